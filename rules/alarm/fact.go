@@ -79,7 +79,9 @@ const (
 	FactRoomMore      FactID = "room-more"
 	FactAllApart      FactID = "all-apart"
 	FactAllPower      FactID = "all-apart-power"
+	FactAllAlike      FactID = "all-alike" // where nobody knows of the room
 	FactOwn           FactID = "own"
+	FactOwnDays       FactID = "own-days" // the same where nobody knows of the room
 	FactAlone         FactID = "alone"
 	FactRoomUnusual   FactID = "room-unusual"
 	FactMovedAlike    FactID = "moved-alike"
@@ -98,6 +100,7 @@ const (
 	FactAtFloor       FactID = "at-floor"
 	FactRoomDry       FactID = "room-dry"
 	FactOrPower       FactID = "or-power"
+	FactOrPowerDark   FactID = "or-power-dark" // the same where no lamp can tell
 	FactLampsGone     FactID = "lamps-gone"
 	FactSupplySoaked  FactID = "supply-soaked"
 	FactAllSilent     FactID = "all-silent"

@@ -126,7 +126,11 @@ func (cs Look) stuckLamps(en *room.Enclosure, pic *climate.Picture, side float64
 	if why := cs.roomExplains(en, pic, side); side < 0 && why != nil && en.St.Lamps.Fault.Dark() {
 		return alarm.Cause{Kind: alarm.CausePower}, append(Facts(alarm.FactLampsDark), *why)
 	}
-	return en.Alarms[alarm.KindLampStuck].Rec.Cause, Facts(alarm.FactLampsDark)
+	cause, why := en.Alarms[alarm.KindLampStuck].Rec.Cause, Facts(alarm.FactLampsDark)
+	if doubt := cs.TimerOrPower(en); cause.Kind == alarm.CauseLamps && doubt != nil {
+		why = append(why, *doubt)
+	}
+	return cause, why
 }
 
 // inDoubt is byPlace with the doubt that it may be the power, where it is the room that
@@ -183,6 +187,9 @@ func (cs Look) byPlace(en *room.Enclosure, pic *climate.Picture, now sensors.Ins
 func (cs Look) oddCause(en *room.Enclosure, c *climate.Case, f *climate.Finding, k alarm.Kind) (alarm.Cause, []alarm.Fact) {
 	side := sideOf(k)
 	why := oddEvidence(c, f, side)
+	if _, ok := cs.V.RoomTemp(cs.V.Latest.Mono); !ok && len(why) > 0 && why[0].ID == alarm.FactOwn {
+		why[0].ID = alarm.FactOwnDays
+	}
 	if c.HasOffset && (k == alarm.KindAbove || k == alarm.KindBelow) && mild(en) {
 		doubt := moistApart(&en.St.Moist, side)
 		switch {
@@ -200,7 +207,9 @@ func (cs Look) sharedCause(en *room.Enclosure, pic *climate.Picture, c *climate.
 	known, peers := c.HasOffset && f.Judged >= enoughPeers, f.Judged >= enoughPeers
 	all, room := side*f.Median, side*f.RoomOff
 	switch {
-	case known && all > allOff:
+	case known && !pic.Room.HasTemp && all > roomMore && (all > allOff || 2*all >= side*f.Residual):
+		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{apart(alarm.FactAllAlike, side, all)}
+	case known && all > allOff && pic.Room.HasTemp:
 		return cs.commonCause(en, f, side)
 	case known && min(all, room) > 0 && all+room > allOff:
 		why := apart(alarm.FactRoomAndAll, side, room)
@@ -273,8 +282,8 @@ func shelfOdd(c *climate.Case, f *climate.Finding, side float64) bool {
 		return false
 	}
 	limit := shelfFar
-	if c.HasOffset {
-		limit = shelfApart
+	if c.HasOffset { // where all are off, one that is so first is not what is at fault
+		limit = max(shelfApart, side*f.Median)
 	}
 	return side*f.ShelfBy > limit && (!c.HasOffset || side*f.Residual > oddApart/2)
 }

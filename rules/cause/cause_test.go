@@ -124,6 +124,12 @@ func TestCause_AtItsLimits(t *testing.T) {
 			t.Errorf("a shelf, %s: %v", c.name, got)
 		}
 	}
+	for median, want := range map[float64]bool{-1.9: true, -2: false} { // where all are off it is not the shelf
+		f := climate.Finding{ShelfOff: true, ShelfBy: -2, Residual: -4, Median: median}
+		if got := shelfOdd(&climate.Case{HasOffset: true}, &f, colder); got != want {
+			t.Errorf("a shelf, all off by %v: %v", median, got)
+		}
+	}
 	for _, c := range []struct {
 		name         string
 		temp, change float64 // 24 °C are usual
@@ -211,7 +217,7 @@ func TestSharedCause_AtItsLimits(t *testing.T) {
 		v := roomtest.View(t, 4, "")
 		v.Lamps[0].Known, v.Lamps[0].On, v.Lamps[0].Edge = true, false, 4*time.Hour
 		f := climate.Finding{Median: c.all, RoomOff: c.roomOff, Residual: c.own, Judged: c.judged}
-		pic := climate.Picture{Room: climate.RoomCase{Temp: 25}, Above: c.past}
+		pic := climate.Picture{Room: climate.RoomCase{Temp: 25, HasTemp: true}, Above: c.past}
 		_, why := Look{V: v}.sharedCause(&v.Enclosures[0], &pic, &climate.Case{HasOffset: true}, &f, hotter)
 		if (len(why) > 0) != (c.want != "") || len(why) > 0 && why[0].ID != c.want {
 			t.Errorf("%s: %+v", c.name, why)

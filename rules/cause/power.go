@@ -94,14 +94,86 @@ func (cs Look) roomOrPower(en *room.Enclosure, pic *climate.Picture, now sensors
 			return nil
 		}
 	}
-	if _, there := cs.V.Fact(en, configs.SenseMains, true); there || 2*lit < len(cs.V.Enclosures) {
+	if _, there := cs.V.Fact(en, configs.SenseMains, true); there {
 		return nil
+	}
+	if 2*lit < len(cs.V.Enclosures) {
+		return &alarm.Fact{ID: alarm.FactOrPowerDark}
 	}
 	late := lateDoubt * math.Abs(cs.roomFell(en, pic))
 	if l := cs.lackOf(pic, now); l.known && l.adds/2-l.lacks > late*float64(l.judged) {
 		return nil
 	}
 	return &alarm.Fact{ID: alarm.FactOrPower}
+}
+
+// someDark is the evidence from which an enclosure may be dark that should be lit.
+const someDark = 0.4
+
+// goesDark reports whether an enclosure is dark, or shows some of it, while its lamps
+// should be on.
+func goesDark(w *climate.LampWatch) bool {
+	return w.On && (w.Wrong || w.Sign.Moved >= someDark || w.Sign.Looks > 0 && w.Sign.Missing >= someDark)
+}
+
+// wasDark reports whether an enclosure was told to be dark until its lamps were to go off.
+func wasDark(w *climate.LampWatch) bool { return !w.On && w.Early && w.Fault.Dark() }
+
+// TimerOrPower says that lamps that are dark may as well be without power, nil where some
+// are seen to burn, a pump to have run since, or a contact watches the mains.
+func (cs Look) TimerOrPower(en *room.Enclosure) *alarm.Fact {
+	if _, there := cs.V.Fact(en, configs.SenseMains, true); there || !en.St.Lamps.Fault.Dark() {
+		return nil
+	}
+	n, dark := make([]int, len(cs.V.Lamps)), make([]int, len(cs.V.Lamps))
+	for i := range cs.V.Enclosures {
+		o := &cs.V.Enclosures[i]
+		w := &o.St.Lamps
+		switch {
+		case o.Now.HasLux && w.Light.State == climate.LampsOn, o.Misted(cs.V.Latest.Mono, cs.darkFor(en)):
+			return nil
+		case o.Lamps < 0 || !cs.litFor(o, litLong) || !w.Sign.Warms && !w.Wrong:
+		case goesDark(w):
+			dark[o.Lamps]++
+			fallthrough
+		default:
+			n[o.Lamps]++
+		}
+	}
+	for i := range n {
+		if 2*dark[i] < n[i] {
+			return nil
+		}
+	}
+	return &alarm.Fact{ID: alarm.FactOrPowerDark}
+}
+
+// darkFor is how long the enclosure's lamps are known to have been dark.
+func (cs Look) darkFor(en *room.Enclosure) time.Duration {
+	if w := &en.St.Lamps; w.Fault == climate.LampsOffEarly {
+		return max(0, cs.V.EstAt(cs.V.Latest.Mono)-w.OffHour)
+	}
+	if l := cs.V.LampsOf(en); l != nil {
+		return l.Edge
+	}
+	return 0
+}
+
+// WentDark reports whether half of the enclosures under lamps are dark while these should be
+// on, or were told to be so until these were to go off; on one timer, or by -1 on all.
+func (cs Look) WentDark(timer int) bool {
+	n, dark := 0, 0
+	for i := range cs.V.Enclosures {
+		o := &cs.V.Enclosures[i]
+		if o.Lamps < 0 || timer >= 0 && o.Lamps != timer {
+			continue
+		}
+		if w := &o.St.Lamps; w.On && w.Wrong && w.Fault.Dark() || wasDark(w) {
+			dark++
+		}
+		n++
+	}
+	return dark >= 2 && 2*dark >= n
 }
 
 // roomFell is by how much the room is away from its usual temperature or moved in
@@ -187,7 +259,7 @@ func (cs Look) lampsSwitched(timer int) bool {
 }
 
 func (cs Look) powerGone(now sensors.Instant) bool {
-	if cs.PowerTold() || cs.Darkens(now.Mono) {
+	if cs.PowerTold() || cs.WentDark(-1) || cs.Darkens(now.Mono) { // lamps and pump: two at once
 		return true
 	}
 	pic := cs.V.Survey(now)

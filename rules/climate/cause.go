@@ -29,7 +29,7 @@ type Case struct {
 	Mates     []int   // of which these are the cases, itself included
 	Temp      float64 // °C
 	HasTemp   bool    // false: silent; takes no part
-	Offset    float64 // own usual offset to the room at this hour, K
+	Offset    float64 // own usual offset to the room at this hour, K; without a room its own usual °C
 	HasOffset bool
 	Change    float64 // °C over the last 30 min
 	HasChange bool
@@ -68,6 +68,7 @@ type Picture struct {
 	Below   int
 
 	base    float64 // what residuals are taken against, °C
+	unusual float64 // and those of which nothing is usual beside it: what the others usually are
 	cases   []Case
 	scratch []float64
 	all     []float64 // all residuals, sorted; nil until they are asked for
@@ -87,11 +88,18 @@ type rest struct {
 
 // Survey looks at all enclosures. scratch is used for sorting; with a capacity
 // of 2*len(cases) nothing is allocated. Without a room probe residuals are taken
-// against zero, and only their differences mean something.
+// against zero, which the usual temperature of each makes up for where it is known.
 func Survey(room RoomCase, cases []Case, scratch []float64) Picture {
 	p := Picture{Room: room, cases: cases, scratch: scratch[:0]}
-	if room.HasTemp {
-		p.base = room.Temp
+	p.base = room.Temp
+	if !room.HasTemp {
+		p.base = 0
+		for i := range cases {
+			if c := &cases[i]; c.HasOffset {
+				p.scratch = append(p.scratch, c.Offset)
+			}
+		}
+		p.unusual, p.scratch = median(p.scratch), p.scratch[:0]
 	}
 	for i := range cases {
 		c := &cases[i]
@@ -118,9 +126,9 @@ func Survey(room RoomCase, cases []Case, scratch []float64) Picture {
 func (p *Picture) residual(c *Case) float64 {
 	r := c.Temp - p.base
 	if c.HasOffset {
-		r -= c.Offset
+		return r - c.Offset
 	}
-	return r
+	return r - p.unusual
 }
 
 // CauseOf says where one of the surveyed cases stands. Its shelf stands out only

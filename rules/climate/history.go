@@ -4,6 +4,7 @@ import (
 	"encoding/base64"
 	"encoding/binary"
 	"fmt"
+	"slices"
 	"time"
 )
 
@@ -77,6 +78,32 @@ func (h *history) at(n int64) *slot {
 func (h *history) roomAt(n int64) (float64, bool) {
 	s := h.at(n)
 	return float64(s.room) / 100, s.room != noTemp
+}
+
+// usualDays are the fewest days from which UsualAir tells.
+const usualDays = 3
+
+// UsualAir is the air's usual temperature in °C at this time of day, whatever the room:
+// the median of the days of the week before, of these ten minutes or the next to them that
+// no mist or door disturbed.
+func (m *Thermal) UsualAir(at time.Duration) (celsius float64, known bool) {
+	var days [slotCount/slotsDay - 1]int16
+	n, now := 0, int64(at/slotTime)
+	for d := range len(days) {
+		for _, beside := range [...]int64{0, -1, 1, -2, 2, -3, 3} {
+			then := now - int64(d+1)*slotsDay + beside
+			if s := m.Week.at(then); then >= 0 && s.air != noTemp {
+				days[n] = s.air
+				n++
+				break
+			}
+		}
+	}
+	if n < usualDays {
+		return 0, false
+	}
+	slices.Sort(days[:n])
+	return (float64(days[(n-1)/2]) + float64(days[n/2])) / 200, true
 }
 
 // centi rounds °C into a slot, saturating far outside of what lives.

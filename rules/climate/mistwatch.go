@@ -57,6 +57,7 @@ const (
 	mistHolds     = 0.95             // of the vapour that the hour usually has: no water came in
 	mistFlat      = 17               // of ten minutes in a row
 	mistFlatUnder = 0.5              // % under the highest usual top
+	mistPart      = 0.4              // of what the hour usually lacks, as of a mist's mates
 	mistFlatFills = 0.75             // of what the hour usually lacks, which no weather fills
 	MistCools     = 3.0              // of evidence at most that the air is cool: it may be so for other reasons
 	// MistMissedTold is the evidence from which an enclosure's mist is missed: less than
@@ -403,6 +404,13 @@ func (w *MistWatch) sticks(k int) (sum, cool float64) {
 // that one of its usual length leaves: the same water for longer. Probes that show
 // saturated air as less are allowed for.
 func soaked(top float64) float64 { return max(top, min(top+mistFills*(100-top), mistFull)) }
+
+// Damper reports whether air of a humidity in % is clearly damper than the hour usually has
+// it, by a good part of what it lacks.
+func (w *MistWatch) Damper(hour, rh float64) bool {
+	level, known := w.Level.at(hour)
+	return known && rh >= level+max(mistHigh, mistPart*(100-level))
+}
 
 // fall is by how much more than usual it got cooler at once, negative.
 func (w *MistWatch) fall(u *mistUsual) float64 {

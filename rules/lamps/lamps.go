@@ -22,6 +22,7 @@ const (
 	powerGone = 6.5              // of the same where the room itself falls: the heating went with them
 	roomFalls = -0.8             // °C in half an hour, more than a window that is opened for a while
 	roomCool  = 0.5              // °C below what is usual at this hour
+	roomCold  = 1.0              // the same, however it goes on
 	roomFast  = -0.5             // °C in half an hour, with that
 	parted    = 14.0             // for a timer, of a step without a switch: there are 100 looks a day
 	returned  = 5.0              // of one back to the schedule
@@ -185,7 +186,7 @@ func (l look) faultOf(en *room.Enclosure) climate.LampFault {
 	if lamps == nil || w.Wrong || l.mute(en) {
 		return climate.LampsFollow
 	}
-	if l.notSwitched(en) && (w.On || !(cause.Look{V: l.v}).PowerTold()) { // lamps without power are off already
+	if l.notSwitched(en) && (w.On || !l.wentDark(en)) { // lamps without power are off already
 		return late(w.On)
 	}
 	if w.Sign.Moved < some || !l.departs(en.Lamps) {
@@ -195,6 +196,12 @@ func (l look) faultOf(en *room.Enclosure) climate.LampFault {
 		return climate.LampsOffEarly
 	}
 	return climate.LampsOnEarly
+}
+
+// wentDark reports whether the lamps of an enclosure are known to be off before their time.
+func (l look) wentDark(en *room.Enclosure) bool {
+	c := cause.Look{V: l.v}
+	return c.PowerTold() || c.WentDark(en.Lamps)
 }
 
 // notSwitched reports whether the last switch did not come: its own evidence tells
@@ -311,7 +318,7 @@ func (l look) mute(en *room.Enclosure) bool {
 // cause is the power where all timers went dark off schedule, the enclosure's own
 // lamp where it alone on its timer did not switch and others did, or the timer.
 func (l look) cause(en *room.Enclosure, f climate.LampFault) alarm.Cause {
-	if f.Dark() && l.v.MainsAway(en) != nil || f == climate.LampsOffEarly && (l.roomFalls() || l.allDark()) {
+	if f.Dark() && (l.v.MainsAway(en) != nil || l.allDark(f)) || f == climate.LampsOffEarly && l.roomFalls() {
 		return alarm.Cause{Kind: alarm.CausePower}
 	}
 	stuck, stepped := 0, 0
@@ -340,12 +347,12 @@ func (l look) roomFalls() bool {
 }
 
 // allDark reports whether most lamps, and some on each timer, went off before their time,
-// and came on at theirs: a timer that is early is so twice. Of a single timer it is the
-// power only where the room cools too.
-func (l look) allDark() bool {
+// and came on at theirs (a timer that is early is so twice), or did not come on. Of a
+// single timer it is the power only where the room cools too.
+func (l look) allDark(f climate.LampFault) bool {
 	timers, all, dark := 0, 0, 0
 	for t := range l.v.Lamps {
-		n, off := l.darkOn(t)
+		n, off := l.darkOn(t, f)
 		if n > 0 && off == 0 {
 			return false
 		}
@@ -357,11 +364,15 @@ func (l look) allDark() bool {
 		return false
 	}
 	r := l.v.RoomCase(l.v.At)
-	return timers >= 2 || timers == 1 && r.HasUsual && r.Temp < r.Usual-roomCool && r.Change < 0
+	return timers >= 2 || timers == 1 && r.HasUsual && (r.Temp < r.Usual-roomCold || r.Temp < r.Usual-roomCool && r.Change < 0)
 }
 
-// darkOn counts the enclosures on a timer, and those that went dark before their time.
-func (l look) darkOn(timer int) (n, dark int) {
+// darkOn counts the enclosures on a timer that should be lit, and those that are dark by
+// that fault.
+func (l look) darkOn(timer int, by climate.LampFault) (n, dark int) {
+	if !l.v.Lamps[timer].On {
+		return 0, 0
+	}
 	for i, f := range l.faults {
 		o := &l.v.Enclosures[i]
 		if o.Lamps != timer {
@@ -369,8 +380,11 @@ func (l look) darkOn(timer int) (n, dark int) {
 		}
 		n++
 		w := &o.St.Lamps
-		goes := w.On && w.Sign.Moved >= some // and is told with the next look
-		if !w.Early && (goes || f == climate.LampsOffEarly || w.Wrong && w.Fault == climate.LampsOffEarly) {
+		goes, may := w.On && w.Sign.Moved >= some, !w.Early // and is told with the next look
+		if by == climate.LampsNotOn {
+			goes, may = w.On && w.Sign.Looks > 0 && w.Sign.Missing >= some, true
+		}
+		if may && (goes || f == by || w.Wrong && w.Fault == by) {
 			dark++
 		}
 	}
@@ -386,6 +400,9 @@ func (j *Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
 				return a.Rec.Cause, cause.Facts(alarm.FactLampsSome)
 			}
 		}
+	}
+	if doubt := (cause.Look{V: v}).TimerOrPower(&v.Enclosures[a.Index]); doubt != nil && a.Rec.Cause.Kind == alarm.CauseLamps {
+		return a.Rec.Cause, []alarm.Fact{*doubt}
 	}
 	return a.Rec.Cause, nil
 }

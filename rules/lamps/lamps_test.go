@@ -130,6 +130,13 @@ func TestFaultOf_NoPower(t *testing.T) {
 		if cold.Rec.Life.Active = false; l.faultOf(en) != late(on) {
 			t.Errorf("on %v, with power again: follows", on)
 		}
+		for i := 1; i < 3; i++ { // most on its timer were dark before the switch
+			w := &v.Enclosures[i].St.Lamps
+			w.On, w.Early, w.Fault = on, true, climate.LampsOffEarly
+		}
+		if got := l.faultOf(en); (got == late(on)) != on {
+			t.Errorf("on %v, dark before: %v", on, got)
+		}
 	}
 }
 
@@ -370,7 +377,9 @@ func TestLamps_WhatIsTold(t *testing.T) {
 		if v.Enclosures[1].St.Lamps.Sign = c.beside; c.other {
 			v.Enclosures[1].Lamps = -1
 		}
-		if got, why := (&Judge{}).Cause(v, a); got != c.cause || len(why) != c.want {
+		got, why := (&Judge{}).Cause(v, a)
+		some := len(why) == 1 && why[0].ID == alarm.FactLampsSome
+		if got != c.cause || some != (c.want == 1) {
 			t.Errorf("%s: %+v, %+v", c.name, got, why)
 		}
 	}
@@ -466,8 +475,53 @@ func TestLamps_AllDark(t *testing.T) {
 		for m := range 31 {
 			v.Air.Trend.Observe(v.At.Mono+time.Duration(m-31)*time.Minute, 24-c.cools*math.Floor(float64(m)/15.5))
 		}
-		if got := (look{Judge: &Judge{faults: c.faults}, v: v}).allDark(); got != c.want {
+		if got := (look{Judge: &Judge{faults: c.faults}, v: v}).allDark(e); got != c.want {
 			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}
+
+// Lamps that do not come on are the power's where none does whose time it is, and those of a
+// single timer where the room is colder than usual too; else the doubt is told.
+func TestLamps_NoneComesOn(t *testing.T) {
+	const n, f = climate.LampsNotOn, climate.LampsFollow
+	for _, c := range []struct {
+		name   string
+		faults []climate.LampFault
+		timers []int
+		off    bool // the second timer's time has not come
+		colder float64
+		want   alarm.Cause
+		doubt  bool
+	}{
+		{"all on two timers", []climate.LampFault{n, n, n, n}, []int{0, 0, 1, 1}, false, 0, alarm.Cause{Kind: alarm.CausePower}, false},
+		{"one timer burns", []climate.LampFault{n, n, f, f}, []int{0, 0, 1, 1}, false, 0, alarm.Cause{Kind: alarm.CauseLamps, ID: "day"}, false},
+		{"the other's time has not come", []climate.LampFault{n, n, f, f}, []int{0, 0, 1, 1}, true, 0, alarm.Cause{Kind: alarm.CauseLamps, ID: "day"}, true},
+		{"and the room is colder", []climate.LampFault{n, n, f, f}, []int{0, 0, 1, 1}, true, 1.1, alarm.Cause{Kind: alarm.CausePower}, false},
+		{"by less", []climate.LampFault{n, n, f, f}, []int{0, 0, 1, 1}, true, 0.9, alarm.Cause{Kind: alarm.CauseLamps, ID: "day"}, true},
+	} {
+		v := roomtest.View(t, len(c.faults), "[[lamps]]\nid = \"other\"\non = \"08:00-20:00\"\n")
+		for i := range v.Lamps {
+			v.Lamps[i].Known, v.Lamps[i].On, v.Lamps[i].Edge = true, i == 0 || !c.off, time.Hour
+		}
+		for i := range v.Enclosures {
+			en := &v.Enclosures[i]
+			en.Lamps = c.timers[i]
+			en.St.Lamps.On, en.St.Lamps.Sign.Warms = true, true
+			en.St.Lamps.Fault, en.St.Lamps.Wrong = c.faults[i], c.faults[i] == n
+		}
+		for k := range 27 {
+			v.Air.Usual.Observe(float64(11+k/3%3), 24+c.colder)
+		}
+		j := &Judge{faults: c.faults}
+		got := look{Judge: j, v: v}.cause(&v.Enclosures[0], n)
+		if got != c.want {
+			t.Errorf("%s: %+v", c.name, got)
+		}
+		s := &v.Enclosures[0].Alarms[alarm.KindLampStuck]
+		s.Rec.Cause = got
+		if _, why := j.Cause(v, s); (len(why) > 0 && why[0].ID == alarm.FactOrPowerDark) != c.doubt {
+			t.Errorf("%s: %+v", c.name, why)
 		}
 	}
 }

@@ -21,7 +21,7 @@ func (l look) endlessCause(en *room.Enclosure) (alarm.Cause, []alarm.Fact) {
 			continue
 		}
 		mates++
-		if w := &l.At[i].Watch; w.Endless || w.Sticks >= hint {
+		if w := &l.At[i].Watch; w.Endless || w.Sticks >= hint || o.Now.HasHum && w.Damper(l.v.Hour(l.v.At), float64(o.Now.Hum)/100) {
 			n++
 		}
 	}

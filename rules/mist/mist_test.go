@@ -47,6 +47,27 @@ func TestEndless_SupplyOrNozzle(t *testing.T) {
 	}
 }
 
+// A mist without an end that shows in one first is the supply's where half of the others are
+// damper than they usually are at that hour.
+func TestEndless_OthersAreDamper(t *testing.T) {
+	for n, want := range map[int]alarm.CauseKind{0: alarm.CauseEnclosure, 1: alarm.CauseSupply} {
+		v := roomtest.View(t, 4, "")
+		j := New(v)
+		j.At[0].Watch.Endless = true
+		for i := range j.At {
+			w := &j.At[i].Watch
+			w.Level.Mean[12], w.Level.Days[12] = 85, 9
+			roomtest.Says(v, 1+i, 24, 85)
+			if i > 0 && i <= n {
+				roomtest.Says(v, 1+i, 24, 92)
+			}
+		}
+		if got, _ := j.Cause(v, &v.Enclosures[0].Alarms[alarm.KindMistEndless]); got.Kind != want {
+			t.Errorf("%d others: %+v", n, got)
+		}
+	}
+}
+
 // One probe of two that a drop fell on is no mist without an end; where all are
 // saturated it is the air, however fast they got there.
 func TestEndless_IsNotADropOnOneOfTwo(t *testing.T) {

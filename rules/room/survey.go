@@ -62,7 +62,10 @@ func (v *View) CaseOf(en *Enclosure, now sensors.Instant) climate.Case {
 	if en.OutOfService() {
 		c.HasTemp = false
 	}
-	if hour := v.Hour(now); hour >= 0 {
+	if _, ok := v.RoomTemp(now.Mono); !ok { // its own days are all there is
+		c.Temp = float64(en.Now.Hot) / 100
+		c.Offset, c.HasOffset = en.St.Thermal.UsualAir(v.EstAt(now.Mono))
+	} else if hour := v.Hour(now); hour >= 0 {
 		c.Offset, c.HasOffset = en.St.Offset.At(hour)
 	}
 	c.Change, c.HasChange = en.St.Trend.Change()
