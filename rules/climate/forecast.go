@@ -52,8 +52,9 @@ type Span struct {
 // A Forecast is the next six hours as ranges that hold the truth in about
 // nine of ten cases.
 type Forecast struct {
-	Learned bool `json:"learned"` // from the enclosure's own fit, not from priors
-	Lethal  Eta  `json:"ceiling"`
+	Learned bool    `json:"learned"` // from the enclosure's own fit, not from priors
+	Rate    float64 `json:"rate"`    // °C/h that lamps and room make it rise by now, as far as learned
+	Lethal  Eta     `json:"ceiling"`
 	// LampsOff is how much longer it takes to the lethal limit with all lamps off
 	// now. Known only while the lamps are on and Lethal is known; Open where
 	// the lethal limit is then not reached within the horizon.
@@ -93,6 +94,9 @@ func (m *Thermal) Forecast(o Outlook) (Forecast, bool) {
 	}
 	base, sigma := m.likely(&o)
 	f := Forecast{Learned: m.Params.Learned}
+	if f.Learned {
+		f.Rate = max(0, m.rate(&o))
+	}
 	var c course
 	m.courseOf(&o, &c)
 	var r band

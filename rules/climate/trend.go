@@ -22,6 +22,11 @@ const (
 	strayMean, strayMost = 64.0, 3.0
 	straySigma           = 1.954 // mean second difference of readings that stray by 1, as normal ones
 	grainSigma           = 0.6   // steps of the figures by which both ends of a line may be off
+	// A rise that slows down: bins of a half that tell its rate, how much surer than the
+	// rate itself that is, and the least time constant, h, of what is heated.
+	bendLeast = 3
+	bendSure  = 4.0 // standard deviations
+	bendTau   = 0.05
 )
 
 // A Slope is a rate of change with its uncertainty.
@@ -171,30 +176,73 @@ func (t *Trend) Steep() (perHour float64, ok bool) {
 	return r, r >= trendSteep && t.Values[at(1)]-t.Values[at(1+parts)] >= steepNoise*t.Noise()
 }
 
+// A Bend is how a rise slows down, as what is heated toward a balance does.
+type Bend struct {
+	More float64 // °C that are still to come
+	Tau  float64 // h in which all but 37 % of them do; 0 where it does not clearly slow down
+}
+
+// Reaches reports whether a rise that slows down so goes that far, in °C.
+func (b Bend) Reaches(way float64) bool { return b.Tau == 0 || b.More > way }
+
+// Takes is how long it takes to, 0 where it does not slow down or goes less far.
+func (b Bend) Takes(way float64) time.Duration {
+	if b.Tau == 0 || b.More <= way {
+		return 0
+	}
+	return fromHours(-b.Tau * math.Log1p(-way/b.More))
+}
+
+// Bend compares the two halves of the last half hour.
+func (t *Trend) Bend() Bend {
+	s, ok := t.Slope()
+	var xs, ys [trendBins]float64
+	n := t.recent(&xs, &ys)
+	if !ok || n < 2*bendLeast {
+		return Bend{}
+	}
+	half := (n + 1) / 2
+	was, is := theilSen(xs[:half], ys[:half], 0).PerHour, theilSen(xs[n-half:n], ys[n-half:n], 0).PerHour
+	if s.PerHour <= 0 || was-is < bendSure*s.Sigma {
+		return Bend{}
+	}
+	apart := xs[n-half] - xs[0] // h between the middles of both
+	if is < was*math.Exp(-apart/bendTau) {
+		return Bend{Tau: bendTau}
+	}
+	tau := apart / math.Log(was/is)
+	return Bend{More: is * math.Sqrt(is/was) * tau, Tau: tau}
+}
+
+// recent fills in the bins of the last half hour, in hours before the newest and °C, and
+// returns how many: slow probes fill the ring with more. At least four are taken.
+func (t *Trend) recent(xs, ys *[trendBins]float64) int {
+	if t.Filled == 0 || !t.sound() {
+		return 0
+	}
+	newest := t.Times[(t.Head+trendBins-1)%trendBins]
+	at := func(i int) int { return (t.Head + trendBins - t.Filled + i) % trendBins }
+	first := 0
+	for first < t.Filled-4 && (t.Times[at(first)]-newest).Hours() < -0.5 {
+		first++
+	}
+	for i := first; i < t.Filled; i++ {
+		xs[i-first] = (t.Times[at(i)] - newest).Hours()
+		ys[i-first] = t.Values[at(i)]
+	}
+	return t.Filled - first
+}
+
 // compute fits all bins, and the newer half where that clearly disagrees: at
 // the onset of a failure the older half still tells of better times.
 func (t *Trend) compute() (Slope, bool) {
-	var xs, ys [trendBins]float64 // hours before the newest bin, °C
-	n := t.Filled
-	if n < 4 || !t.sound() {
+	var xs, ys [trendBins]float64
+	n := t.recent(&xs, &ys)
+	if n < 4 || -xs[0] < trendLeast.Hours() {
 		return Slope{}, false
 	}
-	newest := t.Times[(t.Head+trendBins-1)%trendBins]
-	for i := range n {
-		k := (t.Head + trendBins - n + i) % trendBins
-		xs[i] = (t.Times[k] - newest).Hours()
-		ys[i] = t.Values[k]
-	}
-	// Slow probes fill the ring with more than half an hour: keep to that.
-	first := 0
-	for first < n-4 && xs[first] < -0.5 {
-		first++
-	}
-	if -xs[first] < trendLeast.Hours() {
-		return Slope{}, false
-	}
-	whole := t.line(xs[first:n], ys[first:n])
-	if n-first <= trendShort {
+	whole := t.line(xs[:n], ys[:n])
+	if n <= trendShort {
 		return whole, true
 	}
 	short := t.line(xs[n-trendShort:n], ys[n-trendShort:n])

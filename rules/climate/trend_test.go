@@ -282,3 +282,41 @@ func TestTheilSen(t *testing.T) {
 		t.Errorf("span %v", s.Span)
 	}
 }
+
+// A rise toward a balance shows where it ends; a straight one, one that grows steeper and
+// one under noise or coarse figures show no end.
+func TestTrend_Bend(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 5))
+	for _, c := range []struct {
+		name      string
+		course    func(h float64) float64
+		noise     float64
+		step      float64
+		more, tau float64
+	}{
+		{"toward a balance", func(h float64) float64 { return 30 - 4*math.Exp(-h/0.4) }, 0, 0.01, 4 * math.Exp(-0.6/0.4), 0.4},
+		{"slowly", func(h float64) float64 { return 30 - 8*math.Exp(-h) }, 0, 0.01, 8 * math.Exp(-0.6), 1},
+		{"straight", func(h float64) float64 { return 20 + 8*h }, 0.02, 0.01, 0, 0},
+		{"steeper", func(h float64) float64 { return 20 + 8*h*h }, 0, 0.01, 0, 0},
+		{"noise", func(h float64) float64 { return 20 + h }, 0.3, 0.01, 0, 0},
+		{"halves", func(h float64) float64 { return 20 + 2*h }, 0, 0.5, 0, 0},
+		{"falls", func(h float64) float64 { return 30 - h }, 0, 0.01, 0, 0},
+	} {
+		var tr Trend
+		for at := time.Duration(0); at <= 36*time.Minute; at += time.Minute {
+			v := c.course(at.Hours()) + c.noise*rng.NormFloat64()
+			tr.Observe(at, math.Round(v/c.step)*c.step)
+		}
+		b := tr.Bend()
+		if math.Abs(b.More-c.more) > 0.25*c.more || math.Abs(b.Tau-c.tau) > 0.25*c.tau {
+			t.Errorf("%s: %+v, want %.2f °C with %.2f h", c.name, b, c.more, c.tau)
+		}
+	}
+	b := Bend{More: 2, Tau: 1}
+	if b.Reaches(2) || !b.Reaches(1.9) || !(Bend{}).Reaches(9) || b.Takes(2) != 0 || (Bend{}).Takes(1) != 0 {
+		t.Error("it goes as far as there is more to come")
+	}
+	if got := b.Takes(2 * (1 - math.Exp(-1))); (got - time.Hour).Abs() > time.Second {
+		t.Errorf("%v, want an hour", got)
+	}
+}

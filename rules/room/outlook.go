@@ -75,53 +75,83 @@ type rise struct {
 	noise  float64 // °C by which a reading strays
 	lately float64 // °C/h of the last half hour, in which a source that heats in steps may just rest
 	room   float64 // °C/h of the room; 0 where it does not clearly rise
+	known  float64 // °C/h of it that the model explains
 	steep  bool
+	ends   climate.Bend // where it slows down
 }
+
+// takes is how long so many °C take at a rate.
+func takes(way, rate float64) time.Duration {
+	return time.Duration(max(0, way) / rate * float64(time.Hour))
+}
+
+// young reports whether a rise is not half an hour old.
+func (s rise) young() bool { return s.lately < straightYoung*s.PerHour }
+
+// clear reports whether a rise that no model expects to get there is one.
+func (s rise) clear(rate float64) bool { return rate >= max(straightLeast, straightSure*s.Sigma) }
 
 // straight lets a forecast hold what a rise that goes straight on would do, and end where
 // one that slows down would: a heat source that a model does not know need not level off,
 // and what it thinks possible is wider than what rises do. way is to the first reading at
 // the limit.
-//
-// Where the model knows no end of it, only a steep one is taken to get there in time
-// to wake somebody: an enclosure warms up like that when its door is shut again.
 func straight(t climate.Eta, way float64, s rise) climate.Eta {
 	if way <= 0 || s.PerHour < Climbs {
 		return t
 	}
-	at := func(way, rate float64) time.Duration { return time.Duration(max(0, way) / rate * float64(time.Hour)) }
-	now, known := at(way, s.PerHour), t.Known
-	if !known {
-		if s.PerHour < max(straightLeast, straightSure*s.Sigma) || now > straightSoon {
+	known := t
+	if now := takes(way, s.PerHour); !t.Known {
+		if !s.clear(s.PerHour) || now > straightSoon {
 			return t
 		}
 		t = climate.Eta{Known: true, From: now, Mid: climate.Horizon, To: climate.Horizon, Open: true}
 	}
-	if s.steep {
-		t.Mid = min(t.Mid, time.Duration(straightMid*float64(now)))
-	}
-	young, early := s.lately < straightYoung*s.PerHour, straightEarly
-	if young && s.steep {
-		early = straightRaces
-	}
-	t.From = min(t.From, time.Duration(early*float64(at(way-s.noise, max(s.PerHour+s.Sigma, s.lately)))))
-	out := straightOwn
-	if s.room >= straightRoom*s.PerHour || known && !t.Open && !young {
-		out = straightLate
-	}
-	late := time.Duration(out*float64(at(way+s.noise, s.PerHour))) + straightLooks
-	switch {
-	case s.lately/2 < way && s.lately < straightStart*s.PerHour:
-		late = climate.Horizon
-	case s.PerHour < straightClear*s.Sigma || now > straightFar:
-		late = max(late, t.To)
-	case known:
-		late = max(late, t.Mid)
-	}
-	t.To = min(late, climate.Horizon)
+	t.Mid = s.middle(t.Mid, way)
+	t.From = min(t.From, s.earliest(way))
+	t.To = min(s.latest(known, way), climate.Horizon)
 	t.Open = t.To >= climate.Horizon
 	t.Mid = max(t.Mid, t.From)
 	return t
+}
+
+// middle is when a rise gets there. Where the model does not explain it, one that is
+// steep, or that has held for half an hour and does not slow down, is taken to get there
+// in time to wake somebody; no other: an enclosure warms up like that when its door is
+// shut again.
+func (s rise) middle(model time.Duration, way float64) time.Duration {
+	if s.steep || !s.young() && s.clear(s.PerHour-s.known) && s.ends.Reaches(way) {
+		return min(model, time.Duration(straightMid*float64(takes(way, s.PerHour))))
+	}
+	return model
+}
+
+// earliest is when a rise gets there that grows steeper.
+func (s rise) earliest(way float64) time.Duration {
+	early := straightEarly
+	if s.young() && s.steep {
+		early = straightRaces
+	}
+	return time.Duration(early * float64(takes(way-s.noise, max(s.PerHour+s.Sigma, s.lately))))
+}
+
+// latest is when a rise gets there that goes on more slowly, or as it has begun to slow
+// down; the horizon, where it may end before.
+func (s rise) latest(model climate.Eta, way float64) time.Duration {
+	now, out := takes(way, s.PerHour), straightOwn
+	if s.room >= straightRoom*s.PerHour || model.Known && !model.Open && !s.young() {
+		out = straightLate
+	}
+	late := time.Duration(out*float64(takes(way+s.noise, s.PerHour))) + straightLooks
+	switch {
+	case s.lately/2 < way && s.lately < straightStart*s.PerHour, !s.ends.Reaches(way):
+		return climate.Horizon
+	case !model.Known:
+	case s.PerHour < straightClear*s.Sigma || now > straightFar:
+		late = max(late, model.To)
+	default:
+		late = max(late, model.Mid)
+	}
+	return max(late, s.ends.Takes(way)+straightLooks)
 }
 
 // Rise is how fast the enclosure warms: by its trend, or by what is steeper of late.
@@ -170,7 +200,7 @@ func foretell(m *climate.Thermal, trend *climate.Trend, o *climate.Outlook, stee
 		a.LampsOff = explained(f.LampsOff, m.LampGain(), o.Trend)
 	}
 	lately, _ := trend.Change()
-	r := rise{Slope: o.Trend, noise: o.Noise, lately: 2 * lately, steep: steep}
+	r := rise{Slope: o.Trend, noise: o.Noise, lately: 2 * lately, steep: steep, known: f.Rate, ends: trend.Bend()}
 	if o.HasRoomTrend && o.RoomTrend.Rises(0) {
 		r.room = o.RoomTrend.PerHour
 	}

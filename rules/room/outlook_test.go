@@ -110,15 +110,15 @@ func TestStraight_AtItsLimits(t *testing.T) {
 		{"too slow", known, 2, 0.29, 0, false, known},
 		{"as slow as it may be", known, 0.3, 0.3, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: 55 * time.Minute, To: 98 * time.Minute}},
 		{"no way", known, 0, 2, 0, false, known},
-		{"nobody expects it", climate.Eta{}, 2, 2, 0.5, false, climate.Eta{Known: true, From: 36 * time.Minute, Mid: climate.Horizon, To: 158 * time.Minute}},
+		{"nobody expects it", climate.Eta{}, 2, 2, 0.5, false, climate.Eta{Known: true, From: 36 * time.Minute, Mid: 90 * time.Minute, To: 158 * time.Minute}},
 		{"steep", climate.Eta{}, 2, 2, 0.5, true, climate.Eta{Known: true, From: 36 * time.Minute, Mid: 90 * time.Minute, To: 158 * time.Minute}},
-		{"three deviations", climate.Eta{}, 2, 2.25, 0.75, false, climate.Eta{Known: true, From: 30 * time.Minute, Mid: climate.Horizon, To: 141*time.Minute + 20*time.Second}},
+		{"three deviations", climate.Eta{}, 2, 2.25, 0.75, false, climate.Eta{Known: true, From: 30 * time.Minute, Mid: 80 * time.Minute, To: 141*time.Minute + 20*time.Second}},
 		{"so slow that the rate says little", wide, 2, 0.8, 0, false, climate.Eta{Known: true, From: 50 * time.Minute, Mid: 55 * time.Minute, To: climate.Horizon, Open: true}},
 		{"so unsure that the rate says little", wide, 1, 1, 0.51, false, climate.Eta{Known: true, From: 1788 * time.Second, Mid: 55 * time.Minute, To: climate.Horizon, Open: true}},
 		{"the model knows no end", wide, 1, 1, 0.5, false, climate.Eta{Known: true, From: 30 * time.Minute, Mid: 55 * time.Minute, To: 158 * time.Minute}},
 		{"not before the middle", wide, 0.1, 1, 0, false, climate.Eta{Known: true, From: 270 * time.Second, Mid: 55 * time.Minute, To: 55 * time.Minute}},
 		{"less sure", climate.Eta{}, 2, 2, 0.67, false, climate.Eta{}},
-		{"1.5 °C/h", climate.Eta{}, 1.5, 1.5, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: climate.Horizon, To: 158 * time.Minute}},
+		{"1.5 °C/h", climate.Eta{}, 1.5, 1.5, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: 90 * time.Minute, To: 158 * time.Minute}},
 		{"less", climate.Eta{}, 1, 1.49, 0, false, climate.Eta{}},
 		{"more than an hour", climate.Eta{}, 2.01, 2, 0, false, climate.Eta{}},
 	} {
@@ -157,6 +157,48 @@ func TestStraight_OfWhatHasJustBegun(t *testing.T) {
 		if got.From != from {
 			t.Errorf("steep, %v °C/h in half an hour: %+v, want %v", lately, got, from)
 		}
+	}
+}
+
+// A rise that slows down before it gets there has no end that is told; one that slows
+// down on the way takes as long as that says.
+func TestStraight_OfWhatSlowsDown(t *testing.T) {
+	levels := climate.Eta{Known: true, From: time.Hour, Mid: 2 * time.Hour, To: 3 * time.Hour}
+	for _, c := range []struct {
+		name    string
+		ends    climate.Bend
+		mid, to time.Duration // of a rise by 4 °C/h with 2 °C to go
+	}{
+		{"straight on", climate.Bend{}, 45 * time.Minute, 2 * time.Hour},
+		{"ends below", climate.Bend{More: 1.9, Tau: 0.5}, 2 * time.Hour, climate.Horizon},
+		{"ends above", climate.Bend{More: 4, Tau: 0.5}, 45 * time.Minute, 2 * time.Hour},
+		{"just above", climate.Bend{More: 2.01, Tau: 0.5}, 45 * time.Minute, 167 * time.Minute},
+	} {
+		got := straight(levels, 2, rise{Slope: climate.Slope{PerHour: 4}, lately: 4, ends: c.ends})
+		if got.Mid != c.mid || got.To.Round(time.Minute) != c.to || got.Open != (c.to == climate.Horizon) {
+			t.Errorf("%s: %+v", c.name, got)
+		}
+	}
+}
+
+// A rise that has held for half an hour wakes in time though it is not steep and no model
+// knows what drives it, also where the probe counts in halves of a degree; one that a model
+// explains, or that has only begun, is left to the model.
+func TestStraight_WakesForWhatNobodyExplains(t *testing.T) {
+	late := climate.Eta{Known: true, From: time.Hour, Mid: 3 * time.Hour, To: 5 * time.Hour}
+	held := rise{Slope: climate.Slope{PerHour: 3.75, Sigma: 0.64}, lately: 3}
+	explained, young, slow := held, held, held
+	explained.known, young.lately, slow.PerHour = 2.3, 2.9, 1.9
+	for name, c := range map[string]struct {
+		rise
+		mid time.Duration
+	}{"held": {held, 36 * time.Minute}, "explained": {explained, 3 * time.Hour}, "begun": {young, 3 * time.Hour}, "slow": {slow, 3 * time.Hour}} {
+		if got := straight(late, 1.5, c.rise); got.Mid.Round(time.Minute) != c.mid {
+			t.Errorf("%s: %+v", name, got)
+		}
+	}
+	if got := straight(climate.Eta{}, 1.5, held); got.Mid.Round(time.Minute) != 36*time.Minute {
+		t.Errorf("no model: %+v", got)
 	}
 }
 
