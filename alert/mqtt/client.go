@@ -69,7 +69,7 @@ func (c *Client) Send(ctx context.Context, d alert.Delivery) error {
 	s, behind := c.session, c.breaks[d.ID] > 1
 	c.mu.Unlock()
 	up := s != nil && s.alive()
-	if up && behind && time.Since(s.began) < steadyAfter {
+	if up && behind && time.Since(s.began) < othersFirst {
 		return errBreaks
 	}
 	if err = c.publish(ctx, "notice", false, payload); err == nil {
@@ -84,6 +84,10 @@ func (c *Client) Send(ctx context.Context, d alert.Delivery) error {
 // errBreaks lets other notices go first at each connection: a broker ends it, for one that
 // is too long for it, before the others leave.
 var errBreaks = errors.New("the broker ended the connection for this notice; others go first")
+
+// othersFirst is short, since a notice that is sound may have been sent twice over a poor
+// link: one that comes and goes must still carry it.
+const othersFirst = 2 * time.Second
 
 // mostBreaks bounds what is remembered of notices that are over.
 const mostBreaks = 64
