@@ -25,6 +25,9 @@ type rig struct {
 	broken   map[string]error         // channels that fail, with what
 	hangs    map[string]time.Duration // channels that fail after so long, one delivery after the other
 	busy     map[string]time.Duration // until when they hang
+	slow     map[string]bool          // channels that hang and take it over all the same
+	late     []Delivery               // that are taken over after they were given up
+	lateAt   []time.Duration          // when
 	refuses  func(Delivery) error     // nil for nothing
 	waiting  []Delivery               // handed out, not yet sent
 	sent     []Delivery               // ever handed out
@@ -76,6 +79,12 @@ func (r *rig) absorb(e Effects) {
 // send lets the channels work off what was handed out.
 func (r *rig) send() {
 	var later []Delivery
+	for len(r.late) > 0 && r.now.Mono >= r.lateAt[0] {
+		d := r.late[0]
+		r.late, r.lateAt = r.late[1:], r.lateAt[1:]
+		r.took(d)
+		r.absorb(r.desk.Result(r.now, SendResult{d.ID, d.Version, d.Attempt, nil}))
+	}
 	for len(r.waiting) > 0 {
 		d := r.waiting[0]
 		r.waiting = r.waiting[1:]
@@ -90,7 +99,9 @@ func (r *rig) send() {
 				continue
 			}
 			delete(r.busy, d.ID)
-			err = errAway
+			if err = errAway; r.slow[d.Channel] {
+				r.late, r.lateAt = append(r.late, d), append(r.lateAt, r.now.Mono+takes)
+			}
 		}
 		if err == nil && r.refuses != nil {
 			err = r.refuses(d)
@@ -130,7 +141,7 @@ func (r *rig) restart() {
 	for k, v := range r.docs {
 		docs = append(docs, docOf(k, v))
 	}
-	r.waiting, r.busy = nil, map[string]time.Duration{}
+	r.waiting, r.busy, r.late, r.lateAt = nil, map[string]time.Duration{}, nil, nil
 	r.restarts++
 	r.desk = NewDesk(r.opt)
 	e, err := r.desk.Restore(r.now, docs)
