@@ -196,6 +196,14 @@ func (d *Desk) Acted(now sensors.Instant, a *rules.Action, ts []rules.Transition
 	return d.finish()
 }
 
+// Unseen takes in that a person took a probe out of service and that nobody sees since
+// whether it grows too hot in an enclosure. It is told however short it is.
+func (d *Desk) Unseen(now sensors.Instant, a *rules.Action, enclosure string) Effects {
+	d.begin(now)
+	d.silences.unseen(a, enclosure)
+	return d.finish()
+}
+
 // Dropped takes in the alarms that ended because the configuration names their
 // enclosure no longer.
 func (d *Desk) Dropped(now sensors.Instant, ts []rules.Transition) Effects {

@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"time"
@@ -49,18 +50,31 @@ func (s *silences) acted(a *rules.Action, ts []rules.Transition) {
 	default:
 		return
 	}
-	lasts := a.For
-	if !a.Until.IsZero() {
-		lasts = a.Until.Sub(s.now.Wall)
-	}
+	lasts := s.lasts(&w, a)
 	longer := func(t rules.Transition) bool { return t.From == alarm.Shelved || t.From == alarm.OutOfService }
 	if lasts < leastSilence && !slices.ContainsFunc(ts, longer) {
 		return
 	}
+	s.tell(w, slices.ContainsFunc(ts, func(t rules.Transition) bool { return t.From.Annunciated() && t.Priority >= rules.Wake }))
+}
+
+// lasts notes how long w goes on.
+func (s *silences) lasts(w *words.Silenced, a *rules.Action) time.Duration {
+	lasts := a.For
+	if !a.Until.IsZero() {
+		lasts = a.Until.Sub(s.now.Wall)
+	}
 	if w.Hours = lasts.Hours(); s.now.Synced {
 		w.Until = s.now.Wall.Add(lasts)
 	}
-	s.tell(w, slices.ContainsFunc(ts, func(t rules.Transition) bool { return t.From.Annunciated() && t.Priority >= rules.Wake }))
+	return lasts
+}
+
+// unseen takes in that an enclosure has no probe in service any more.
+func (s *silences) unseen(a *rules.Action, enclosure string) {
+	w := words.Silenced{How: words.Unseen, Subject: a.Key.Subject, Name: cmp.Or(s.opt.Names[enclosure], enclosure), By: a.By, Why: a.Why}
+	s.lasts(&w, a)
+	s.tell(w, false)
 }
 
 // turned has everybody told who is put on duty, however short, or that it is over.

@@ -13,7 +13,8 @@ import (
 const (
 	PutAway  = "shelved"
 	TakenOut = "out-of-service"
-	Emptied  = "empty" // out of service, and nobody lives there
+	Emptied  = "empty"  // out of service, and nobody lives there
+	Unseen   = "unseen" // the last probe of an enclosure is out of service
 	Dropped  = "dropped"
 	Raised   = "raised" // the lethal limit, while heat was told
 )
@@ -61,6 +62,10 @@ var silencings = map[string]silencing{
 	PutAway:  {putAwayBy, "{by} put away {what} of {name} {end}.{why} To undo that: its page, or dewline alarm unshelve {alarm}{id}."},
 	TakenOut: {putAwayBy, "{by} took {name} out of service {end}: of an enclosure only lethal heat is told.{why}" + inServiceAgain},
 	Emptied:  {putAwayBy, "{by} declared {name} empty {end}: nothing of it is told, lethal heat included.{why}" + inServiceAgain},
+	Unseen: {
+		"{plain} is not watched {end}",
+		"{by} took the probe {id} out of service {end}, the last one of {plain}: nobody sees whether it grows too hot there.{why}" + inServiceAgain,
+	},
 	Dropped: {
 		"No longer watched: {name}",
 		"The configuration in force has {name} no longer, while this was open: {what}. Nobody watches it now. " +

@@ -97,7 +97,11 @@ func (c *Core) act(now sensors.Instant, a *rules.Action) (Effects, error) {
 	e := Effects{Events: []event.Event{actEvent(now, a, ts)}}
 	done := c.after(now, ts)
 	e.add(done)
-	e.add(c.desked(c.desk.Acted(now, a, done.Transitions)))
+	if en := c.unseen(a.Key.Subject); a.Kind == rules.TakeOut && en != "" {
+		e.add(c.desked(c.desk.Unseen(now, a, en)))
+	} else {
+		e.add(c.desked(c.desk.Acted(now, a, done.Transitions)))
+	}
 	return e, nil
 }
 

@@ -45,6 +45,30 @@ func TestCore_SilencingIsTold(t *testing.T) {
 			t.Error("lethal heat of an enclosure that is not empty does not wake")
 		}
 	})
+	t.Run("the only probe of an enclosure", func(t *testing.T) {
+		r := begin(t)
+		probe := "p"
+		out := rules.Action{Kind: rules.TakeOut, Key: rules.Key{Subject: probe}, For: 30 * time.Minute}
+		r.must(out)
+		r.must(rules.Action{Kind: rules.ReturnToService, Key: out.Key})
+		r.pass(5 * time.Minute)
+		if got := r.silences(); len(got) != 0 {
+			t.Fatalf("put back at once, and told: %+v", got)
+		}
+		r.must(out)
+		r.pass(5 * time.Minute)
+		got := r.silences()
+		if len(got) != 2 || !strings.Contains(got[0].Text, "nobody sees whether it grows too hot there") || !strings.HasPrefix(got[0].Title, "moss is not watched until") {
+			t.Fatalf("%d messages: %+v", len(got), got)
+		}
+		r.must(rules.Action{Kind: rules.ReturnToService, Key: out.Key})
+		r.must(rules.Action{Kind: rules.TakeOut, Key: rules.Key{Subject: "moss"}, For: 30 * time.Minute, Empty: true})
+		r.must(out)
+		r.pass(5 * time.Minute)
+		if more := r.silences(); len(more) != 2 {
+			t.Errorf("of an empty enclosure: %+v", more[2:])
+		}
+	})
 	t.Run("dropped by a reload", func(t *testing.T) {
 		r := begin(t)
 		r.heat(3050)
