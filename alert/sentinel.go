@@ -314,3 +314,25 @@ func (s *Sentinel) set(ts []rules.Transition, now sensors.Instant, id string, w 
 	}
 	return append(ts, t)
 }
+
+// steadyBroker: through a connection that comes and goes a sentinel sees nothing.
+const steadyBroker = 30 * time.Second
+
+// judgeSight tells that a sentinel without a broker watches nothing.
+func (s *Sentinel) judgeSight(ts []rules.Transition, now sensors.Instant) []rules.Transition {
+	passed, after := now.Mono-max(s.looked, min(s.downSince, now.Mono)), s.opt.StallFor
+	if s.looked = now.Mono; !s.Sees() {
+		s.down = min(s.down+passed, after)
+	} else if s.down = max(s.down-passed, 0); now.Mono-s.upSince >= min(after, steadyBroker) {
+		s.down = 0
+	}
+	is, told := alarm.Fact{}, s.own.raised[rules.DeliveryStalled] != 0
+	blind := s.down >= after || told && s.down > 0
+	switch {
+	case blind:
+		is = alarm.Fact{ID: alarm.FactSentinelBlind, For: s.down}
+	case !s.Sees():
+		return ts // not yet seen to work since a restart
+	}
+	return s.set(ts, now, s.opt.ID, s.own, rules.DeliveryStalled, blind, rules.Today, is)
+}

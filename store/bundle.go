@@ -19,15 +19,6 @@ func putBundle(tx *bolt.Tx, root string, name, value []byte) error {
 	return b.Put([]byte(valueKey), value)
 }
 
-// putBundles writes readings and rollups of one name. That is new: one of readings that is
-// there already is an error and not overwritten.
-func putBundles(tx *bolt.Tx, name, raw, table []byte) error {
-	if err := putBundle(tx, rootRaw, name, raw); err != nil {
-		return err
-	}
-	return putTable(tx, name, table)
-}
-
 // dropBundles takes the readings and the rollups of one name out.
 func dropBundles(tx *bolt.Tx, name []byte) error {
 	return errors.Join(dropBundle(tx, rootRaw, name), dropBundle(tx, rootTable, name))

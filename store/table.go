@@ -106,6 +106,15 @@ func putTable(tx *bolt.Tx, name, table []byte) error {
 	return putBundle(tx, rootTable, name, table)
 }
 
+// putBundles writes readings and rollups of one name. That is new: one of readings that is
+// there already is an error and not overwritten.
+func putBundles(tx *bolt.Tx, name, raw, table []byte) error {
+	if err := putBundle(tx, rootRaw, name, raw); err != nil {
+		return err
+	}
+	return putTable(tx, name, table)
+}
+
 // gathered is what one probe has in some bundles, by bundle.
 type gathered struct {
 	probe      string

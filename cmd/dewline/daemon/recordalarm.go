@@ -5,23 +5,9 @@ import (
 	"time"
 
 	"dewline/cmd/dewline/core"
-	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
 )
-
-// A lossWatch follows how much could not be kept on record since the start.
-type lossWatch struct {
-	seen        uint64          // of all, at the last look
-	told        uint64          // of all, when the last loss was over
-	since, last sensors.Instant // of the loss that is going on; since is zero for none
-}
-
-// fact says since when something is being lost, false for nothing.
-func (l *lossWatch) fact(loc *time.Location) (alarm.Fact, bool) {
-	at := alarm.LocalTime(l.since.Wall.In(loc).Format(alarm.LocalLayout))
-	return alarm.Fact{ID: alarm.FactRecordLost, At: at}, !l.since.IsZero()
-}
 
 // watchCard tells of a write that hangs, which reports no error.
 func (l *loop) watchCard(real time.Time) {
@@ -56,18 +42,6 @@ func (l *loop) watchLosses(now sensors.Instant) {
 		w.since, w.told = sensors.Instant{}, all
 		l.showRecord(now)
 	}
-}
-
-// recordIs says whether the record takes all that it is given, or why not.
-func (l *loop) recordIs() (ok bool, why alarm.Fact) {
-	h := l.record.recording.Load()
-	switch lost, losing := l.losses.fact(l.cfg.Load().Room.Location); {
-	case l.stuck:
-		return false, alarm.Fact{ID: alarm.FactRecordSlow}
-	case h.ok && losing:
-		return false, lost
-	}
-	return h.ok, h.why
 }
 
 // showRecord raises or ends record-incomplete by how the record is. One that was begun
