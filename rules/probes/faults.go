@@ -10,8 +10,20 @@ import (
 )
 
 // manyJumps is how many jumps, of which one is forgotten every ten minutes,
-// make a probe a jumping one. A single jump may be a hand.
-const manyJumps = 3
+// make a probe a jumping one. A single jump may be a hand. Of a probe that is read rarely
+// it takes manySpikes that led back, of which one is forgotten every spikeFor: a hand
+// comes once or twice a day, a loose contact again and again.
+const (
+	manyJumps  = 3
+	manySpikes = 4
+	spikeFor   = 4 * time.Hour
+)
+
+// Spikes counts jumps that led back at once.
+type Spikes struct {
+	Num uint8         `json:"num,omitempty"`
+	At  time.Duration `json:"at,omitempty"` // last one, or last one forgotten
+}
 
 // judgeSilent raises when a probe has delivered nothing usable for too long.
 // A failed reading is as silent as none, and so is one that lacks the humidity
@@ -71,7 +83,7 @@ func (l look) judgeReason(p probe, now sensors.Instant) {
 		return
 	}
 	l.judgeNodeClock(p)
-	if st.Reason == sensors.NoReason && !st.Frozen && !st.Alone && !st.Dewy && st.Jumps == 0 && p.Open == 0 {
+	if st.Reason == sensors.NoReason && !st.Frozen && !st.Alone && !st.Dewy && st.Jumps == 0 && p.Spikes.Num == 0 && p.Open == 0 {
 		return
 	}
 	l.judgeWet(p, now)
@@ -101,12 +113,16 @@ func (l look) judgeJump(p probe, now sensors.Instant) {
 		st.Jumps--
 		st.JumpAt = now.Mono
 	}
+	if p.Spikes.Num > 0 && now.Mono-p.Spikes.At >= spikeFor {
+		p.Spikes.Num--
+		p.Spikes.At = now.Mono
+	}
 	alone := st.Alone && st.HotRun >= 2
 	s := p.Alarm(alarm.KindJump)
 	if p.Shift.At > 0 && now.Mono-p.Shift.At > shiftTold {
 		p.Shift = Shift{}
 	}
-	jumping := alone || st.Jumps >= manyJumps || p.Shift.At > 0
+	jumping := alone || st.Jumps >= manyJumps || p.Spikes.Num >= manySpikes || p.Shift.At > 0
 	if !jumping && !s.Open() {
 		return
 	}
@@ -120,7 +136,7 @@ func (l look) judgeJump(p probe, now sensors.Instant) {
 	switch {
 	case jumping:
 		in = alarm.Beyond
-	case st.Jumps > 0:
+	case st.Jumps > 0 || p.Spikes.Num > 0:
 		in = alarm.Between
 	}
 	l.out.Apply(s, in, p.Gap())
@@ -139,13 +155,15 @@ type Runs struct {
 // longest run is known; the chance of four times as long a one by chance is the
 // fourth power of that of the longest. Others are given the configured time. The figures
 // are this project's own, tuned on the tuned half of rules/corpus; FalseFrozen is how many
-// wrong tellings in 100 tank-days they are meant for.
+// wrong tellings in 100 tank-days they are meant for. What is noise to the last digit
+// needs no room that moves by its steps, unless it is damp enough to be still by that.
 const (
 	FalseFrozen = 0.1
 	frozenRuns  = 4                // times the longest run
 	frozenLeast = 20 * time.Minute // and no less
 	frozenMoved = 20               // hundredths of °C that the others moved meanwhile
 	frozenSteps = 3                // or so many grains of the probe
+	frozenNoise = 2                // times as long a run says so without
 )
 
 // note takes a run that ended by itself.
@@ -191,8 +209,13 @@ func (p probe) frozenAfter(configured time.Duration, moved int32) time.Duration 
 		return 0
 	}
 	longest := max(p.Runs.Today, p.Runs.Before)
-	if after := max(frozenRuns*longest, frozenLeast); p.Runs.Days > 0 && after < configured &&
-		float64(moved) >= max(frozenMoved, frozenSteps*p.Grain.Temp) {
+	after := max(frozenRuns*longest, frozenLeast)
+	steps := float64(moved) >= frozenSteps*p.Grain.Temp
+	if !steps {
+		after *= frozenNoise
+	}
+	damp := p.St.Still.Has&sensors.HasHumidity != 0 && p.St.Still.Humidity >= wetBelow
+	if p.Runs.Days > 0 && after < configured && moved >= frozenMoved && (steps || !damp) {
 		return after
 	}
 	if moved < room.PeersMoved {

@@ -26,6 +26,8 @@ func (l look) takeTemperature(p probe, r *sensors.Reading) {
 	}
 	if t == doubted && r.Reason == sensors.Jump && !r.Again && !unseen {
 		p.jumped(r)
+	} else if t == trusted && !alone && !unseen {
+		l.ledBack(p, r)
 	}
 	st.AnyAt = r.At.Mono
 	if alone {
@@ -59,6 +61,22 @@ func (p probe) jumped(r *sensors.Reading) {
 	if st.HasTemp {
 		st.Leap, st.LeapAt = st.Leap+r.Temperature-p.latest(), r.At.Mono
 	}
+}
+
+// ledBack notes a jump that the next reading takes back. A door that was open for a
+// moment leads part of the way to the room's temperature.
+func (l look) ledBack(p probe, r *sensors.Reading) {
+	st := &p.St
+	back := room.Abs(r.Temperature-st.Temp) < calmStep
+	if !st.Doubtful || st.Reason != sensors.Jump || !st.HasTemp || !back {
+		return
+	}
+	t, ok := l.v.RoomTemp(r.At.Mono)
+	way, went := t-int32(st.Temp), int32(st.Doubt-st.Temp)
+	if ok && way*went > 0 && room.Abs(went) < room.Abs(way) {
+		return
+	}
+	p.Spikes.Num, p.Spikes.At = min(p.Spikes.Num+1, manySpikes), r.At.Mono
 }
 
 // latest is the last temperature, trusted or doubted.

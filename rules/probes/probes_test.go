@@ -263,7 +263,9 @@ func TestFrozenAfter(t *testing.T) {
 		{"it stood for ten minutes", time.Minute, 10 * time.Minute, 1, 0, 20, configured, 40 * time.Minute},
 		{"today", 15 * time.Minute, 10 * time.Minute, 1, 0, 20, configured, time.Hour},
 		{"the others moved less", time.Minute, 2 * time.Minute, 1, 0, 19, configured, 0},
-		{"less than three of its steps", time.Minute, 2 * time.Minute, 1, 10, 29, configured, 0},
+		{"less than three of its steps", time.Minute, 2 * time.Minute, 1, 10, 29, configured, 40 * time.Minute},
+		{"and it stood for ten minutes", time.Minute, 10 * time.Minute, 1, 10, 29, configured, 80 * time.Minute},
+		{"and for half an hour", time.Minute, 30 * time.Minute, 1, 10, 29, configured, 0},
 		{"three of its steps", time.Minute, 2 * time.Minute, 1, 10, 30, configured, 20 * time.Minute},
 		{"not known for a day", time.Minute, 2 * time.Minute, 0, 0, 50, configured, configured},
 		{"nor by much", time.Minute, 2 * time.Minute, 0, 0, 49, configured, 0},
@@ -274,6 +276,11 @@ func TestFrozenAfter(t *testing.T) {
 		if got := p.frozenAfter(c.configured, c.moved); got != c.want {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
 		}
+	}
+	damp := probe{&room.Probe{}, &State{Runs: Runs{Today: time.Minute, Days: 1}, Grain: Grain{Temp: 10}}}
+	damp.St.Still.Has, damp.St.Still.Humidity = sensors.HasHumidity, wetBelow
+	if got := damp.frozenAfter(configured, 29); got != 0 {
+		t.Errorf("its humidity stands because it is damp: %v", got)
 	}
 	var n Runs
 	day := 24 * time.Hour
@@ -638,6 +645,25 @@ func TestJump_AtItsLimits(t *testing.T) {
 			t.Errorf("%s: %v, %d jumps left", c.name, f.In, p.St.Jumps)
 		}
 	}
+	for _, c := range []struct {
+		name string
+		num  uint8
+		ago  time.Duration
+		want alarm.Input
+		left uint8
+	}{{"four led back", 4, spikeFor - 1, alarm.Beyond, 4}, {"four hours ago", 4, spikeFor, alarm.Between, 3}, {"the last is forgotten", 1, spikeFor, alarm.Back, 0}} {
+		v := roomtest.View(t, 1, "")
+		v.At.Mono = 100 * time.Hour
+		found := &roomtest.Found{}
+		l := look{New(v), v, &room.Out{Lives: found}}
+		p := l.at(1)
+		p.Alarm(alarm.KindJump).Rec.Life.State = alarm.Unack
+		p.Spikes = Spikes{c.num, v.At.Mono - c.ago}
+		l.judgeJump(p, v.At)
+		if f, ok := found.Last(alarm.KindJump); !ok || f.In != c.want || p.Spikes.Num != c.left {
+			t.Errorf("%s: %v, %d left", c.name, f.In, p.Spikes.Num)
+		}
+	}
 	// Readings at the lethal limit count in a row, given again only once.
 	p := probe{&room.Probe{}, &State{}}
 	for i, c := range []struct {
@@ -651,6 +677,33 @@ func TestJump_AtItsLimits(t *testing.T) {
 	p.St.HotRun = countMost
 	if p.countHot(true, false); p.St.HotRun != countMost {
 		t.Error("it begins anew")
+	}
+}
+
+// A loose contact of a probe that is read every five minutes is told by jumps that lead
+// back; a door that lets in some of the room's air for a moment is none.
+func TestSpikes_LedBack(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		to     float64 // °C, from 24
+		after  float64 // °C of the reading behind it
+		reason sensors.Reason
+		want   uint8
+	}{
+		{"up and back", 33, 24.1, sensors.Jump, 1}, {"it stays", 33, 32, sensors.Jump, 0}, {"no jump", 33, 24.1, sensors.FrozenValue, 0},
+		{"down past the room", 12, 24, sensors.Jump, 1}, {"down towards it", 21, 24, sensors.Jump, 0},
+	} {
+		v := roomtest.View(t, 1, "")
+		roomtest.Says(v, 0, 20, 50)
+		l := look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}
+		p := l.at(1)
+		p.St.Doubtful, p.St.Reason, p.St.Doubt = true, c.reason, sensors.CelsiusOf(c.to)
+		at := v.At
+		at.Mono += poll
+		l.takeTemperature(p, &sensors.Reading{At: at, Has: sensors.HasTemperature, Temperature: sensors.CelsiusOf(c.after), Quality: sensors.Good})
+		if p.Spikes.Num != c.want {
+			t.Errorf("%s: %d", c.name, p.Spikes.Num)
+		}
 	}
 }
 
