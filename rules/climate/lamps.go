@@ -67,10 +67,11 @@ type LampWatch struct {
 	Open    pairMean                 `json:"open"`
 	Past    [lampWindow + 1]pairMean `json:"past"`
 	Since   lampCourse               `json:"since"`
-	Course  [2]usualCourse           `json:"course"` // of switching off, and on
-	Ramp    [2]float64               `json:"ramp"`   // °C before switching off, and on
-	Level   [2]meanOf                `json:"level"`  // °C then, of the last days; without the room's alone
-	Wander  float64                  `json:"wander"` // °C², between switches
+	Course  [2]usualCourse           `json:"course"`         // of switching off, and on
+	Ramp    [2]float64               `json:"ramp"`           // °C before switching off, and on
+	Level   [2]meanOf                `json:"level"`          // °C then, of the last days; without the room's alone
+	Wander  float64                  `json:"wander"`         // °C², between switches
+	Steps   [2]usualSteps            `json:"steps,omitzero"` // with the lamps off, and on
 	Seen    float64                  `json:"seen"`
 	Wrong   bool                     `json:"wrong"` // they are the other way round than scheduled
 	Early   bool                     `json:"early"` // and were so before the last switch
@@ -89,6 +90,51 @@ type lampCourse struct {
 	Bins   [lampBins]pairMean `json:"bins"`
 	Next   int                `json:"next"` // bin
 	Seen   bool               `json:"seen"` // that the lamps switched: what follows is something else's
+}
+
+const (
+	stepSlot   = 20 * time.Minute
+	stepSlots  = 48  // after a switch: no phase of a day is much longer
+	stepFew    = 6   // looks, two a day
+	stepUnlike = 0.6 // of what it moved, beside what is usual then
+)
+
+// usualSteps is by how much an enclosure usually moves beside the room within lampWindow
+// bins, so long after a switch: lamps may have a rest that nobody wrote down, and a window
+// or the sun their hour.
+type usualSteps struct {
+	Mean [stepSlots]float32 `json:"mean"` // °C
+	N    [stepSlots]uint8   `json:"n"`    // looks
+}
+
+// stepsAt is where the steps of now stand; false where no switch was seen.
+func (w *LampWatch) stepsAt() (u *usualSteps, k int, ok bool) {
+	k = int((w.Last - w.Switch) / stepSlot)
+	return &w.Steps[index(w.On)], k, w.Since.Begun && uint(k) < stepSlots
+}
+
+// learnStep takes how far the enclosure moved as usual at this time.
+func (w *LampWatch) learnStep() {
+	if u, k, ok := w.stepsAt(); ok {
+		u.N[k] = min(u.N[k]+1, 2*courseDays)
+		u.Mean[k] += (float32(w.Moved()) - u.Mean[k]) / float32(u.N[k])
+	}
+}
+
+// habitual reports whether an enclosure moves as it does each day so long after a switch,
+// a slot sooner or later, since the sun and its timers wander; or nobody knows how that is.
+func (w *LampWatch) habitual() bool {
+	u, at, ok := w.stepsAt()
+	if !ok || u.N[at] < stepFew {
+		return true
+	}
+	moved := w.Moved()
+	for k := max(at-1, 0); k <= min(at+1, stepSlots-1); k++ {
+		if (moved-float64(u.Mean[k]))*moved < stepUnlike*moved*moved {
+			return true
+		}
+	}
+	return false
 }
 
 // lightWatch learns how bright on and off are.
@@ -315,6 +361,12 @@ func (w *LampWatch) closeSlot(next int64) {
 	if w.Sign.Moved <= 0 {
 		w.Seen = min(w.Seen+1, 500)
 		w.Wander += (moved*moved - w.Wander) / w.Seen
+	}
+	if !w.Wrong {
+		if w.habitual() {
+			w.Sign.Moved = min(w.Sign.Moved, 0)
+		}
+		w.learnStep()
 	}
 }
 

@@ -301,6 +301,44 @@ func TestLampWatch_Light(t *testing.T) {
 	}
 }
 
+// Lamps that rest at noon each day, though nobody wrote it down, do so as usual, however
+// coarse the probes and whatever the room does; at another hour they do not, and nobody
+// knows before some days.
+func TestLampWatch_ARestEachDay(t *testing.T) {
+	const day = 24 * time.Hour
+	for _, c := range []struct {
+		name string
+		rest func(n int) time.Duration // hour at which it begins on a day
+		want bool
+	}{
+		{"each day", func(int) time.Duration { return 13 * time.Hour }, false},
+		{"a little later each day", func(n int) time.Duration { return 13*time.Hour + time.Duration(3*n)*time.Minute }, false},
+		{"new", func(n int) time.Duration { return time.Duration(13+24*(9-n)) * time.Hour }, true},
+		{"much later for once", func(n int) time.Duration { return time.Duration(13+2*(n/9)) * time.Hour }, true},
+	} {
+		for _, step := range []float64{0.01, 0.5} {
+			var w LampWatch
+			most, lamps, room := 0.0, 0.0, 22.0
+			for at := time.Duration(0); at < 10*day; at += time.Minute {
+				lit, n := 0.0, int(at/day)
+				if rest := at%day - c.rest(n); planned(at) && (rest < 0 || rest >= time.Hour) {
+					lit = 2.4
+				}
+				room = 22 + 0.4*math.Sin(at.Hours()/7.3) // a weather of its own
+				lamps += (lit - lamps) / 20
+				seen := func(x float64) float64 { return math.Round(x/step) * step }
+				w.Observe(at, seen(room+lamps), seen(room), true, planned(at))
+				if n == 9 {
+					most = max(most, w.Sign.Moved)
+				}
+			}
+			if got := most >= 5; got != c.want {
+				t.Errorf("%s, steps of %v: evidence of %v", c.name, step, most)
+			}
+		}
+	}
+}
+
 // Without the room's temperature, a room whose heating failed, or that is warmed again, moves
 // an enclosure as lamps do. One that is as it usually is at the switch does not.
 func TestLampWatch_NoRoomProbe(t *testing.T) {

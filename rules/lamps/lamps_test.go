@@ -18,39 +18,6 @@ func signs(v *room.View, list ...climate.LampSign) {
 		w := &v.Enclosures[i].St.Lamps
 		w.On, w.HasRoom, w.Sign = true, true, s
 		v.Probes[i+1].St.StillAt = v.At.Mono
-		roomtest.Usual(&v.Enclosures[i], 0, 3)
-	}
-}
-
-// Lamps that rest at noon each day, though nobody wrote it down, leave their enclosures as
-// usual at that hour; where nobody knows how that is, nothing is told.
-func TestDeparts_ARestEachDay(t *testing.T) {
-	for _, c := range []struct {
-		name  string
-		usual float64 // °C over the room, where it now is 1.5 °C over it
-		days  int
-		want  bool
-	}{
-		{"2 °C less than usual", 3.5, 3, true},
-		{"most of that", 2.7, 3, true},
-		{"half of it", 2.5, 3, false},
-		{"as each day", 1.5, 3, false},
-		{"warmer", 1, 3, false},
-		{"not known", 3.5, 2, false},
-	} {
-		v := roomtest.View(t, 2, "")
-		signs(v, climate.LampSign{Moved: 7, Warms: true}, climate.LampSign{Moved: 7, Warms: true})
-		v.Lamps[0].On, v.Lamps[0].Next = true, 4*time.Hour
-		for i := range v.Enclosures {
-			en := &v.Enclosures[i]
-			roomtest.Says(v, i+1, 25.5, 85)
-			en.St.Lamps.Past[0].Value, en.St.Lamps.Past[4].Value = 1, 3
-			en.St.Offset = climate.HourOffset{}
-			roomtest.Usual(en, c.usual, c.days)
-		}
-		if got := (look{Judge: &Judge{}, v: v}).departs(0); got != c.want {
-			t.Errorf("%s: %v", c.name, got)
-		}
 	}
 }
 
