@@ -20,6 +20,7 @@ const (
 	nightBins  = 24 // 2 h
 	nightLeast = 12 // bins of them that must have readings
 	dropsKept  = 14
+	dropsFew   = 3         // before what is usual is known
 	shortPhase = time.Hour // a shorter phase is a test of the lamps, not a day
 )
 
@@ -152,6 +153,16 @@ func (n *Night) Interrupt() { n.Phase, n.HasDay = lampPhase{}, false }
 
 // Report returns the last whole cycle.
 func (n *Night) Report() (NightReport, bool) { return n.Done, n.Cycles > 0 }
+
+// Usual is the median drop of the complete nights that are kept from before the streak
+// of those below least °C; false for fewer than three.
+func (n *Night) Usual(least float64) (celsius float64, known bool) {
+	var before []float64
+	for i := n.Streak(least); i < int(min(n.N, dropsKept)); i++ {
+		before = append(before, n.Drops[(n.N-1-uint32(i))%dropsKept])
+	}
+	return median(before), len(before) >= dropsFew
+}
 
 // Streak returns how many complete nights in a row, at most 14, had a drop
 // below least °C. Nights without enough readings neither count nor break it.

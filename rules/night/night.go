@@ -27,8 +27,9 @@ func (Judge) Fact(v *room.View, a *room.Alarm) alarm.Fact {
 }
 
 // judge counts nights without the wanted drop. A drop that is only too
-// small is for the weekly summary, and so is any after a night inside its band;
-// none at all, or twice as many nights, is worth a notice.
+// small is for the weekly summary, and so is any after a night inside its band, or where
+// it never was another, as under faint lamps; one that was lost, to less than half of what
+// is wanted or for twice as many nights, is worth a notice.
 func judge(v *room.View, en *room.Enclosure, out *room.Out) {
 	need := v.Cfg.Rules.DropNights
 	if need <= 0 || en.DropMin <= 0 {
@@ -42,7 +43,9 @@ func judge(v *room.View, en *room.Enclosure, out *room.Out) {
 		return
 	}
 	s.Against(report.Drop, least)
-	notice := (report.Drop < least/2 || streak >= 2*need) && report.NightMean*100 > float64(en.Limits.NightHigh)
+	usual, known := en.St.Night.Usual(least)
+	lost := known && usual-report.Drop >= least/2
+	notice := lost && (report.Drop < least/2 || streak >= 2*need) && report.NightMean*100 > float64(en.Limits.NightHigh)
 	switch {
 	case !s.Rec.Life.Active && !notice:
 		s.Rec.Priority = alarm.Note

@@ -74,18 +74,21 @@ func TestCause_AWarmRoom(t *testing.T) {
 }
 
 // What is told of nights that did not cool: as many as are asked for, for the week; twice
-// as many, or less than half of a drop, and warm nights, for today.
+// as many, or less than half of a drop, and warm nights, for today, where the nights before
+// had one that is missed.
 func TestNight_AtItsLimits(t *testing.T) {
 	for _, c := range []struct {
 		name   string
 		drop   float64 // of the last night; 2 °C are asked for
 		nights int     // in a row with too little, the last one included; 3 are asked for
+		before float64 // drop of three nights before those; 0 for none
 		warm   float64 // °C over the night's upper end
 		want   bool
 		p      alarm.Priority
 	}{
-		{"three", 1.5, 3, 1, true, alarm.Note}, {"two", 1.5, 2, 1, false, alarm.Note}, {"six", 1.5, 6, 1, true, alarm.Today}, {"five", 1.5, 5, 1, true, alarm.Note},
-		{"half a drop", 1, 3, 1, true, alarm.Note}, {"less than half", 0.99, 3, 1, true, alarm.Today}, {"and not warm", 0.99, 6, 0, true, alarm.Note},
+		{"three", 1.5, 3, 3, 1, true, alarm.Note}, {"two", 1.5, 2, 3, 1, false, alarm.Note}, {"six", 1.5, 6, 3, 1, true, alarm.Today}, {"five", 1.5, 5, 3, 1, true, alarm.Note},
+		{"half a drop", 1, 3, 3, 1, true, alarm.Note}, {"less than half", 0.99, 3, 3, 1, true, alarm.Today}, {"and not warm", 0.99, 6, 3, 0, true, alarm.Note},
+		{"never another", 0.5, 9, 0, 1, true, alarm.Note}, {"hardly less than before", 1.5, 6, 2.4, 1, true, alarm.Note}, {"by half of what is wanted", 1.5, 6, 2.5, 1, true, alarm.Today},
 	} {
 		v := roomtest.View(t, 1, "")
 		v.Cfg.Rules.DropNights = 3
@@ -95,6 +98,10 @@ func TestNight_AtItsLimits(t *testing.T) {
 		n.Cycles, n.N, n.Done = 9, uint32(c.nights), climate.NightReport{Drop: c.drop, Complete: true, NightMean: float64(en.Limits.NightHigh)/100 + c.warm}
 		for i := range n.Drops {
 			n.Drops[i] = c.drop
+		}
+		if c.before > 0 {
+			n.N += 3
+			n.Drops[0], n.Drops[1], n.Drops[2] = c.before, c.before, c.before
 		}
 		found := &roomtest.Found{}
 		judge(v, en, &room.Out{Lives: found})
