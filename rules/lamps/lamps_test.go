@@ -448,8 +448,8 @@ func TestLamps_AllDark(t *testing.T) {
 	}
 }
 
-// Lamps that do not come on are the power's where none does whose time it is, and those of a
-// single timer where the room is colder than usual too; else the doubt is told.
+// Lamps that do not come on are the power's where none does whose time it is in a room that
+// is colder than usual too; else the doubt is told.
 func TestLamps_NoneComesOn(t *testing.T) {
 	const n, f = climate.LampsNotOn, climate.LampsFollow
 	for _, c := range []struct {
@@ -461,7 +461,8 @@ func TestLamps_NoneComesOn(t *testing.T) {
 		want   alarm.Cause
 		doubt  bool
 	}{
-		{"all on two timers", []climate.LampFault{n, n, n, n}, []int{0, 0, 1, 1}, false, 0, alarm.Cause{Kind: alarm.CausePower}, false},
+		{"all on two timers", []climate.LampFault{n, n, n, n}, []int{0, 0, 1, 1}, false, 0, alarm.Cause{Kind: alarm.CauseLamps, ID: "day"}, true},
+		{"in a colder room", []climate.LampFault{n, n, n, n}, []int{0, 0, 1, 1}, false, 1.1, alarm.Cause{Kind: alarm.CausePower}, false},
 		{"one timer burns", []climate.LampFault{n, n, f, f}, []int{0, 0, 1, 1}, false, 0, alarm.Cause{Kind: alarm.CauseLamps, ID: "day"}, false},
 		{"the other's time has not come", []climate.LampFault{n, n, f, f}, []int{0, 0, 1, 1}, true, 0, alarm.Cause{Kind: alarm.CauseLamps, ID: "day"}, true},
 		{"and the room is colder", []climate.LampFault{n, n, f, f}, []int{0, 0, 1, 1}, true, 1.1, alarm.Cause{Kind: alarm.CausePower}, false},
