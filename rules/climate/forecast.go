@@ -111,6 +111,30 @@ func (m *Thermal) Forecast(o Outlook) (Forecast, bool) {
 	return f, true
 }
 
+// An hour and a half is long enough that coarse figures and noise leave a rate that can be
+// used, and short enough that a fault shows.
+const (
+	latelySlots = 9
+	latelyLeast = 6 // of them: those in which it was misted do not count
+)
+
+// Lately is how fast the air moved in the last hour and a half, surer than t, whose
+// readings it is made of; false where too little of that was seen.
+func (m *Thermal) Lately(t *Trend) (Slope, bool) {
+	var xs, ys [latelySlots]float64
+	n := 0
+	for i := range int64(latelySlots) {
+		if s := m.Week.at(m.Slot - latelySlots + i); s.air != noTemp {
+			xs[n], ys[n] = (slotTime * time.Duration(i+1-latelySlots)).Hours(), float64(s.air)/100
+			n++
+		}
+	}
+	if n < latelyLeast || -xs[0] < 1 {
+		return Slope{}, false
+	}
+	return t.line(xs[:n], ys[:n]), true
+}
+
 // sigmas are the standard uncertainties of a scenario's numbers.
 type sigmas struct{ air, rest, room, scale, drift float64 }
 

@@ -111,3 +111,19 @@ func TestLampWatch_Again(t *testing.T) {
 		}
 	}
 }
+
+// Noise of single readings is not steep: a bin of one strays by all of it.
+func TestTrend_NoiseIsNotSteep(t *testing.T) {
+	rng := rand.New(rand.NewPCG(8, 8))
+	var tr Trend
+	steep := 0
+	for at := time.Duration(0); at < 28*24*time.Hour; at += 2 * time.Minute {
+		tr.Observe(at, 27+0.3*rng.NormFloat64())
+		if _, ok := tr.Steep(); ok {
+			steep++
+		}
+	}
+	if steep > 1 {
+		t.Errorf("%d times in four weeks", steep)
+	}
+}

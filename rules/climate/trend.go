@@ -173,7 +173,11 @@ func (t *Trend) Steep() (perHour float64, ok bool) {
 	if parts == 3 {
 		r = min(r, rate(at(3), at(4)))
 	}
-	return r, r >= trendSteep && t.Values[at(1)]-t.Values[at(1+parts)] >= steepNoise*t.Noise()
+	noise := steepNoise * t.Noise()
+	if t.Count == 0 { // each bin is one reading
+		noise *= math.Sqrt2
+	}
+	return r, r >= trendSteep && t.Values[at(1)]-t.Values[at(1+parts)] >= noise
 }
 
 // A Bend is how a rise slows down, as what is heated toward a balance does.

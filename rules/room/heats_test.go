@@ -175,7 +175,7 @@ func heats(seed uint64, way string) (list []said) {
 			break
 		}
 		en := Enclosure{Now: Present{Hot: int32(hot * 100)}}
-		en.St.Trend = trend
+		en.St.Trend, en.St.Thermal = trend, m
 		slope, steep, ok := en.Rise()
 		s := said{at: since * 60, left: -1}
 		if ok && slope.PerHour > 0 {

@@ -86,7 +86,7 @@ func takes(way, rate float64) time.Duration {
 }
 
 // young reports whether a rise is not half an hour old.
-func (s rise) young() bool { return s.lately < straightYoung*s.PerHour }
+func (s rise) young() bool { return s.Span < time.Hour && s.lately < straightYoung*s.PerHour }
 
 // clear reports whether a rise that no model expects to get there is one.
 func (s rise) clear(rate float64) bool { return rate >= max(straightLeast, straightSure*s.Sigma) }
@@ -161,8 +161,19 @@ func (en *Enclosure) Rise() (slope climate.Slope, isSteep, ok bool) {
 	if isSteep && steep > slope.PerHour {
 		return climate.Slope{PerHour: steep, Sigma: steep / 4, Value: float64(en.Now.Hot) / 100}, true, true
 	}
+	if !ok || slope.Sigma < riseUnsure {
+		return slope, isSteep, ok
+	}
+	// Coarse and noisy readings show a slow rise only over longer.
+	long, seen := en.St.Thermal.Lately(&en.St.Trend)
+	if seen && math.Abs(long.PerHour-slope.PerHour) <= 2*slope.Sigma {
+		slope.PerHour, slope.Sigma, slope.Span = long.PerHour, long.Sigma, long.Span
+	}
 	return slope, isSteep, ok
 }
+
+// riseUnsure in °C/h is the uncertainty of a rate from which on a longer one is asked.
+const riseUnsure = Climbs
 
 // Forecast fills what is ahead of the enclosure, by its slope, which is steep or not.
 func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope, steep bool) {

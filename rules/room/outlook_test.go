@@ -1,6 +1,8 @@
 package room
 
 import (
+	"math"
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -256,6 +258,37 @@ func TestAllowForMist_AtItsLimits(t *testing.T) {
 		got := c.t
 		if v.allowForMist(en, &got, 2, now); got.From != c.from || got.To != c.to || got.Open != c.open {
 			t.Errorf("%s: %+v", c.name, got)
+		}
+	}
+}
+
+// A probe that counts in halves of a degree, or whose readings stray by as much, shows a
+// slow rise all the time once it was seen for long enough, and a new one at once.
+func TestRise_OfCoarseAndNoisyReadings(t *testing.T) {
+	for _, c := range []struct{ step, noise float64 }{{0.5, 0}, {0.01, 0.3}} {
+		rng := rand.New(rand.NewPCG(3, 3))
+		var en Enclosure
+		en.St.Thermal = climate.NewThermal(100)
+		observe := func(at time.Duration, v float64) {
+			v = math.Round((v+c.noise*rng.NormFloat64())/c.step) * c.step
+			en.St.Trend.Observe(at, v)
+			en.St.Thermal.Observe(climate.ThermalReading{At: at, Air: v, Noise: en.St.Trend.Noise(), Hour: -1})
+		}
+		at := time.Duration(0)
+		for ; at < 4*time.Hour; at += time.Minute {
+			observe(at, 24+at.Hours())
+			if at < 2*time.Hour {
+				continue
+			}
+			if s, _, ok := en.Rise(); !ok || s.PerHour < 0.4 || s.PerHour > 1.6 || !s.Rises(Climbs) {
+				t.Errorf("%v: %+v of 1 °C/h after %v", c, s, at)
+			}
+		}
+		for from := at; at < from+20*time.Minute; at += time.Minute {
+			observe(at, 28+8*(at-from).Hours())
+		}
+		if s, _, _ := en.Rise(); s.PerHour < 5 {
+			t.Errorf("%v: %+v of 8 °C/h", c, s)
 		}
 	}
 }
