@@ -126,3 +126,24 @@ func TestUrgent_aConnectionThatComesAndGoes(t *testing.T) {
 		t.Errorf("%d messages of one alarm in 3 h", n)
 	}
 }
+
+// A server that asks to come again in an hour refuses for now: the next channel, or the next
+// person, is asked at once.
+func TestUrgent_comeAgainInAnHour(t *testing.T) {
+	busy := func(d Delivery) error {
+		if d.Channel == "mqtt" {
+			return After(time.Hour, errors.New("429 Too Many Requests"))
+		}
+		return nil
+	}
+	r := newRig(t, household([]string{"mqtt", "mail"}))
+	r.refuses = busy
+	r.onset(rules.AboveBand, "e1", tank("e1"))
+	r.pass(time.Minute)
+	r.want("mail", "raise above-band/e1/1")
+	r = newRig(t, household([]string{"mqtt"}, []string{"mail"}))
+	r.refuses = busy
+	r.onset(rules.LethalLimit, "e1", tank("e1"))
+	r.pass(10 * time.Second)
+	r.want("mail", "raise lethal-ceiling/e1/1")
+}

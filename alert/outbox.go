@@ -360,7 +360,8 @@ func (o *outbox) arrived(in *incident, p *parcel, r SendResult) {
 
 // failed plans what follows a failed attempt.
 func (o *outbox) failed(in *incident, p *parcel, c Class, after time.Duration, why string) {
-	if o.links.fails(target{p.Person, p.Channel}, c == Refused, why) {
+	refused := c == Refused || after > lastBackoffWake // who asks for so long is passed over
+	if o.links.fails(target{p.Person, p.Channel}, refused, why) {
 		o.log(Event{Notice: in.Notice.ID, What: "failed", Person: p.Person, Channel: p.Channel, Why: why})
 	}
 	p.Fails++
