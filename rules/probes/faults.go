@@ -88,7 +88,7 @@ func (l look) judgeReason(p probe, now sensors.Instant) {
 	}
 	l.judgeWet(p, now)
 	if s, frozen := p.Alarm(alarm.KindFrozen), st.Frozen || st.Reason == sensors.FrozenValue && !p.calm(st.Reason); frozen || s.Open() {
-		after := p.frozenAfter(l.v.Cfg.Rules.FrozenAfter.D(), room.PeersMoved)
+		after := p.frozenAfter(l.v.Cfg.Rules.FrozenAfter.D(), st.PeersMust())
 		s.Against((now.Mono - st.StillAt).Minutes(), after.Minutes())
 		l.out.Hold(s, frozen)
 	}
@@ -163,7 +163,9 @@ const (
 	frozenLeast = 20 * time.Minute // and no less
 	frozenMoved = 20               // hundredths of °C that the others moved meanwhile
 	frozenSteps = 3                // or so many grains of the probe
-	frozenNoise = 2                // times as long a run says so without
+	// A probe of 0.5 °C steps stands through a night in which the others step once, to and fro.
+	frozenStands = 2
+	frozenNoise  = 2 // times as long a run says so without
 )
 
 // note takes a run that ended by itself.
@@ -199,7 +201,7 @@ func (p probe) still(r *sensors.Reading, silent time.Duration) {
 // calm reports whether a reading that the probe's own judge takes for a frozen one is
 // of a calm room: nothing else moved either.
 func (p probe) calm(why sensors.Reason) bool {
-	return why == sensors.FrozenValue && p.St.HasPeers && p.St.PeerHigh-p.St.PeerLow < room.PeersMoved
+	return why == sensors.FrozenValue && p.St.HasPeers && !p.St.PeersMoved()
 }
 
 // frozenAfter is how long a probe may stand still while the others move by so much;
@@ -218,7 +220,7 @@ func (p probe) frozenAfter(configured time.Duration, moved int32) time.Duration 
 	if p.Runs.Days > 0 && after < configured && moved >= frozenMoved && (steps || !damp) {
 		return after
 	}
-	if moved < room.PeersMoved {
+	if moved < p.St.PeersMust() {
 		return 0
 	}
 	return configured
@@ -240,6 +242,7 @@ func (l look) judgeFrozen(now sensors.Instant) {
 		if !st.HasPeers {
 			st.HasPeers, st.PeerLow, st.PeerHigh = true, middle, middle
 		}
+		st.Coarse = int32(frozenStands * p.Grain.Temp)
 		st.PeerLow, st.PeerHigh = min(st.PeerLow, middle), max(st.PeerHigh, middle)
 		after := p.frozenAfter(l.v.Cfg.Rules.FrozenAfter.D(), st.PeerHigh-st.PeerLow)
 		if st.Frozen || st.Still.Has&sensors.HasTemperature == 0 || after == 0 || now.Mono-st.StillAt < after {

@@ -268,11 +268,14 @@ func TestFrozenAfter(t *testing.T) {
 		{"and for half an hour", time.Minute, 30 * time.Minute, 1, 10, 29, configured, 0},
 		{"three of its steps", time.Minute, 2 * time.Minute, 1, 10, 30, configured, 20 * time.Minute},
 		{"not known for a day", time.Minute, 2 * time.Minute, 0, 0, 50, configured, configured},
+		{"nor is it fine enough", time.Minute, 2 * time.Minute, 0, 50, 99, configured, 0},
+		{"and they moved by two of its steps", time.Minute, 2 * time.Minute, 0, 50, 100, configured, configured},
 		{"nor by much", time.Minute, 2 * time.Minute, 0, 0, 49, configured, 0},
 		{"it stood for an hour", time.Hour, 0, 1, 0, 50, configured, configured},
 		{"nobody looks", time.Minute, 0, 1, 0, 90, 0, 0},
 	} {
 		p := probe{&room.Probe{}, &State{Runs: Runs{Today: c.today, Before: c.before, Days: c.days}, Grain: Grain{Temp: c.grain}}}
+		p.St.Coarse = int32(frozenStands * c.grain)
 		if got := p.frozenAfter(c.configured, c.moved); got != c.want {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
 		}

@@ -103,6 +103,9 @@ func TestProbe_AtItsLimits(t *testing.T) {
 		if got := p.Stands(now); got != c.want {
 			t.Errorf("%+v: stands %v", c, got)
 		}
+		if p.St.Coarse = 101; p.Stands(now) {
+			t.Errorf("%+v: it stands, and is too coarse to move", c)
+		}
 	}
 	for _, c := range []struct {
 		leap sensors.CentiCelsius

@@ -15,12 +15,19 @@ const standsLong = 45 * time.Minute
 // Stands reports whether the probe repeats itself while the others move.
 func (p *Probe) Stands(now time.Duration) bool {
 	st := &p.St
-	return st.HasPeers && st.PeerHigh-st.PeerLow >= PeersMoved && now-st.StillAt >= standsLong
+	return st.HasPeers && st.PeersMoved() && now-st.StillAt >= standsLong
 }
 
-// PeersMoved is by how many hundredths of °C the others must have moved for a
-// steady probe to be a frozen one.
-const PeersMoved = 50
+// peersMove is by how many hundredths of °C the others must have moved for a
+// steady probe to be a frozen one, at least.
+const peersMove = 50
+
+// PeersMust is by how many hundredths of °C the others must have moved for the probe
+// to be a frozen one.
+func (t *Trust) PeersMust() int32 { return max(peersMove, t.Coarse) }
+
+// PeersMoved reports whether they did since the probe repeats itself.
+func (t *Trust) PeersMoved() bool { return t.PeerHigh-t.PeerLow >= t.PeersMust() }
 
 // Apart reports whether the probe stands away from its twin, for however short
 // a time.
@@ -92,6 +99,7 @@ type Trust struct {
 	PeerLow  int32                `json:"peer_low"` // range of the peers since then
 	PeerHigh int32                `json:"peer_high"`
 	HasPeers bool                 `json:"has_peers"`
+	Coarse   int32                `json:"coarse,omitempty"` // hundredths of °C that it may stand through
 	Frozen   bool                 `json:"frozen"`
 	Dewy     bool                 `json:"dewy,omitempty"` // its dew point was too high for so long that its humidity is not believed
 	Swap     Swap                 `json:"swap,omitzero"`
