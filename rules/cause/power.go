@@ -57,6 +57,9 @@ type lack struct {
 }
 
 func (cs Look) lackOf(pic *climate.Picture, now sensors.Instant) (l lack) {
+	if !pic.Room.HasTemp {
+		return l
+	}
 	for i := range cs.V.Enclosures {
 		o := &cs.V.Enclosures[i]
 		c := cs.V.CaseOf(o, now)
@@ -75,7 +78,7 @@ func (cs Look) lackOf(pic *climate.Picture, now sensors.Instant) (l lack) {
 		l.judged++
 		l.adds, l.lacks, l.sum = l.adds+gain, l.lacks+min(max(is, -gain), gain), l.sum+is
 	}
-	l.known = pic.Room.HasTemp && l.judged >= enoughPeers && 2*l.judged >= len(cs.V.Enclosures)
+	l.known = l.judged >= enoughPeers && 2*l.judged >= len(cs.V.Enclosures)
 	return l
 }
 
