@@ -332,8 +332,11 @@ func (m *Thermal) closeSlot(next int64) {
 	m.Slot, m.Sums = next, slotSums{}
 }
 
-// LampGain is what lamps add in the end, °C.
-func (m *Thermal) LampGain() float64 { return m.Params.LampFast + m.Params.LampSlow }
+// LampsTake is by how much, in °C, it is cooler after so long with the lamps off.
+func (m *Thermal) LampsTake(after time.Duration) float64 {
+	p := &m.Params
+	return -p.LampFast*math.Expm1(-after.Hours()/p.Fast) - p.LampSlow*math.Expm1(-after.Hours()/p.Slow)
+}
 
 func fromHours(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }
 

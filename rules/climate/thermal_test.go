@@ -115,7 +115,7 @@ func TestThermalLearns(t *testing.T) {
 	if !f.Learned || f.R2 < 0.98 || f.Residual > 0.15 {
 		t.Errorf("fit %+v", f)
 	}
-	near(t, "lamp gain", m.LampGain(), 2.7, 0.35)
+	near(t, "lamp gain", m.LampsTake(200*time.Hour), 2.7, 0.35)
 	near(t, "hours to 63 % of a room's step", m.Params.effectiveTau(), w.p.effectiveTau(), 0.2*w.p.effectiveTau())
 	for _, h := range []float64{3, 9, 15, 21} {
 		near(t, "offset to the room", m.Params.offset(h), w.p.offset(h), 0.35)
@@ -311,7 +311,7 @@ func TestThermalSurvivesAnything(t *testing.T) {
 			}
 		}
 		m.Refit()
-		if f := m.Params; !finite(m.LampGain()) || !finite(f.Residual) || f.Fast <= 0 {
+		if f := m.Params; !finite(m.LampsTake(200*time.Hour)) || !finite(f.Residual) || f.Fast <= 0 {
 			t.Fatalf("fit %+v", f)
 		}
 	})
@@ -807,4 +807,12 @@ func TestThermal_LacksByTheModelAndTheHour(t *testing.T) {
 			t.Errorf("air %v, residual %v: lacks %v, want %v", c.air, c.residual, got, c.want)
 		}
 	}
+}
+
+// What lamps take when they go off is theirs in the end, and little of it at first.
+func TestThermal_LampsTake(t *testing.T) {
+	m := NewThermal(0)
+	near(t, "at once", m.LampsTake(0), 0, 1e-9)
+	near(t, "after a quarter of an hour", m.LampsTake(15*time.Minute), 0.82, 0.01) // 2.5 °C in 0.4 and 6 h
+	near(t, "in the end", m.LampsTake(100*time.Hour), 2.5, 1e-6)
 }

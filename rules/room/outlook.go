@@ -38,17 +38,28 @@ const (
 )
 
 // explained keeps what is won by turning the lamps off to what their warmth explains:
-// no more time than the rise takes for as many degrees as they add. Nothing is said
-// of lamps that are not known yet.
-func explained(t climate.Eta, lampGain float64, s climate.Slope) climate.Eta {
-	if !t.Known || lampGain <= 0 || s.PerHour <= 0 {
+// no more time than the rise takes for as many degrees as take has gone when the limit is
+// reached then, each end of the range by that of without, at what the rise may be.
+func explained(won, without climate.Eta, take func(time.Duration) float64, s climate.Slope) climate.Eta {
+	if !won.Known || s.PerHour <= 0 {
 		return climate.Eta{}
 	}
-	most := time.Duration(min(lampGain/s.PerHour, climate.Horizon.Hours()) * float64(time.Hour))
-	t.Open = t.Open && t.From <= most
-	t.From, t.Mid, t.To = min(t.From, most), min(t.Mid, most), min(t.To, most)
-	return t
+	most := func(left time.Duration, rate float64) (d time.Duration) {
+		for range explainedSteps {
+			d = min(takes(take(left+d), rate), climate.Horizon)
+		}
+		return d
+	}
+	won.From = min(won.From, most(without.From, s.PerHour+s.Sigma))
+	won.Mid = min(won.Mid, most(without.Mid, s.PerHour))
+	to := most(without.To, s.PerHour)
+	won.Open = won.Open && to >= climate.Horizon
+	won.To = min(won.To, to)
+	return won
 }
+
+// explainedSteps of a sum that grows to what is won are near enough to it, and below.
+const explainedSteps = 12
 
 // The figures of a rise that goes on, this project's own, tuned on the tuned half of
 // rules/corpus and on the rooms of heats_test.go.
@@ -206,16 +217,16 @@ func foretell(m *climate.Thermal, trend *climate.Trend, o *climate.Outlook, stee
 		return a
 	}
 	way := o.Lethal - o.Air - o.Noise
-	a.ToLethal, a.Learned = f.Lethal, f.Learned
-	if f.Learned {
-		a.LampsOff = explained(f.LampsOff, m.LampGain(), o.Trend)
-	}
+	a.Learned = f.Learned
 	lately, _ := trend.Change()
 	r := rise{Slope: o.Trend, noise: o.Noise, lately: 2 * lately, steep: steep, known: f.Rate, ends: trend.Bend()}
 	if o.HasRoomTrend && o.RoomTrend.Rises(0) {
 		r.room = o.RoomTrend.PerHour
 	}
 	a.ToLethal = straight(f.Lethal, way, r)
+	if f.Learned {
+		a.LampsOff = explained(f.LampsOff, a.ToLethal, m.LampsTake, o.Trend)
+	}
 	return a
 }
 

@@ -65,18 +65,35 @@ func TestStraight_HoldsASteadyRise(t *testing.T) {
 	}
 }
 
+// all is what lamps take that are at once without effect.
+func all(gain float64) func(time.Duration) float64 {
+	return func(time.Duration) float64 { return gain }
+}
+
 // Lamps that add 2 °C win no more than the rise takes for these, and lamps that are
 // not learned win nothing that is said.
 func TestExplained_GainByLamps(t *testing.T) {
-	all := climate.Eta{Known: true, From: 4 * time.Hour, Mid: 5 * time.Hour, To: climate.Horizon, Open: true}
-	if got := explained(all, 2, climate.Slope{PerHour: 8}); got.To != 15*time.Minute || got.Open {
+	won := climate.Eta{Known: true, From: 4 * time.Hour, Mid: 5 * time.Hour, To: climate.Horizon, Open: true}
+	if got := explained(won, climate.Eta{}, all(2), climate.Slope{PerHour: 8}); got.To != 15*time.Minute || got.Open {
 		t.Errorf("2 °C at 8 °C/h: %+v, want 15 min", got)
 	}
-	if got := explained(all, 2, climate.Slope{PerHour: 0.3}); got != all {
-		t.Errorf("2 °C at 0.3 °C/h: %+v, want %+v", got, all)
+	if got := explained(won, climate.Eta{}, all(2), climate.Slope{PerHour: 0.3}); got != won {
+		t.Errorf("2 °C at 0.3 °C/h: %+v, want %+v", got, won)
 	}
-	if got := explained(all, 0, climate.Slope{PerHour: 1}); got.Known {
+	if got := explained(won, climate.Eta{}, all(0), climate.Slope{PerHour: 1}); got.To != 0 || got.Open {
 		t.Errorf("no lamps: %+v", got)
+	}
+	// 2 °C that go within hours are not gone when the limit is near.
+	slowly := func(after time.Duration) float64 { return 2 * (1 - math.Exp(-after.Hours()/2)) }
+	got := explained(won, climate.Eta{Known: true, From: 6 * time.Minute, Mid: 12 * time.Minute, To: 30 * time.Minute}, slowly, climate.Slope{PerHour: 8, Sigma: 2})
+	for i, d := range []time.Duration{got.From, got.Mid, got.To} {
+		left, rate := []float64{0.1, 0.2, 0.5}[i], []float64{10, 8, 8}[i]
+		if want := slowly(time.Duration(left*float64(time.Hour))+d) / rate; math.Abs(d.Hours()-want) > 1e-4 {
+			t.Errorf("end %d: %v, where as much is gone as %.3f h take", i, d, want)
+		}
+	}
+	if got.To > 4*time.Minute || got.From > time.Minute {
+		t.Errorf("%+v at 8 °C/h", got)
 	}
 }
 
@@ -212,12 +229,12 @@ func TestExplained_AtItsLimits(t *testing.T) {
 		gain, rate float64
 		want       climate.Eta
 	}{
-		{2, 1, climate.Eta{Known: true, From: time.Hour, Mid: 2 * time.Hour, To: 2 * time.Hour, Open: true}},
-		{1, 1, climate.Eta{Known: true, From: time.Hour, Mid: time.Hour, To: time.Hour, Open: true}},
+		{2, 1, climate.Eta{Known: true, From: time.Hour, Mid: 2 * time.Hour, To: 2 * time.Hour}},
+		{1, 1, climate.Eta{Known: true, From: time.Hour, Mid: time.Hour, To: time.Hour}},
 		{0.5, 1, climate.Eta{Known: true, From: 30 * time.Minute, Mid: 30 * time.Minute, To: 30 * time.Minute}},
-		{100, 1, won}, {0, 1, climate.Eta{}}, {1, 0, climate.Eta{}},
+		{100, 1, won}, {0, 1, climate.Eta{Known: true}}, {1, 0, climate.Eta{}},
 	} {
-		if got := explained(won, c.gain, climate.Slope{PerHour: c.rate}); got != c.want {
+		if got := explained(won, climate.Eta{}, all(c.gain), climate.Slope{PerHour: c.rate}); got != c.want {
 			t.Errorf("%v °C at %v °C/h: %+v", c.gain, c.rate, got)
 		}
 	}
