@@ -227,7 +227,7 @@ func (w *LampWatch) awayFrom(celsius float64) (away float64) {
 	if l.N > 0 {
 		away = celsius - l.Mean
 	}
-	l.N = min(l.N, courseDays-1)
+	l.N = max(0, min(l.N, courseDays-1))
 	l.add(celsius)
 	return away
 }

@@ -358,6 +358,10 @@ func TestLamps_MovedIsALikelihoodRatio(t *testing.T) {
 		for range 3 {
 			w.Course[0].learn(lampWindow-1, -2.5, 0)
 		}
+		w.Since.Begun = true
+		for k := range w.Steps[1].N {
+			w.Steps[1].N[k] = stepFew // each day it stayed where it was
+		}
 		w.Open = pairMean{Value: now, Beside: 22.4, N: 10}
 		w.Past[lampWindow-1] = pairMean{Value: 2, Beside: 22, N: 10}
 		return w
