@@ -65,6 +65,7 @@ const explainedSteps = 12
 // rules/corpus and on the rooms of heats_test.go.
 const (
 	straightEarly = 0.75            // of the time at the present rate: rises steepen
+	straightSlack = 0.85            // of the middle, which is no surer than that
 	straightRaces = 0.5             // the same behind a probe that only begins to show a steep one
 	straightMid   = 1.5             // of it, in the middle, where a model expects none of a steep one
 	straightSoon  = time.Hour       // that a rise nobody expects may take
@@ -122,6 +123,7 @@ func straight(t climate.Eta, way float64, s rise) climate.Eta {
 	t.To = min(s.latest(known, way), climate.Horizon)
 	t.Open = t.To >= climate.Horizon
 	t.Mid = max(t.Mid, t.From)
+	t.From = min(t.From, time.Duration(straightSlack*float64(t.Mid)))
 	return t
 }
 

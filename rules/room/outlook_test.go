@@ -132,7 +132,7 @@ func TestStraight_AtItsLimits(t *testing.T) {
 		{"nobody expects it", climate.Eta{}, 2, 2, 0.5, false, climate.Eta{Known: true, From: 36 * time.Minute, Mid: 90 * time.Minute, To: 158 * time.Minute}},
 		{"steep", climate.Eta{}, 2, 2, 0.5, true, climate.Eta{Known: true, From: 36 * time.Minute, Mid: 90 * time.Minute, To: 158 * time.Minute}},
 		{"three deviations", climate.Eta{}, 2, 2.25, 0.75, false, climate.Eta{Known: true, From: 30 * time.Minute, Mid: 80 * time.Minute, To: 141*time.Minute + 20*time.Second}},
-		{"so slow that the rate says little", wide, 2, 0.8, 0, false, climate.Eta{Known: true, From: 50 * time.Minute, Mid: 55 * time.Minute, To: climate.Horizon, Open: true}},
+		{"so slow that the rate says little", wide, 2, 0.8, 0, false, climate.Eta{Known: true, From: 2805 * time.Second, Mid: 55 * time.Minute, To: climate.Horizon, Open: true}},
 		{"so unsure that the rate says little", wide, 1, 1, 0.51, false, climate.Eta{Known: true, From: 1788 * time.Second, Mid: 55 * time.Minute, To: climate.Horizon, Open: true}},
 		{"the model knows no end", wide, 1, 1, 0.5, false, climate.Eta{Known: true, From: 30 * time.Minute, Mid: 55 * time.Minute, To: 158 * time.Minute}},
 		{"not before the middle", wide, 0.1, 1, 0, false, climate.Eta{Known: true, From: 270 * time.Second, Mid: 55 * time.Minute, To: 55 * time.Minute}},
