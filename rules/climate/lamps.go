@@ -35,6 +35,7 @@ type LampSign struct {
 	Carried float64 `json:"carried"` // that those before it did not
 	Looks   int     `json:"looks"`   // at the last switch; 0 for none
 	Moved   float64 `json:"moved"`   // that they switched without the schedule
+	Known   bool    `json:"known"`   // how the enclosure moves at this time of other days
 	Warms   bool    `json:"warms"`   // the lamps' warmth is known and clear
 }
 
@@ -122,19 +123,20 @@ func (w *LampWatch) learnStep() {
 }
 
 // habitual reports whether an enclosure moves as it does each day so long after a switch,
-// a slot sooner or later, since the sun and its timers wander; or nobody knows how that is.
-func (w *LampWatch) habitual() bool {
+// a slot sooner or later, since the sun and its timers wander; known is false on the first
+// days.
+func (w *LampWatch) habitual() (is, known bool) {
 	u, at, ok := w.stepsAt()
 	if !ok || u.N[at] < stepFew {
-		return true
+		return false, false
 	}
 	moved := w.Moved()
 	for k := max(at-1, 0); k <= min(at+1, stepSlots-1); k++ {
 		if (moved-float64(u.Mean[k]))*moved < stepUnlike*moved*moved {
-			return true
+			return true, true
 		}
 	}
-	return false
+	return false, true
 }
 
 // lightWatch learns how bright on and off are.
@@ -363,7 +365,8 @@ func (w *LampWatch) closeSlot(next int64) {
 		w.Wander += (moved*moved - w.Wander) / w.Seen
 	}
 	if !w.Wrong {
-		if w.habitual() {
+		is := false
+		if is, w.Sign.Known = w.habitual(); is {
 			w.Sign.Moved = min(w.Sign.Moved, 0)
 		}
 		w.learnStep()

@@ -27,6 +27,7 @@ const (
 	parted    = 14.0             // for a timer, of a step without a switch: there are 100 looks a day
 	returned  = 5.0              // of one back to the schedule
 	some      = 0.4              // of one enclosure, to count among those that show such a step
+	unlike    = 0.6              // of what it moved, beside what is usual at this hour
 	mostOf    = 0.75             // of a timer's enclosures that show such a step
 	looks     = 3                // tens of minutes after a switch before anything is told
 	bareLooks = 8                // without the room's temperature, which may turn as the lamps do
@@ -271,13 +272,23 @@ func (l look) stepped(timer int) (sum float64, most bool) {
 		if dims := l.v.Lamps[timer].Next <= ramp && o.St.Lamps.Ramps(); o.Lamps != timer || dims || !sign.Warms || o.St.Lamps.Wrong || o.Misted(l.v.At.Mono, mistDips) || l.mute(o) {
 			continue
 		}
-		n++
+		if n++; !sign.Known && l.asUsual(o) {
+			continue
+		}
 		sum += min(sign.Moved, told)
 		if sign.Moved >= some {
 			have++
 		}
 	}
 	return sum, n >= 2 && float64(have) >= mostOf*float64(n)
+}
+
+// asUsual is for the first days: whether an enclosure is at this hour as it usually is beside
+// the room, or nobody knows how that is. Its lamps may have a rest that nobody wrote down.
+func (l look) asUsual(en *room.Enclosure) bool {
+	c, r := l.v.CaseOf(en, l.v.At), l.v.RoomCase(l.v.At)
+	moved := en.St.Lamps.Moved()
+	return !c.HasOffset || !r.HasTemp || (c.Temp-r.Temp-c.Offset)*moved < unlike*moved*moved
 }
 
 // isBack reports whether the lamps are seen to follow their schedule again.

@@ -26,7 +26,7 @@ func signs(v *room.View, list ...climate.LampSign) {
 // once it is the power.
 func TestJudge_ByWarmth(t *testing.T) {
 	missing := func(e float64) climate.LampSign { return climate.LampSign{Missing: e, Looks: 4} }
-	moved := func(e float64) climate.LampSign { return climate.LampSign{Moved: e, Warms: true} }
+	moved := func(e float64) climate.LampSign { return climate.LampSign{Moved: e, Warms: true, Known: true} }
 	timer, power := alarm.Cause{Kind: alarm.CauseLamps, ID: "day"}, alarm.Cause{Kind: alarm.CausePower}
 	for _, c := range []struct {
 		name   string
@@ -180,7 +180,7 @@ func TestLamps_AtTheirLimits(t *testing.T) {
 		v.Lamps[0].On, v.Lamps[0].Next = true, c.next
 		var list []climate.LampSign
 		for _, m := range c.moved {
-			list = append(list, climate.LampSign{Moved: m, Warms: true})
+			list = append(list, climate.LampSign{Moved: m, Warms: true, Known: true})
 		}
 		signs(v, list...)
 		v.Air.Trend = climate.Trend{}
