@@ -124,7 +124,7 @@ func (in *incident) cover(a Answering, person string) (keys []rules.Key, useful 
 			continue
 		}
 		useful = useful || !m.Covered
-		if m.State == alarm.Unack || m.State == alarm.RTNUN || m.State == alarm.LatchUnack {
+		if m.State.Unanswered() {
 			keys = append(keys, m.Key)
 		}
 		m.answer(a)

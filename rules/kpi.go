@@ -102,13 +102,13 @@ func (k *KPI) add(e *Engine, s *room.Alarm, now time.Duration) {
 	k.MeanAcknowledge += st.AckTotal // the sum, until the end
 	k.MaxAcknowledge = max(k.MaxAcknowledge, st.AckMax)
 	k.LongestActive = max(k.LongestActive, active)
-	switch l.State {
-	case alarm.Unack, alarm.RTNUN, alarm.LatchUnack:
+	switch {
+	case l.State.Unanswered():
 		k.Unacknowledged++
 		k.LongestUnacked = max(k.LongestUnacked, now-st.UnackAt)
-	case alarm.Shelved:
+	case l.State == alarm.Shelved:
 		k.Shelved++
-	case alarm.OutOfService:
+	case l.State == alarm.OutOfService:
 		k.OutOfService++
 	}
 	if l.State.Annunciated() && active > StaleAfter {

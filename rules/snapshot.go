@@ -373,8 +373,7 @@ func (ls *lives) view(s *room.Alarm) AlarmView {
 		Value: r.Value, HasValue: r.HasValue, Limit: r.Limit, HasLimit: r.HasLimit, Unit: r.Unit,
 		Since: r.Life.Since, AckedBy: r.AckedBy, Text: r.Text, Detail: told,
 	}
-	switch r.Life.State {
-	case alarm.RTNUN, alarm.LatchUnack, alarm.LatchAck:
+	if r.Life.State.Over() {
 		v.OverFor = max(ls.v.Latest.Mono-r.Life.EndedAt, 0)
 	}
 	switch {

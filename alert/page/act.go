@@ -119,7 +119,7 @@ func (s answers) actOver(w http.ResponseWriter, r *http.Request) {
 	snap := s.o.Snapshot()
 	for _, a := range snap.Alarms {
 		switch {
-		case kind == rules.Acknowledge && isOver(a.State) && needsAnswer(a.State):
+		case kind == rules.Acknowledge && a.State.Over() && a.State.Unanswered():
 		case kind == rules.Reset && a.State == alarm.LatchAck:
 		default:
 			continue

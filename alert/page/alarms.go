@@ -35,12 +35,12 @@ func (s overviews) alarms(w http.ResponseWriter, r *http.Request) {
 		switch {
 		case a.State.PutAway():
 			p.Away = append(p.Away, c)
-		case isOver(a.State):
+		case a.State.Over():
 			p.Over = append(p.Over, c)
 		default:
 			p.Open = append(p.Open, c)
 		}
-		if isOver(a.State) && needsAnswer(a.State) {
+		if a.State.Over() && a.State.Unanswered() {
 			p.Acks++
 		}
 		if a.State == alarm.LatchAck {

@@ -80,13 +80,13 @@ func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u unit.Scale)
 		Class: a.Priority.String(), Sign: signOf(a.Priority), State: stateText(a), Text: words.Sentence(a.Said(), u),
 		Since: s.when(a.Since.Wall, snap.At.Wall), At: s.when(a.Since.Wall.Add(a.Detail.For), snap.At.Wall), First: numbered(words.FirstAction(&a.Detail, u)),
 		Link: linkOf(a.Key.Subject, snap),
-		Ack:  needsAnswer(a.State), Reset: a.State == alarm.LatchAck,
+		Ack:  a.State.Unanswered(), Reset: a.State == alarm.LatchAck,
 		Unshelve: a.State == alarm.Shelved, Service: a.State == alarm.OutOfService,
 	}
 	if !a.Active || !a.State.Annunciated() {
 		c.Class = "over"
 	}
-	if isOver(a.State) {
+	if a.State.Over() {
 		c.Since = "" // the onset's may have passed to a later, too short one
 		c.State = "over since " + s.when(snap.At.Wall.Add(-a.OverFor), snap.At.Wall) + strings.TrimPrefix(c.State, "over")
 	}

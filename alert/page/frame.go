@@ -47,7 +47,7 @@ func (s *site) frame(r *http.Request, title, page string) frame {
 	f.Now = s.local(snap.At.Wall).Format("Mon 2 Jan 15:04")
 	f.Warnings, f.Duty = s.warnings(snap), s.duty(snap)
 	for _, a := range snap.Alarms {
-		if needsAnswer(a.State) {
+		if a.State.Unanswered() {
 			f.Unacked++
 		}
 	}

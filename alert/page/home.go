@@ -133,7 +133,7 @@ func calm(ordered []*rules.EnclosureView, snap *alert.Snapshot, u unit.Scale) st
 func waiting(snap *alert.Snapshot) (string, int) {
 	n, lethal := 0, 0
 	for _, a := range snap.Alarms {
-		if isOver(a.State) {
+		if a.State.Over() {
 			n++
 			if a.Key.Alarm == rules.LethalLimit {
 				lethal++

@@ -43,18 +43,8 @@ func scaleOf(cfg *configs.Config) unit.Scale {
 	return unit.ScaleOf(cfg.People[0].Units)
 }
 
-// needsAnswer reports whether a person has still to acknowledge.
-func needsAnswer(s alarm.State) bool {
-	return s == alarm.Unack || s == alarm.RTNUN || s == alarm.LatchUnack
-}
-
 // putAway reports whether a person put the alarm away for a time.
 func putAway(s alarm.State) bool { return s == alarm.Shelved || s == alarm.OutOfService }
-
-// isOver reports whether an alarm waits for a person though its condition ended.
-func isOver(s alarm.State) bool {
-	return s == alarm.RTNUN || s == alarm.LatchUnack || s == alarm.LatchAck
-}
 
 func stateText(a *rules.AlarmView) string {
 	var text string

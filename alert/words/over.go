@@ -70,7 +70,7 @@ func (n *Notice) ended() phrase {
 func (n *Notice) endings(b *strings.Builder) {
 	held := 0
 	for i := range n.Members {
-		if n.Members[i].held() {
+		if n.Members[i].State.Kept() {
 			held++
 		}
 	}
@@ -79,13 +79,11 @@ func (n *Notice) endings(b *strings.Builder) {
 	}
 	for i := range n.Members[:min(len(n.Members), listed)] {
 		m := &n.Members[i]
-		if line := m.ending(); line != "" && (held < 2 || !m.held()) {
+		if line := m.ending(); line != "" && (held < 2 || !m.State.Kept()) {
 			b.WriteString("\n" + line)
 		}
 	}
 }
-
-func (m *Member) held() bool { return m.State == alarm.LatchUnack || m.State == alarm.LatchAck }
 
 // ending says how an alarm ended where it did not simply return to normal.
 func (m *Member) ending() string {
@@ -102,7 +100,7 @@ func (m *Member) ending() string {
 		p = outOne
 	case m.State == alarm.Suppressed:
 		p = mutedOne
-	case m.held():
+	case m.State.Kept():
 		p = heldOne
 	}
 	return p.with("name", m.called(), "by", by)

@@ -58,7 +58,7 @@ func (p *Past) step(e *event.Event, priority string, from, to State) {
 	if e.By != "" && p.Answered.IsZero() && answers {
 		p.Answered, p.By = e.At, e.By
 	}
-	p.wait(e.At, to == Unack || to == RTNUN || to == LatchUnack)
+	p.wait(e.At, to.Unanswered())
 	p.Shelved = p.Shelved || to == Shelved
 	switch to {
 	case Norm, RTNUN, LatchUnack, LatchAck:

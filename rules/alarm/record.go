@@ -114,5 +114,14 @@ func (c Change) Changed() bool { return c.From != c.To }
 // Annunciated reports whether a person should be looking at an alarm in s.
 func (s State) Annunciated() bool { return s == Unack || s == Acked }
 
+// Unanswered reports whether s waits for a person to acknowledge it.
+func (s State) Unanswered() bool { return s == Unack || s == RTNUN || s == LatchUnack }
+
+// Kept reports whether s is over and held until a person resets it.
+func (s State) Kept() bool { return s == LatchUnack || s == LatchAck }
+
+// Over reports whether s waits for a person though its condition ended.
+func (s State) Over() bool { return s == RTNUN || s.Kept() }
+
 // PutAway reports whether s is one of the three suppressed states.
 func (s State) PutAway() bool { return s == Shelved || s == Suppressed || s == OutOfService }
