@@ -27,6 +27,7 @@ import (
 	"dewline/rules"
 	"dewline/sensors/remote/mosquitto"
 
+	paho "github.com/eclipse/paho.mqtt.golang"
 	"go.uber.org/goleak"
 )
 
@@ -61,6 +62,35 @@ func TestClient_statusIsRetainedBothWays(t *testing.T) {
 	eventually(t, "offline said before a clean stop", late.lastIs("dewline/attic/status", "offline"))
 	later := newPhone(t, b.URL(), "", "dewline/attic/status")
 	eventually(t, "retained offline", later.lastIs("dewline/attic/status", "offline"))
+}
+
+// A room that is stopped as soon as it has said "online", before it listens, is not
+// left standing as online.
+func TestClient_stoppedWhileItBegins(t *testing.T) {
+	t.Parallel()
+	b := mosquitto.New(t)
+	b.Start()
+	said := make(chan string, 256)
+	newPhone(t, b.URL(), "").client.Subscribe("dewline/attic/status", 1, func(_ paho.Client, m paho.Message) { said <- string(m.Payload()) }).Wait()
+	hears := func(want string) {
+		t.Helper()
+		for late := time.After(patience); ; {
+			select {
+			case got := <-said:
+				if got == want {
+					return
+				}
+			case <-late:
+				t.Fatalf("%q is not said", want)
+			}
+		}
+	}
+	for range 30 {
+		_, stop := client(t, Options{Broker: b.URL()})
+		hears(online)
+		stop()
+		hears(offline)
+	}
 }
 
 // A connection cut without DISCONNECT makes the broker publish the will

@@ -42,6 +42,9 @@ func (c *Client) serve(ctx context.Context, s *session) error {
 	defer cancel()
 	began := time.Now()
 	if err := c.birth(work, s); err != nil {
+		if ctx.Err() != nil { // "online" may have been said
+			return c.farewell(s)
+		}
 		return err
 	}
 	wg.Go(func() { c.answer(work) })
