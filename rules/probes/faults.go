@@ -17,6 +17,7 @@ const (
 	manyJumps  = 3
 	manySpikes = 4
 	spikeFor   = 4 * time.Hour
+	spikeRare  = 2 * time.Minute
 )
 
 // Spikes counts jumps that led back at once.

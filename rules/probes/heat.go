@@ -63,12 +63,13 @@ func (p probe) jumped(r *sensors.Reading) {
 	}
 }
 
-// ledBack notes a jump that the next reading takes back. A door that was open for a
+// ledBack notes a jump of a rarely read probe that the next reading takes back; those
+// of others add up by themselves. A door that was open for a
 // moment leads part of the way to the room's temperature.
 func (l look) ledBack(p probe, r *sensors.Reading) {
 	st := &p.St
 	back := room.Abs(r.Temperature-st.Temp) < calmStep
-	if !st.Doubtful || st.Reason != sensors.Jump || !st.HasTemp || !back {
+	if st.Interval < spikeRare || !st.Doubtful || st.Reason != sensors.Jump || !st.HasTemp || !back {
 		return
 	}
 	t, ok := l.v.RoomTemp(r.At.Mono)

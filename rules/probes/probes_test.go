@@ -700,6 +700,7 @@ func TestSpikes_LedBack(t *testing.T) {
 		roomtest.Says(v, 0, 20, 50)
 		l := look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}
 		p := l.at(1)
+		p.St.Interval = 5 * time.Minute
 		p.St.Doubtful, p.St.Reason, p.St.Doubt = true, c.reason, sensors.CelsiusOf(c.to)
 		at := v.At
 		at.Mono += poll
