@@ -20,6 +20,7 @@ const (
 	mistEarly     = 3 * time.Minute // a timer may be off by so much
 	mistLate      = 8 * time.Minute
 	mistWait      = 10 * time.Minute
+	mistPatience  = 15 * time.Minute // where readings come rarely
 	mistWet       = 2 * time.Minute  // after it was due a mist has begun to show
 	mistSpread    = 0.25             // of the share of what is missing to saturation that a mist fills
 	mistStrays    = 0.08             // of the share that is known, as of two mists
@@ -174,11 +175,13 @@ func (w *MistWatch) Expect(at time.Duration, when MistTime) {
 }
 
 // Verdict returns how the expected mist turned out and when it was due: MistPending
-// for ten minutes after it is to be expected, then the verdict once, which Settle takes.
+// for ten minutes after it is to be expected and as long as no reading tells, for fifteen
+// at most, then the verdict once, which Settle takes.
 // MistMissed is one that more speaks against than for. d is the detector of the same
 // enclosure.
 func (w *MistWatch) Verdict(now time.Duration, d *MistDetector) (MistVerdict, time.Duration) {
-	if !w.Waiting || now < w.Due || now < w.Miss.at(w.Due)+mistWait {
+	due := w.Miss.at(w.Due)
+	if !w.Waiting || now < w.Due || now < due+mistWait || d.LastAt < due+mistLate && now < due+mistPatience {
 		return MistPending, 0
 	}
 	w.Waiting = false

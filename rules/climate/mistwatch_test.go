@@ -174,7 +174,8 @@ func TestMistWatch_AtItsLimits(t *testing.T) {
 	}{
 		{"nothing, not late", due + mistWait - 1, flat(due + 8*time.Minute), MistPending},
 		{"nothing fell", due + mistWait, flat(due + 8*time.Minute), MistMissed},
-		{"the probe fell silent", due + mistWait, flat(due + 8*time.Minute - 1), MistUnclear},
+		{"the next reading may be on its way", due + mistPatience - 1, flat(due + 8*time.Minute - 1), MistPending},
+		{"the probe fell silent", due + mistPatience, flat(due + 8*time.Minute - 1), MistUnclear},
 		{"it rises, and late", due + mistWait, pulse, MistSeen},
 		{"it fell, too early to say how much stays", due + mistWait - 1, done, MistPending},
 		{"it fell", due + mistWait, done, MistSeen},
