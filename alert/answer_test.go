@@ -8,7 +8,7 @@ import (
 	"testing"
 	"time"
 
-	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // covered lists the active alarms that an answer covers, and the others.
@@ -56,9 +56,9 @@ func TestAnswer_coversItsVersion(t *testing.T) {
 		for _, restarts := range []bool{false, true} {
 			t.Run(fmt.Sprint(tt.name, " restart ", restarts), func(t *testing.T) {
 				r := newRig(t, twoPeople())
-				r.onset(rules.LethalLimit, "e1", room)
+				r.onset(alarm.LethalLimit, "e1", room)
 				r.pass(time.Minute)
-				r.onset(rules.LethalLimit, "e2", room)
+				r.onset(alarm.LethalLimit, "e2", room)
 				r.pass(time.Minute)
 				if restarts {
 					r.restart()
@@ -83,11 +83,11 @@ func TestAnswer_coversItsVersion(t *testing.T) {
 // on its way or only in the books.
 func TestAnswer_withoutVersion(t *testing.T) {
 	r := newRig(t, onePerson("mqtt"))
-	r.onset(rules.LethalLimit, "e1", room)
+	r.onset(alarm.LethalLimit, "e1", room)
 	r.pass(time.Minute)
 	r.broken["mqtt"] = errAway
-	r.onset(rules.LethalLimit, "e2", room)
-	r.onset(rules.LethalLimit, "e3", room)
+	r.onset(alarm.LethalLimit, "e2", room)
+	r.onset(alarm.LethalLimit, "e3", room)
 	r.ack("lethal-ceiling/e1/1", "una")
 	r.wantCovered("e1", "e2 e3")
 	delete(r.broken, "mqtt")
@@ -98,9 +98,9 @@ func TestAnswer_withoutVersion(t *testing.T) {
 	r.ack("lethal-ceiling/e1/1", "una")
 	r.wantCovered("e1 e2 e3", "")
 	// It rings again: the old answer is for the old ringing.
-	r.transitions(r.tr(onsetOf(rules.LethalLimit, "e3", rtnun, room)))
+	r.transitions(r.tr(onsetOf(alarm.LethalLimit, "e3", rtnun, room)))
 	r.pass(time.Minute)
-	r.onset(rules.LethalLimit, "e3", room)
+	r.onset(alarm.LethalLimit, "e3", room)
 	r.pass(time.Minute)
 	r.ackVersion("lethal-ceiling/e1/1", 1, "una")
 	r.wantCovered("e1 e2", "e3")
@@ -110,8 +110,8 @@ func TestAnswer_withoutVersion(t *testing.T) {
 func TestAnswer_beforeAnyDelivery(t *testing.T) {
 	r := newRig(t, onePerson("mqtt"))
 	r.broken["mqtt"] = errAway
-	r.onset(rules.LethalLimit, "e1", room)
-	r.onset(rules.AboveBand, "e2", tank("e2"))
+	r.onset(alarm.LethalLimit, "e1", room)
+	r.onset(alarm.AboveBand, "e2", tank("e2"))
 	r.ack("lethal-ceiling/e1/1", "una")
 	r.ack("above-band/e2/1", "una")
 	r.wantCovered("e1 e2", "")
@@ -120,12 +120,12 @@ func TestAnswer_beforeAnyDelivery(t *testing.T) {
 // An answer to a notice that another absorbed covers what it had told.
 func TestAnswer_toAnAbsorbedNotice(t *testing.T) {
 	r := newRig(t, twoPeople())
-	r.onset(rules.LethalAhead, "e1", tank("e1"))
+	r.onset(alarm.LethalAhead, "e1", tank("e1"))
 	r.pass(30 * time.Second)
-	r.onset(rules.LethalLimit, "e2", room)
-	r.onset(rules.LethalLimit, "e3", room)
+	r.onset(alarm.LethalLimit, "e2", room)
+	r.onset(alarm.LethalLimit, "e3", room)
 	r.pass(30 * time.Second)
-	r.onset(rules.LethalAhead, "e1", room)
+	r.onset(alarm.LethalAhead, "e1", room)
 	r.pass(time.Minute)
 	if n := len(r.desk.Open()); n != 1 {
 		t.Fatalf("%d notices", n)
@@ -142,9 +142,9 @@ func TestAnswer_toAnAbsorbedNotice(t *testing.T) {
 // does not name it: an answer to that version does not cover it.
 func TestAnswer_notOfWhatMovedIn(t *testing.T) {
 	r := newRig(t, twoPeople())
-	r.onset(rules.LethalLimit, "e1", tank("e1"))
-	r.onset(rules.LethalAhead, "e3", room)
-	r.onset(rules.LethalLimit, "e2", room)
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
+	r.onset(alarm.LethalAhead, "e3", room)
+	r.onset(alarm.LethalLimit, "e2", room)
 	r.pass(10 * time.Second)
 	var version int
 	for _, v := range r.desk.Open() {
@@ -153,7 +153,7 @@ func TestAnswer_notOfWhatMovedIn(t *testing.T) {
 		}
 	}
 	r.ackVersion("ceiling-ahead/e3/1", 0, "una")
-	r.onset(rules.LethalLimit, "e1", room)
+	r.onset(alarm.LethalLimit, "e1", room)
 	if _, _, err := r.desk.Acknowledge(r.now, "ceiling-ahead/e3/1", version, "una"); !errors.Is(err, ErrOldVersion) {
 		t.Errorf("answered with version %d: %v, want that it covers nothing", version, err)
 	}
@@ -163,7 +163,7 @@ func TestAnswer_notOfWhatMovedIn(t *testing.T) {
 // A document of before versions were kept covers what it told then.
 func TestAnswer_oldDocument(t *testing.T) {
 	r := newRig(t, twoPeople())
-	r.onset(rules.LethalLimit, "e1", room)
+	r.onset(alarm.LethalLimit, "e1", room)
 	r.pass(time.Minute)
 	for k, doc := range r.docs {
 		for _, field := range []string{`"named":[{"notice":"lethal-ceiling/e1/1","version":1}],`, `"confirmed":1`} {
@@ -181,7 +181,7 @@ func TestAnswer_oldDocument(t *testing.T) {
 	if len(r.got) != n {
 		t.Errorf("told again after the upgrade: %q", r.told("mqtt"))
 	}
-	r.onset(rules.LethalLimit, "e2", room)
+	r.onset(alarm.LethalLimit, "e2", room)
 	r.pass(time.Minute)
 	r.ackVersion("lethal-ceiling/e1/1", 1, "una")
 	r.wantCovered("e1", "e2")
@@ -191,10 +191,10 @@ func TestAnswer_oldDocument(t *testing.T) {
 // the latest.
 func TestAnswer_milderNews(t *testing.T) {
 	r := newRig(t, onePerson("mqtt"))
-	r.onset(rules.AboveBand, "e1", room)
+	r.onset(alarm.AboveBand, "e1", room)
 	r.pass(time.Minute)
 	r.ack("above-band/e1/1", "una")
-	r.onset(rules.AboveBand, "e2", room)
+	r.onset(alarm.AboveBand, "e2", room)
 	r.pass(time.Minute)
 	r.wantCovered("e1", "e2")
 	since := r.now.Mono

@@ -8,7 +8,7 @@ import (
 	"testing"
 	"time"
 
-	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // The notices that revision 55685e9 kept, which knew nothing of who was handed
@@ -56,8 +56,8 @@ func TestRestore_DocumentsOfBefore(t *testing.T) {
 		}
 	}
 	for _, c := range []change{
-		{rules.LethalLimit, "e1", norm, rules.Wake, tank("e1"), 24, 0}, {rules.LethalLimit, "e2", norm, rules.Wake, tank("e2"), 24, 0},
-		{rules.AboveBand, "e3", norm, rules.Today, tank("e3"), 24, 0},
+		{alarm.LethalLimit, "e1", norm, alarm.Wake, tank("e1"), 24, 0}, {alarm.LethalLimit, "e2", norm, alarm.Wake, tank("e2"), 24, 0},
+		{alarm.AboveBand, "e3", norm, alarm.Today, tank("e3"), 24, 0},
 	} {
 		r.transitions(r.tr(c))
 	}

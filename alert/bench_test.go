@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // What one step costs with many notices open, since the daemon's one core
@@ -17,7 +18,7 @@ func BenchmarkDesk(b *testing.B) {
 		r := newRig(b, twoPeople())
 		for i := range open {
 			id := fmt.Sprintf("e%03d", i)
-			r.transitions(r.tr(change{rules.LethalLimit, id, unack, rules.Wake, rules.Cause{Kind: rules.CauseShelf, ID: "a/" + id}, 33, 0}))
+			r.transitions(r.tr(change{alarm.LethalLimit, id, unack, alarm.Wake, alarm.Cause{Kind: alarm.CauseShelf, ID: "a/" + id}, 33, 0}))
 		}
 		b.Run(fmt.Sprintf("tick/open=%d", open), func(b *testing.B) {
 			for b.Loop() {
@@ -27,12 +28,12 @@ func BenchmarkDesk(b *testing.B) {
 		b.Run(fmt.Sprintf("lethal/open=%d", open), func(b *testing.B) {
 			for b.Loop() {
 				r.now = r.now.Add(time.Millisecond)
-				up := r.tr(change{rules.LethalLimit, "new", unack, rules.Wake, tank("new"), 33, 0})
+				up := r.tr(change{alarm.LethalLimit, "new", unack, alarm.Wake, tank("new"), 33, 0})
 				e := r.desk.Transitions(r.now, []rules.Transition{up})
 				if len(e.Send) == 0 {
 					b.Fatal("not sent in the same step")
 				}
-				r.desk.Transitions(r.now, []rules.Transition{r.tr(change{rules.LethalLimit, "new", norm, rules.Wake, tank("new"), 30, 0})})
+				r.desk.Transitions(r.now, []rules.Transition{r.tr(change{alarm.LethalLimit, "new", norm, alarm.Wake, tank("new"), 30, 0})})
 				r.desk.book.forget(r.desk.book.find(rules.OnsetID(up.Key, up.Seq)))
 			}
 		})
@@ -44,7 +45,7 @@ func TestDesk_TickAllocatesNothing(t *testing.T) {
 	r := newRig(t, twoPeople())
 	for i := range 200 {
 		id := fmt.Sprintf("e%03d", i)
-		r.transitions(r.tr(change{rules.LethalLimit, id, unack, rules.Wake, rules.Cause{Kind: rules.CauseShelf, ID: "a/" + id}, 33, 0}))
+		r.transitions(r.tr(change{alarm.LethalLimit, id, unack, alarm.Wake, alarm.Cause{Kind: alarm.CauseShelf, ID: "a/" + id}, 33, 0}))
 	}
 	if n := testing.AllocsPerRun(20, func() { r.desk.Tick(r.now) }); n > 1 {
 		t.Errorf("a tick allocates %v times", n)

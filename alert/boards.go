@@ -6,7 +6,6 @@ import (
 	"strings"
 	"time"
 
-	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
 )
@@ -24,14 +23,14 @@ const (
 
 // A watched is what is known of one room.
 type watched struct {
-	boards  []*board                          // that speak for it, at least one
-	offline bool                              // said so itself, or its will did
-	raised  map[rules.AlarmID]uint64          // open alarms: the onset
-	since   map[rules.AlarmID]sensors.Instant // and when it was
+	boards  []*board                     // that speak for it, at least one
+	offline bool                         // said so itself, or its will did
+	raised  map[alarm.ID]uint64          // open alarms: the onset
+	since   map[alarm.ID]sensors.Instant // and when it was
 }
 
 func newWatched(boards ...*board) *watched {
-	return &watched{boards: boards, raised: make(map[rules.AlarmID]uint64), since: make(map[rules.AlarmID]sensors.Instant)}
+	return &watched{boards: boards, raised: make(map[alarm.ID]uint64), since: make(map[alarm.ID]sensors.Instant)}
 }
 
 // A board is one process that speaks for a room.

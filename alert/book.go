@@ -8,7 +8,6 @@ import (
 	"slices"
 	"strings"
 
-	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -18,11 +17,11 @@ type book struct {
 	byID   map[string]*incident // every incident, ended ones included
 	sorted []*incident          // the same by id; nil when out of date
 	open   map[group]*incident  // those that have not ended
-	byKey  map[rules.Key]*incident
+	byKey  map[alarm.Key]*incident
 }
 
 func newBook(c *call) *book {
-	return &book{call: c, byID: make(map[string]*incident), open: make(map[group]*incident), byKey: make(map[rules.Key]*incident)}
+	return &book{call: c, byID: make(map[string]*incident), open: make(map[group]*incident), byKey: make(map[alarm.Key]*incident)}
 }
 
 // find returns the incident of an id, or the one that absorbed it, or one under which
@@ -84,7 +83,7 @@ func (b *book) forget(in *incident) {
 	delete(b.byID, in.Notice.ID)
 	b.sorted = nil
 	b.shut(in)
-	maps.DeleteFunc(b.byKey, func(_ rules.Key, o *incident) bool { return o == in })
+	maps.DeleteFunc(b.byKey, func(_ alarm.Key, o *incident) bool { return o == in })
 	b.eff.Docs = append(b.eff.Docs, docOf(docKey(in.Notice.ID), nil))
 }
 
@@ -109,7 +108,7 @@ func (b *book) claim(in *incident) {
 
 // move hands k over from one incident to another. An incident left with
 // nothing active is absorbed: it says nothing more, the other names it.
-func (b *book) move(from, to *incident, k rules.Key) {
+func (b *book) move(from, to *incident, k alarm.Key) {
 	m := *from.member(k)
 	from.leave(k) // what stays may be less urgent
 	b.bring(m, from, to)
@@ -156,7 +155,7 @@ func (b *book) separate() {
 	slices.SortStableFunc(open, func(x, y *incident) int {
 		return cmp.Or(cmp.Compare(y.urgency(), x.urgency()), cmp.Compare(breadth(y.Notice.Cause), breadth(x.Notice.Cause)))
 	})
-	home := map[rules.Key]*incident{}
+	home := map[alarm.Key]*incident{}
 	for _, in := range open {
 		var other *incident
 		for _, m := range slices.Clone(in.Notice.Members) {

@@ -25,7 +25,7 @@ func household(channels ...[]string) Options {
 func TestUrgent_aSharedServerThatHangs(t *testing.T) {
 	r := newRig(t, household([]string{"mail"}, []string{"mail"}, []string{"mail"}, []string{"gateway"}))
 	r.hangs["mail"] = 20 * time.Second
-	r.onset(rules.LethalLimit, "e1", tank("e1"))
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
 	r.pass(2 * time.Minute)
 	if after := r.namedAfter(time.Hour, "e1", "gateway"); after < 0 || after > time.Minute {
 		t.Errorf("who can be reached heard of it after %v, want within a minute", after)
@@ -43,7 +43,7 @@ func TestUrgent_anAddressThatIsRefused(t *testing.T) {
 		}
 		return nil
 	}
-	r.onset(rules.LethalLimit, "e1", tank("e1"))
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
 	r.pass(5 * time.Minute)
 	if len(r.told("mail")) == 0 || r.got[0].Person != "b" {
 		t.Fatalf("carried %q", r.told("mail"))
@@ -55,8 +55,8 @@ func TestUrgent_anAddressThatIsRefused(t *testing.T) {
 // long one.
 func TestSilence_renewedAgainAndAgain(t *testing.T) {
 	r := newRig(t, twoPeople())
-	shelve := rules.Action{Kind: rules.Shelve, Key: rules.Key{Alarm: rules.LethalAhead, Subject: "e1"}, By: "una", For: 50 * time.Minute}
-	x := r.tr(onsetOf(rules.LethalAhead, "e1", alarm.Shelved, tank("e1")))
+	shelve := rules.Action{Kind: rules.Shelve, Key: alarm.Key{Alarm: alarm.LethalAhead, Subject: "e1"}, By: "una", For: 50 * time.Minute}
+	x := r.tr(onsetOf(alarm.LethalAhead, "e1", alarm.Shelved, tank("e1")))
 	x.From = unack
 	r.acted(shelve, x)
 	r.pass(40 * time.Minute)
@@ -78,7 +78,7 @@ func TestSilence_renewedAgainAndAgain(t *testing.T) {
 // What was put away and is dropped by a reload would have rung again: it is told.
 func TestSilence_droppedFromTheShelf(t *testing.T) {
 	r := newRig(t, twoPeople())
-	x := r.tr(onsetOf(rules.LethalAhead, "e1", norm, tank("e1")))
+	x := r.tr(onsetOf(alarm.LethalAhead, "e1", norm, tank("e1")))
 	x.From, x.Why, x.Detail.Active = alarm.Shelved, alarm.WhyConfig, true
 	r.absorb(r.desk.Dropped(r.now, []rules.Transition{x}))
 	r.transitions(x)
@@ -92,7 +92,7 @@ func TestSilence_droppedFromTheShelf(t *testing.T) {
 // answered.
 func TestUrgent_answeredWhileItHangs(t *testing.T) {
 	r := newRig(t, household([]string{"mqtt", "mail"}))
-	r.onset(rules.LethalLimit, "e1", tank("e1"))
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
 	r.pass(4 * time.Minute)
 	r.hangs["mail"] = 20 * time.Second
 	r.pass(time.Minute + 10*time.Second)
@@ -109,7 +109,7 @@ func TestUrgent_answeredWhileItHangs(t *testing.T) {
 func TestUrgent_aConnectionThatComesAndGoes(t *testing.T) {
 	r := newRig(t, household([]string{"mqtt"}))
 	r.absorb(r.desk.ChannelState(r.now, "mqtt", nil))
-	r.onset(rules.LethalLimit, "e1", tank("e1"))
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
 	r.pass(time.Minute)
 	for i := range 3 * 60 {
 		r.broken["mqtt"] = errAway
@@ -138,12 +138,12 @@ func TestUrgent_comeAgainInAnHour(t *testing.T) {
 	}
 	r := newRig(t, household([]string{"mqtt", "mail"}))
 	r.refuses = busy
-	r.onset(rules.AboveBand, "e1", tank("e1"))
+	r.onset(alarm.AboveBand, "e1", tank("e1"))
 	r.pass(time.Minute)
 	r.want("mail", "raise above-band/e1/1")
 	r = newRig(t, household([]string{"mqtt"}, []string{"mail"}))
 	r.refuses = busy
-	r.onset(rules.LethalLimit, "e1", tank("e1"))
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
 	r.pass(10 * time.Second)
 	r.want("mail", "raise lethal-ceiling/e1/1")
 }

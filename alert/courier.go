@@ -9,7 +9,7 @@ import (
 	"sync"
 	"time"
 
-	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // nowhere is the lane for channels that do not exist; its name can be no
@@ -314,7 +314,7 @@ func (l *lane) note(log *slog.Logger, d Delivery, err error) {
 // heard yet before repeats, and today notices last.
 func (d *Delivery) urgency() int {
 	switch {
-	case d.Priority < rules.Wake:
+	case d.Priority < alarm.Wake:
 		return 0
 	case d.Kind == FollowUp || d.Kind == Test || d.Kind == Silence:
 		return 1

@@ -10,7 +10,7 @@ import (
 	"testing/synctest"
 	"time"
 
-	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // sender is a channel made of a function.
@@ -20,7 +20,7 @@ func (f sender) Send(ctx context.Context, d Delivery) error { return f(ctx, d) }
 
 func wakeDelivery(channel string, i int) Delivery {
 	return Delivery{ID: fmt.Sprintf("n%d|una|%s", i, channel), NoticeID: fmt.Sprintf("n%d", i), Channel: channel,
-		Priority: rules.Wake, Kind: Raise, Version: 1, Attempt: uint64(i + 1)}
+		Priority: alarm.Wake, Kind: Raise, Version: 1, Attempt: uint64(i + 1)}
 }
 
 // A mail server that hangs delays no other channel by anything.
@@ -62,11 +62,11 @@ func TestCourier_urgentFirst(t *testing.T) {
 			order = append(order, d.NoticeID)
 			return nil
 		})}, 0, func(SendResult) {}, nil)
-		d := func(id string, p rules.Priority, k Kind, lethal bool, sent int) Delivery {
+		d := func(id string, p alarm.Priority, k Kind, lethal bool, sent int) Delivery {
 			return Delivery{ID: id, NoticeID: id, Channel: "mqtt", Priority: p, Kind: k, Lethal: lethal, Again: sent > 1}
 		}
-		c.Submit(d("today", rules.Today, Raise, false, 1), d("repeat", rules.Wake, Raise, false, 3), d("over", rules.Wake, FollowUp, false, 2),
-			d("wake", rules.Wake, Raise, false, 1), d("lethal again", rules.Wake, Raise, true, 2), d("lethal", rules.Wake, Raise, true, 1))
+		c.Submit(d("today", alarm.Today, Raise, false, 1), d("repeat", alarm.Wake, Raise, false, 3), d("over", alarm.Wake, FollowUp, false, 2),
+			d("wake", alarm.Wake, Raise, false, 1), d("lethal again", alarm.Wake, Raise, true, 2), d("lethal", alarm.Wake, Raise, true, 1))
 		ctx, cancel := context.WithCancel(t.Context())
 		go c.Run(ctx)
 		synctest.Wait()

@@ -6,7 +6,7 @@ import (
 	"fmt"
 	"time"
 
-	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // A Delivery is one notice on its way to one person through one channel. There
@@ -19,7 +19,7 @@ type Delivery struct {
 	Person   string         `json:"person"`
 	Channel  string         `json:"channel"`
 	Kind     Kind           `json:"kind"`
-	Priority rules.Priority `json:"priority"`
+	Priority alarm.Priority `json:"priority"`
 	Lethal   bool           `json:"lethal,omitempty"` // an animal dies: before every other wake notice
 	Again    bool           `json:"again,omitempty"`  // this version was taken over before
 	Attempt  uint64         `json:"attempt"`          // goes up with every sending; never reused

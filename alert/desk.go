@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -92,7 +93,7 @@ func (d *Desk) Tick(now sensors.Instant) Effects {
 // and escalated no more; what was not told rings on. It returns the alarms that
 // it covers, for which the caller acknowledges with the rules as well; none for
 // a drill. An acknowledgement of single alarms arrives by Transitions.
-func (d *Desk) Acknowledge(now sensors.Instant, noticeID string, version int, by string) (keys []rules.Key, _ Effects, err error) {
+func (d *Desk) Acknowledge(now sensors.Instant, noticeID string, version int, by string) (keys []alarm.Key, _ Effects, err error) {
 	in := d.book.find(noticeID)
 	if in == nil {
 		return nil, Effects{}, fmt.Errorf("acknowledge %q: %w", noticeID, ErrUnknownNotice)

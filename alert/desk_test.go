@@ -18,14 +18,14 @@ import (
 const unack, acked, rtnun, norm = alarm.Unack, alarm.Acked, alarm.RTNUN, alarm.Norm
 
 // wholeRoom is 48 enclosures at the lethal limit within one poll, the hottest last.
-func wholeRoom(r *rig, to alarm.State, cause rules.Cause) []rules.Transition {
+func wholeRoom(r *rig, to alarm.State, cause alarm.Cause) []rules.Transition {
 	var ts []rules.Transition
 	for i := range 48 {
 		c := cause
-		if c.Kind == rules.CauseEnclosure {
+		if c.Kind == alarm.CauseEnclosure {
 			c.ID = fmt.Sprintf("e%02d", i)
 		}
-		ts = append(ts, r.tr(change{rules.LethalLimit, fmt.Sprintf("e%02d", i), to, rules.Wake, c, 33 + float64(i)/100, 0}))
+		ts = append(ts, r.tr(change{alarm.LethalLimit, fmt.Sprintf("e%02d", i), to, alarm.Wake, c, 33 + float64(i)/100, 0}))
 	}
 	return ts
 }
@@ -39,7 +39,7 @@ func TestDesk_wholeRoomIsOneNotice(t *testing.T) {
 	if len(m.Subjects) != 48 || m.Subjects[0] != "e47" || m.Subjects[47] != "e00" {
 		t.Errorf("subjects are not all 48, worst first: %v", m.Subjects)
 	}
-	if m.Cause != "room" || m.Priority != rules.Wake || m.Title != "Room too hot: 48 enclosures at their lethal limit, worst e47 33.5 °C" {
+	if m.Cause != "room" || m.Priority != alarm.Wake || m.Title != "Room too hot: 48 enclosures at their lethal limit, worst e47 33.5 °C" {
 		t.Errorf("cause %q priority %v title %q", m.Cause, m.Priority, m.Title)
 	}
 	r.ack(id, "una")
@@ -53,8 +53,8 @@ func TestDesk_wholeRoomIsOneNotice(t *testing.T) {
 // cause, within the grouping time.
 func TestDesk_enclosuresMergeIntoRoom(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	ahead := func(i int, to alarm.State, c rules.Cause) rules.Transition {
-		return r.tr(change{rules.LethalAhead, fmt.Sprintf("e%02d", i), to, rules.Wake, c, 31, 60 - float64(i)})
+	ahead := func(i int, to alarm.State, c alarm.Cause) rules.Transition {
+		return r.tr(change{alarm.LethalAhead, fmt.Sprintf("e%02d", i), to, alarm.Wake, c, 31, 60 - float64(i)})
 	}
 	for i := range 6 {
 		r.transitions(ahead(i, unack, tank(fmt.Sprintf("e%02d", i))))
@@ -95,14 +95,14 @@ func TestDesk_enclosuresMergeIntoRoom(t *testing.T) {
 func TestDesk_toldNoticesMerge(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	for _, e := range []string{"a", "b", "c"} {
-		r.transitions(r.tr(change{rules.LethalLimit, e, unack, rules.Wake, tank(e), 33.2, 0}))
+		r.transitions(r.tr(change{alarm.LethalLimit, e, unack, alarm.Wake, tank(e), 33.2, 0}))
 	}
 	r.pass(time.Minute)
 	if n := len(r.got); n != 3 {
 		t.Fatalf("%d sendings before the merge, want 3: %v", n, r.told("mqtt"))
 	}
 	for _, e := range []string{"b", "a", "c"} {
-		r.transitions(r.tr(change{rules.LethalLimit, e, unack, rules.Wake, room, 33.3, 0}))
+		r.transitions(r.tr(change{alarm.LethalLimit, e, unack, alarm.Wake, room, 33.3, 0}))
 	}
 	open := r.desk.Open()
 	if len(open) != 1 || open[0].Notice.ID != "lethal-ceiling/b/1" ||
@@ -127,7 +127,7 @@ func TestDesk_toldNoticesMerge(t *testing.T) {
 		t.Errorf("all are answered; covered are %v", covered())
 	}
 	for _, e := range []string{"a", "b", "c"} {
-		r.transitions(r.tr(change{rules.LethalLimit, e, norm, rules.Wake, room, 31, 0}))
+		r.transitions(r.tr(change{alarm.LethalLimit, e, norm, alarm.Wake, room, 31, 0}))
 	}
 	r.pass(time.Hour)
 	if got := r.told("mqtt"); !slices.Equal(got[3:], []string{"followup lethal-ceiling/b/1"}) {
@@ -140,16 +140,16 @@ func TestDesk_toldNoticesMerge(t *testing.T) {
 func TestDesk_lessUrgentIsLeft(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	r.transitions(
-		r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, room, 34, 0}),
-		r.tr(change{rules.LethalAhead, "e2", unack, rules.Wake, tank("e2"), 31, 40}),
-		r.tr(change{rules.AboveBand, "e2", unack, rules.Today, tank("e2"), 31, 0}))
-	r.transitions(r.tr(change{rules.LethalAhead, "e2", unack, rules.Wake, room, 31, 40}))
-	in := r.desk.book.byKey[rules.Key{Alarm: rules.AboveBand, Subject: "e2"}]
+		r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, room, 34, 0}),
+		r.tr(change{alarm.LethalAhead, "e2", unack, alarm.Wake, tank("e2"), 31, 40}),
+		r.tr(change{alarm.AboveBand, "e2", unack, alarm.Today, tank("e2"), 31, 0}))
+	r.transitions(r.tr(change{alarm.LethalAhead, "e2", unack, alarm.Wake, room, 31, 40}))
+	in := r.desk.book.byKey[alarm.Key{Alarm: alarm.AboveBand, Subject: "e2"}]
 	var kept incident
 	if err := json.Unmarshal(r.docs[docKey(in.Notice.ID)], &kept); err != nil {
 		t.Fatal(err)
 	}
-	if in.Notice.Priority != rules.Today || kept.Notice.Priority != rules.Today {
+	if in.Notice.Priority != alarm.Today || kept.Notice.Priority != alarm.Today {
 		t.Errorf("too warm alone is %v, on disk %v", in.Notice.Priority, kept.Notice.Priority)
 	}
 }
@@ -157,8 +157,8 @@ func TestDesk_lessUrgentIsLeft(t *testing.T) {
 func TestDesk_lethalDoesNotWaitForCompany(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	e := r.desk.Transitions(r.now, []rules.Transition{
-		r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}),
-		r.tr(change{rules.AboveBand, "e2", unack, rules.Today, tank("e2"), 28, 0}),
+		r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, tank("e1"), 33, 0}),
+		r.tr(change{alarm.AboveBand, "e2", unack, alarm.Today, tank("e2"), 28, 0}),
 	})
 	if len(e.Send) != 1 || e.Send[0].NoticeID != "lethal-ceiling/e1/1" || !e.Send[0].Lethal {
 		t.Errorf("in the same step: %+v", e.Send)
@@ -171,7 +171,7 @@ func TestDesk_lethalDoesNotWaitForCompany(t *testing.T) {
 
 func TestDesk_repeatsUntilAcknowledged(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, tank("e1"), 33, 0}))
 	r.pass(2 * time.Hour)
 	// 5, 10, 20, 30, 30 min: at 5, 15, 35, 65 and 95 minutes.
 	if n := len(r.got); n != 6 {
@@ -193,7 +193,7 @@ func TestDesk_repeatsUntilAcknowledged(t *testing.T) {
 // then.
 func TestDesk_repeatsNeverEnd(t *testing.T) {
 	r := newRig(t, Options{Room: "attic", RepeatFor: 3 * time.Hour})
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, tank("e1"), 33, 0}))
 	r.pass(4 * time.Hour)
 	n := len(r.got)
 	r.pass(48 * time.Hour)
@@ -203,7 +203,7 @@ func TestDesk_repeatsNeverEnd(t *testing.T) {
 	if s := r.desk.Stats(r.now); s.OpenWake != 1 {
 		t.Errorf("the notice is no longer open: %+v", s)
 	}
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", norm, rules.Wake, tank("e1"), 30, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", norm, alarm.Wake, tank("e1"), 30, 0}))
 	r.pass(time.Minute)
 	if d := r.got[len(r.got)-1]; d.Kind != FollowUp {
 		t.Errorf("last sending is %v, want the follow-up", d.Kind)
@@ -212,7 +212,7 @@ func TestDesk_repeatsNeverEnd(t *testing.T) {
 
 func TestDesk_escalation(t *testing.T) {
 	r := newRig(t, twoPeople())
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 31.5, 40}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, tank("e1"), 31.5, 40}))
 	r.pass(9 * time.Minute)
 	r.want("gateway")
 	if m, p := r.told("mail"), r.told("mqtt"); len(m) != len(p) || len(m) != 2 {
@@ -230,7 +230,7 @@ func TestDesk_escalation(t *testing.T) {
 	if len(r.got) != before {
 		t.Errorf("%d sendings after the answer", len(r.got)-before)
 	}
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", norm, rules.Wake, tank("e1"), 28, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", norm, alarm.Wake, tank("e1"), 28, 0}))
 	r.pass(time.Minute)
 	for _, ch := range []string{"mqtt", "mail", "gateway"} {
 		if got := r.told(ch); got[len(got)-1] != "followup lethal-ceiling/e1/1" {
@@ -241,16 +241,16 @@ func TestDesk_escalation(t *testing.T) {
 
 func TestDesk_acknowledgedByAlarm(t *testing.T) {
 	r := newRig(t, twoPeople())
-	r.transitions(r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 31.5, 40}))
+	r.transitions(r.tr(change{alarm.LethalAhead, "e1", unack, alarm.Wake, tank("e1"), 31.5, 40}))
 	r.pass(time.Minute)
-	r.transitions(r.tr(change{rules.LethalAhead, "e1", acked, rules.Wake, tank("e1"), 31.5, 40}))
+	r.transitions(r.tr(change{alarm.LethalAhead, "e1", acked, alarm.Wake, tank("e1"), 31.5, 40}))
 	n := len(r.got)
 	r.pass(25 * time.Minute)
 	if len(r.got) != n {
 		t.Errorf("%d sendings after the alarm was acknowledged", len(r.got)-n)
 	}
 	// The rules ring an acknowledged alarm again after their re-alarm time.
-	r.transitions(r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 31.6, 40}))
+	r.transitions(r.tr(change{alarm.LethalAhead, "e1", unack, alarm.Wake, tank("e1"), 31.6, 40}))
 	r.pass(30 * time.Second)
 	if len(r.got) != n+2 || r.got[n].Kind != Update {
 		t.Errorf("re-alarm sent %d, want one on each of two channels", len(r.got)-n)
@@ -265,15 +265,15 @@ func TestDesk_worseningPassesAtOnce(t *testing.T) {
 		next change
 		want bool
 	}{
-		{"a little nearer", change{rules.LethalAhead, "e1", acked, rules.Wake, tank("e1"), 32, 21}, false},
-		{"nearer than half", change{rules.LethalAhead, "e1", acked, rules.Wake, tank("e1"), 32, 19}, true},
-		{"ceiling reached", change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}, true},
-		{"less urgent company", change{rules.AboveBand, "e1", unack, rules.Today, tank("e1"), 29, 0}, false},
+		{"a little nearer", change{alarm.LethalAhead, "e1", acked, alarm.Wake, tank("e1"), 32, 21}, false},
+		{"nearer than half", change{alarm.LethalAhead, "e1", acked, alarm.Wake, tank("e1"), 32, 19}, true},
+		{"ceiling reached", change{alarm.LethalLimit, "e1", unack, alarm.Wake, tank("e1"), 33, 0}, true},
+		{"less urgent company", change{alarm.AboveBand, "e1", unack, alarm.Today, tank("e1"), 29, 0}, false},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			r := newRig(t, Options{Room: "attic"})
-			r.transitions(r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 31.5, 40}))
+			r.transitions(r.tr(change{alarm.LethalAhead, "e1", unack, alarm.Wake, tank("e1"), 31.5, 40}))
 			r.pass(30 * time.Second)
 			r.ack("ceiling-ahead/e1/1", "una")
 			r.transitions(r.tr(tt.next))
@@ -293,8 +293,8 @@ func TestDesk_growthIsRateLimited(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	for i := range 60 { // one more enclosure each minute, acknowledged before it was told
 		id := fmt.Sprintf("e%02d", i)
-		r.transitions(r.tr(change{rules.LethalAhead, id, unack, rules.Wake, room, 31, 50}))
-		r.transitions(r.tr(change{rules.LethalAhead, id, acked, rules.Wake, room, 31, 50}))
+		r.transitions(r.tr(change{alarm.LethalAhead, id, unack, alarm.Wake, room, 31, 50}))
+		r.transitions(r.tr(change{alarm.LethalAhead, id, acked, alarm.Wake, room, 31, 50}))
 		r.pass(time.Minute)
 	}
 	// After 15 minutes, then after 30 more.
@@ -303,12 +303,12 @@ func TestDesk_growthIsRateLimited(t *testing.T) {
 
 func TestDesk_todayIsToldOnce(t *testing.T) {
 	r := newRig(t, twoPeople())
-	r.transitions(r.tr(change{rules.AboveBand, "e1", unack, rules.Today, tank("e1"), 29, 0}))
+	r.transitions(r.tr(change{alarm.AboveBand, "e1", unack, alarm.Today, tank("e1"), 29, 0}))
 	r.pass(24 * time.Hour)
 	r.want("mqtt", "raise above-band/e1/1")
 	r.want("mail")
 	r.want("gateway")
-	r.transitions(r.tr(change{rules.AboveBand, "e1", norm, rules.Today, tank("e1"), 26, 0}))
+	r.transitions(r.tr(change{alarm.AboveBand, "e1", norm, alarm.Today, tank("e1"), 26, 0}))
 	r.pass(time.Hour)
 	r.want("mqtt", "raise above-band/e1/1", "followup above-band/e1/1")
 	r.want("mail")
@@ -317,7 +317,7 @@ func TestDesk_todayIsToldOnce(t *testing.T) {
 func TestDesk_todayFallsBack(t *testing.T) {
 	r := newRig(t, twoPeople())
 	r.broken["mqtt"], r.broken["mail"] = errAway, Permanent(errors.New("550 no such mailbox"))
-	r.transitions(r.tr(change{rules.AboveBand, "e1", unack, rules.Today, tank("e1"), 29, 0}))
+	r.transitions(r.tr(change{alarm.AboveBand, "e1", unack, alarm.Today, tank("e1"), 29, 0}))
 	r.pass(20 * time.Minute)
 	r.want("gateway", "raise above-band/e1/1")
 	r.broken = map[string]error{}
@@ -328,7 +328,7 @@ func TestDesk_todayFallsBack(t *testing.T) {
 
 func TestDesk_noteIsNotTold(t *testing.T) {
 	r := newRig(t, twoPeople())
-	r.transitions(r.tr(change{rules.DryDown, "e1", unack, rules.Note, tank("e1"), 29, 0}))
+	r.transitions(r.tr(change{alarm.DryDown, "e1", unack, alarm.Note, tank("e1"), 29, 0}))
 	r.pass(24 * time.Hour)
 	if len(r.got) != 0 || len(r.docs) != 0 {
 		t.Errorf("a note was told: %v", r.got)
@@ -341,8 +341,8 @@ func TestDesk_quietHours(t *testing.T) {
 	r := newRig(t, quiet)
 	r.pass(11 * time.Hour) // 23:00
 	r.transitions(
-		r.tr(change{rules.AboveBand, "e1", unack, rules.Today, tank("e1"), 29, 0}),
-		r.tr(change{rules.HumidityFloor, "e2", unack, rules.Wake, tank("e2"), 50, 0}))
+		r.tr(change{alarm.AboveBand, "e1", unack, alarm.Today, tank("e1"), 29, 0}),
+		r.tr(change{alarm.HumidityFloor, "e2", unack, alarm.Wake, tank("e2"), 50, 0}))
 	r.pass(time.Minute)
 	r.want("mqtt", "raise humidity-floor/e2/1")
 	r.ack("humidity-floor/e2/1", "una")
@@ -361,11 +361,11 @@ func TestDesk_quietHoursNeedAClock(t *testing.T) {
 	quiet := Options{Room: "attic", People: []Person{{ID: "una", Quiet: &configs.ClockSpan{From: 0, To: 24 * 60}}}}
 	r := newRig(t, quiet)
 	r.now.Synced = false
-	r.transitions(r.tr(change{rules.AboveBand, "e1", unack, rules.Today, tank("e1"), 29, 0}))
+	r.transitions(r.tr(change{alarm.AboveBand, "e1", unack, alarm.Today, tank("e1"), 29, 0}))
 	r.pass(time.Minute)
 	r.want("mqtt", "raise above-band/e1/1")
 	r.now.Synced = true
-	r.transitions(r.tr(change{rules.AboveBand, "e2", unack, rules.Today, tank("e2"), 29, 0}))
+	r.transitions(r.tr(change{alarm.AboveBand, "e2", unack, alarm.Today, tank("e2"), 29, 0}))
 	r.pass(23 * time.Hour)
 	r.want("mqtt", "raise above-band/e1/1")
 	r.pass(2 * time.Hour)
@@ -382,7 +382,7 @@ func TestDesk_acknowledgeUnknown(t *testing.T) {
 func TestDesk_reconfigure(t *testing.T) {
 	r := newRig(t, twoPeople())
 	r.broken["mqtt"], r.broken["mail"] = errAway, errAway
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, tank("e1"), 33, 0}))
 	r.opt = Options{Room: "attic", People: []Person{{ID: "odo", Channels: []string{"gateway"}}}}
 	r.absorb(r.desk.Reconfigure(r.now, r.opt))
 	r.send()
@@ -392,11 +392,11 @@ func TestDesk_reconfigure(t *testing.T) {
 func TestDesk_reconcile(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	r.transitions(
-		r.tr(change{rules.LethalLimit, "gone", unack, rules.Wake, tank("gone"), 33, 0}),
-		r.tr(change{rules.LethalLimit, "same", unack, rules.Wake, tank("same"), 33, 0}))
+		r.tr(change{alarm.LethalLimit, "gone", unack, alarm.Wake, tank("gone"), 33, 0}),
+		r.tr(change{alarm.LethalLimit, "same", unack, alarm.Wake, tank("same"), 33, 0}))
 	view := func(subject string) rules.AlarmView {
-		return rules.AlarmView{Key: rules.Key{Alarm: rules.LethalLimit, Subject: subject}, Seq: 1, State: unack,
-			Priority: rules.Wake, Cause: tank(subject), Value: 33.1, HasValue: true, Unit: "°C", Since: r.now}
+		return rules.AlarmView{Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: subject}, Seq: 1, State: unack,
+			Priority: alarm.Wake, Cause: tank(subject), Value: 33.1, HasValue: true, Unit: "°C", Since: r.now}
 	}
 	r.absorb(r.desk.Reconcile(r.now, []rules.AlarmView{view("same"), view("new")}))
 	r.send()
@@ -407,7 +407,7 @@ func TestDesk_reconcile(t *testing.T) {
 
 func TestDesk_restoreReportsBadDocuments(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, tank("e1"), 33, 0}))
 	docs := append(r.desk.Docs(), docOf("notice/x", []byte("{not json")), docOf("notice/y", []byte(`{"notice":{"id":"z"}}`)), docOf("weather", []byte("1")))
 	d := NewDesk(r.opt)
 	_, err := d.Restore(r.now, docs)
@@ -441,7 +441,7 @@ func TestDesk_drill(t *testing.T) {
 	if !ok || !res.Done || !res.Acked || res.AckedIn != 60 || res.Taken["mqtt"] != 0 || res.Taken["mail"] < 20 || res.Taken["mail"] > 60 {
 		t.Errorf("result %+v", res)
 	}
-	if m := r.got[0].Message; m.Kind != Test || m.Priority != rules.Wake || !strings.Contains(m.Text, "Nothing is wrong") {
+	if m := r.got[0].Message; m.Kind != Test || m.Priority != alarm.Wake || !strings.Contains(m.Text, "Nothing is wrong") {
 		t.Errorf("message %+v", m)
 	}
 	r.restart()
@@ -474,9 +474,9 @@ func TestDesk_drillUnanswered(t *testing.T) {
 // A value that drifts is told when it is time to, but costs no write.
 func TestDesk_driftIsNotWritten(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	r.transitions(r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 31, 50}))
+	r.transitions(r.tr(change{alarm.LethalAhead, "e1", unack, alarm.Wake, tank("e1"), 31, 50}))
 	r.pass(time.Minute)
-	e := r.desk.Transitions(r.now, []rules.Transition{r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 31.4, 45})})
+	e := r.desk.Transitions(r.now, []rules.Transition{r.tr(change{alarm.LethalAhead, "e1", unack, alarm.Wake, tank("e1"), 31.4, 45})})
 	if len(e.Docs) != 0 {
 		t.Errorf("a drifting value was written: %s", e.Docs[0].Value)
 	}
@@ -490,14 +490,14 @@ func TestDesk_driftIsNotWritten(t *testing.T) {
 // second crossing is as urgent as the first.
 func TestDesk_lethalAgain(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	r.transitions(r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 32, 40}))
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.transitions(r.tr(change{alarm.LethalAhead, "e1", unack, alarm.Wake, tank("e1"), 32, 40}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, tank("e1"), 33, 0}))
 	r.ack("ceiling-ahead/e1/1", "una")
 	r.pass(2 * time.Minute)
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", norm, rules.Wake, tank("e1"), 31, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", norm, alarm.Wake, tank("e1"), 31, 0}))
 	r.pass(2 * time.Minute)
 	n := len(r.got)
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, tank("e1"), 33, 0}))
 	if len(r.got) != n+1 {
 		t.Errorf("the second crossing was not sent at once: %q", r.told("mqtt"))
 	}
@@ -507,10 +507,10 @@ func TestDesk_lethalAgain(t *testing.T) {
 // acknowledged, does not wait as other growth does.
 func TestDesk_anotherEnclosureAtTheLethalLimit(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, room, 33, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, room, 33, 0}))
 	r.ack("lethal-ceiling/e1/1", "una")
 	r.pass(time.Minute)
-	r.transitions(r.tr(change{rules.LethalLimit, "e2", unack, rules.Wake, room, 33, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e2", unack, alarm.Wake, room, 33, 0}))
 	r.want("mqtt", "raise lethal-ceiling/e1/1", "update lethal-ceiling/e1/1")
 	r.pass(3 * time.Minute)
 	r.want("mqtt", "raise lethal-ceiling/e1/1", "update lethal-ceiling/e1/1")
@@ -520,13 +520,13 @@ func TestDesk_anotherEnclosureAtTheLethalLimit(t *testing.T) {
 // much nearer than said passes at once.
 func TestDesk_refresh(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	r.transitions(r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 31, 50}))
+	r.transitions(r.tr(change{alarm.LethalAhead, "e1", unack, alarm.Wake, tank("e1"), 31, 50}))
 	r.pass(time.Minute)
 	see := func(minutes float64) {
 		rate := 2.0
-		e := r.desk.Refresh(r.now, []rules.AlarmView{{Key: rules.Key{Alarm: rules.LethalAhead, Subject: "e1"}, Seq: 1, State: unack,
-			Priority: rules.Wake, Value: 32, HasValue: true, Unit: "°C"}},
-			[]rules.EnclosureView{{EnclosureHome: rules.EnclosureHome{ID: "e1"}, EnclosureOutlook: rules.EnclosureOutlook{RatePerHour: &rate, ToLethal: &rules.Range{FromMinutes: minutes, ToMinutes: 2 * minutes}}}})
+		e := r.desk.Refresh(r.now, []rules.AlarmView{{Key: alarm.Key{Alarm: alarm.LethalAhead, Subject: "e1"}, Seq: 1, State: unack,
+			Priority: alarm.Wake, Value: 32, HasValue: true, Unit: "°C"}},
+			[]rules.EnclosureView{{EnclosureHome: rules.EnclosureHome{ID: "e1"}, EnclosureOutlook: rules.EnclosureOutlook{RatePerHour: &rate, ToLethal: &alarm.Range{FromMinutes: minutes, ToMinutes: 2 * minutes}}}})
 		if len(e.Docs) != len(e.Send) {
 			t.Errorf("%d documents written for %d sendings", len(e.Docs), len(e.Send))
 		}
@@ -548,7 +548,7 @@ func TestDesk_escalatesAfterTheRepeats(t *testing.T) {
 	o := twoPeople()
 	o.People[0].EscalateAfter, o.RepeatFor = 3*time.Hour, time.Hour
 	r := newRig(t, o)
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, tank("e1"), 33, 0}))
 	r.pass(2 * time.Hour)
 	n := len(r.got)
 	r.pass(time.Hour - time.Minute)
@@ -569,11 +569,11 @@ func TestDesk_escalatesAfterTheRepeats(t *testing.T) {
 // room's heat again.
 func TestDesk_strangersComeBackApart(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	ring := func(id string, cause rules.Cause, value float64) rules.Transition {
-		return r.tr(change{rules.AboveBand, id, unack, rules.Today, cause, value, 0})
+	ring := func(id string, cause alarm.Cause, value float64) rules.Transition {
+		return r.tr(change{alarm.AboveBand, id, unack, alarm.Today, cause, value, 0})
 	}
 	over := func(id string) rules.Transition {
-		return r.tr(change{rules.AboveBand, id, rtnun, rules.Today, room, 32, 0})
+		return r.tr(change{alarm.AboveBand, id, rtnun, alarm.Today, room, 32, 0})
 	}
 	r.transitions(ring("e1", room, 39), ring("e2", room, 38), ring("e3", room, 38))
 	r.pass(5 * time.Minute)
@@ -607,21 +607,21 @@ func TestDesk_strangersComeBackApart(t *testing.T) {
 func TestDesk_peakKeepsItsLimit(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	step := func(to alarm.State, value, limit float64) {
-		c := r.tr(change{rules.AboveBand, "e1", to, rules.Today, tank("e1"), value, 0})
+		c := r.tr(change{alarm.AboveBand, "e1", to, alarm.Today, tank("e1"), value, 0})
 		c.Limit = limit
 		r.transitions(c)
 		r.pass(5 * time.Minute)
 	}
 	step(unack, 22.1, 21)
-	r.desk.Refresh(r.now, []rules.AlarmView{{Key: rules.Key{Alarm: rules.AboveBand, Subject: "e1"}, Seq: 1, State: unack,
-		Priority: rules.Today, Value: 22.4, HasValue: true, Limit: 26, HasLimit: true, Unit: "°C"}}, nil)
+	r.desk.Refresh(r.now, []rules.AlarmView{{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "e1"}, Seq: 1, State: unack,
+		Priority: alarm.Today, Value: 22.4, HasValue: true, Limit: 26, HasLimit: true, Unit: "°C"}}, nil)
 	step(norm, 21.3, 26)
 	if last := r.got[len(r.got)-1].Message; !strings.Contains(last.Text, "Worst 22.1 °C (limit 21.0 °C)") {
 		t.Errorf("%s", last.Text)
 	}
 	// Too little is furthest at its least.
 	dry := func(to alarm.State, value float64) {
-		c := r.tr(change{rules.HumidityFloor, "e1", to, rules.Today, tank("e1"), value, 0})
+		c := r.tr(change{alarm.HumidityFloor, "e1", to, alarm.Today, tank("e1"), value, 0})
 		c.Limit, c.Unit = 70, "%"
 		r.transitions(c)
 		r.pass(5 * time.Minute)
@@ -637,32 +637,32 @@ func TestDesk_peakKeepsItsLimit(t *testing.T) {
 // Of several alarms what is active and most urgent is told first, then what means more,
 // then what reaches the lethal limit sooner, then what is further past its limit.
 func TestMember_WorstFirst(t *testing.T) {
-	m := func(a rules.AlarmID, p rules.Priority, value, minutes float64) Member {
-		x := Member{Key: rules.Key{Alarm: a, Subject: "b"}, State: alarm.Unack, Priority: p, HasValue: true, Value: value, HasLimit: true, Limit: 10, Unit: "°C"}
+	m := func(a alarm.ID, p alarm.Priority, value, minutes float64) Member {
+		x := Member{Key: alarm.Key{Alarm: a, Subject: "b"}, State: alarm.Unack, Priority: p, HasValue: true, Value: value, HasLimit: true, Limit: 10, Unit: "°C"}
 		if minutes > 0 {
-			x.Detail.TimeToLethal = &rules.Range{FromMinutes: minutes}
+			x.Detail.TimeToLethal = &alarm.Range{FromMinutes: minutes}
 		}
 		return x
 	}
-	over := m(rules.LethalLimit, rules.Wake, 50, 0)
+	over := m(alarm.LethalLimit, alarm.Wake, 50, 0)
 	over.State = alarm.Norm
-	unknown := m(rules.AboveBand, rules.Wake, 30, 0)
+	unknown := m(alarm.AboveBand, alarm.Wake, 30, 0)
 	unknown.HasValue = false
-	first := m(rules.AboveBand, rules.Wake, 12, 0)
+	first := m(alarm.AboveBand, alarm.Wake, 12, 0)
 	first.Key.Subject = "a"
-	other := m(rules.AboveBand, rules.Wake, 30, 0)
+	other := m(alarm.AboveBand, alarm.Wake, 30, 0)
 	other.Unit, other.Key.Subject = "%", "c"
 	for name, c := range map[string][2]Member{
-		"lethal before any wake":          {m(rules.LethalLimit, rules.Wake, 11, 0), m(rules.AboveBand, rules.Wake, 50, 5)},
-		"wake before today":               {m(rules.AboveBand, rules.Wake, 11, 0), m(rules.AboveBand, rules.Today, 50, 0)},
-		"active before what is over":      {m(rules.AboveBand, rules.Today, 11, 0), over},
-		"a note is no more than over":     {m(rules.AboveBand, rules.Today, 11, 0), m(rules.LethalLimit, rules.Note, 50, 0)},
-		"sooner before later":             {m(rules.AboveBand, rules.Wake, 11, 5), m(rules.AboveBand, rules.Wake, 50, 6)},
-		"known before not known":          {m(rules.AboveBand, rules.Wake, 11, 5), m(rules.AboveBand, rules.Wake, 50, 0)},
-		"further past its limit":          {m(rules.AboveBand, rules.Wake, 13, 0), m(rules.AboveBand, rules.Wake, 12, 0)},
-		"below as well as above":          {m(rules.AboveBand, rules.Wake, 7, 0), m(rules.AboveBand, rules.Wake, 12, 0)},
-		"a value before none":             {m(rules.AboveBand, rules.Wake, 11, 0), unknown},
-		"else by name":                    {first, m(rules.AboveBand, rules.Wake, 12, 0)},
+		"lethal before any wake":          {m(alarm.LethalLimit, alarm.Wake, 11, 0), m(alarm.AboveBand, alarm.Wake, 50, 5)},
+		"wake before today":               {m(alarm.AboveBand, alarm.Wake, 11, 0), m(alarm.AboveBand, alarm.Today, 50, 0)},
+		"active before what is over":      {m(alarm.AboveBand, alarm.Today, 11, 0), over},
+		"a note is no more than over":     {m(alarm.AboveBand, alarm.Today, 11, 0), m(alarm.LethalLimit, alarm.Note, 50, 0)},
+		"sooner before later":             {m(alarm.AboveBand, alarm.Wake, 11, 5), m(alarm.AboveBand, alarm.Wake, 50, 6)},
+		"known before not known":          {m(alarm.AboveBand, alarm.Wake, 11, 5), m(alarm.AboveBand, alarm.Wake, 50, 0)},
+		"further past its limit":          {m(alarm.AboveBand, alarm.Wake, 13, 0), m(alarm.AboveBand, alarm.Wake, 12, 0)},
+		"below as well as above":          {m(alarm.AboveBand, alarm.Wake, 7, 0), m(alarm.AboveBand, alarm.Wake, 12, 0)},
+		"a value before none":             {m(alarm.AboveBand, alarm.Wake, 11, 0), unknown},
+		"else by name":                    {first, m(alarm.AboveBand, alarm.Wake, 12, 0)},
 		"what is measured otherwise, too": {first, other},
 	} {
 		if worstFirst(c[0], c[1]) >= 0 || worstFirst(c[1], c[0]) <= 0 {
@@ -692,9 +692,9 @@ func TestSchedule_UrgentAtItsLimits(t *testing.T) {
 	} {
 		now := sensors.Instant{Mono: time.Hour, Wall: t0}
 		s := &schedule{call: &call{opt: twoPeople().withDefaults(), now: now}}
-		m := Member{Key: rules.Key{Alarm: rules.LethalAhead, Subject: "a"}, State: alarm.Unack, Priority: rules.Wake}
+		m := Member{Key: alarm.Key{Alarm: alarm.LethalAhead, Subject: "a"}, State: alarm.Unack, Priority: alarm.Wake}
 		if c.now > 0 {
-			m.Detail.TimeToLethal = &rules.Range{FromMinutes: c.now}
+			m.Detail.TimeToLethal = &alarm.Range{FromMinutes: c.now}
 		}
 		m.Told, m.Named = !c.fresh, nil
 		in := &incident{Notice: Notice{Members: []Member{m}}, Said: &said{At: now.Mono, Rank: c.rank, Minutes: c.said}, FreshAt: now.Mono - c.saidAgo}
@@ -728,7 +728,7 @@ func TestIncident_Inherit(t *testing.T) {
 func TestIncident_Minutes(t *testing.T) {
 	in := incident{}
 	for i, minutes := range []float64{40, 25, 30, 0} {
-		in.Notice.Members = append(in.Notice.Members, Member{State: alarm.Unack, Priority: rules.Wake, Detail: rules.Detail{DetailHeat: alarm.DetailHeat{TimeToLethal: &rules.Range{FromMinutes: minutes}}}})
+		in.Notice.Members = append(in.Notice.Members, Member{State: alarm.Unack, Priority: alarm.Wake, Detail: alarm.Detail{DetailHeat: alarm.DetailHeat{TimeToLethal: &alarm.Range{FromMinutes: minutes}}}})
 		if want := []float64{40, 25, 25, 0.1}[i]; in.minutes() != want {
 			t.Errorf("%d: %v min, want %v", i, in.minutes(), want)
 		}
@@ -745,7 +745,7 @@ func TestDesk_DocsHoldAll(t *testing.T) {
 	if docs := r.desk.Docs(); len(docs) != 0 {
 		t.Errorf("of nothing: %v", docs)
 	}
-	r.transitions(r.tr(change{rules.LethalLimit, "a", alarm.Unack, rules.Wake, tank("a"), 34, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "a", alarm.Unack, alarm.Wake, tank("a"), 34, 0}))
 	_, e, _ := r.desk.NewDrill(r.now, "una")
 	r.absorb(e)
 	r.docs = map[string]json.RawMessage{}
@@ -764,13 +764,13 @@ func TestDesk_DocsHoldAll(t *testing.T) {
 // The peak of a member is the value furthest past the limit of its hour.
 func TestMember_Measure(t *testing.T) {
 	for _, c := range []struct {
-		kind  rules.AlarmID
+		kind  alarm.ID
 		value float64 // against 25
 		peak  float64
 	}{
-		{rules.AboveBand, 27, 27}, {rules.AboveBand, 26, 28}, {rules.AboveBand, 26.1, 28}, {rules.BelowBand, 20, 20}, {rules.BelowBand, 30, 28},
+		{alarm.AboveBand, 27, 27}, {alarm.AboveBand, 26, 28}, {alarm.AboveBand, 26.1, 28}, {alarm.BelowBand, 20, 20}, {alarm.BelowBand, 30, 28},
 	} {
-		m := Member{Key: rules.Key{Alarm: c.kind}, HasValue: true, Peak: 28, PeakLimit: 26.5} // 1.5 past it
+		m := Member{Key: alarm.Key{Alarm: c.kind}, HasValue: true, Peak: 28, PeakLimit: 26.5} // 1.5 past it
 		if m.measure(&rules.Transition{Value: c.value, Limit: 25}); m.Peak != c.peak || m.Value != c.value {
 			t.Errorf("%s at %v: peak %v", c.kind, c.value, m.Peak)
 		}
@@ -779,9 +779,9 @@ func TestMember_Measure(t *testing.T) {
 	if m.measure(&rules.Transition{Value: 27, Limit: 25}); m.PeakLimit != 26 {
 		t.Error("as far is no further")
 	}
-	for _, p := range []rules.Priority{rules.Note, rules.Today} {
+	for _, p := range []alarm.Priority{alarm.Note, alarm.Today} {
 		x := Member{State: alarm.Unack, Priority: p}
-		if counts(&x) != (p > rules.Note) || tells(&rules.Transition{To: alarm.Acked, Priority: p}) != (p > rules.Note) {
+		if counts(&x) != (p > alarm.Note) || tells(&rules.Transition{To: alarm.Acked, Priority: p}) != (p > alarm.Note) {
 			t.Errorf("%v tells", p)
 		}
 	}

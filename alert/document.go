@@ -4,7 +4,7 @@ import (
 	"encoding/json"
 	"slices"
 
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/store"
 )
 
@@ -30,7 +30,7 @@ func encode(in *incident) store.Doc {
 		c.Notice.Members = slices.Clone(in.Notice.Members)
 		for m := range c.Notice.each() {
 			m.Value, m.Peak, m.PeakLimit, m.Limit, m.HasValue, m.HasLimit = 0, 0, 0, 0, false, false
-			m.Detail = rules.Detail{FirstAction: m.Detail.FirstAction, Steps: m.Detail.Steps, Air: m.Detail.Air}
+			m.Detail = alarm.Detail{FirstAction: m.Detail.FirstAction, Steps: m.Detail.Steps, Air: m.Detail.Air}
 		}
 		if c.Said != nil {
 			s := *c.Said

@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"maps"
 
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/store"
 )
 
@@ -38,8 +38,8 @@ func (d *drills) begin(p *Person) string {
 	}
 	in := &incident{
 		Notice: Notice{
-			ID: id, Version: 1, Kind: Test, Room: d.opt.Room, Priority: rules.Wake, Person: p.ID,
-			Cause: rules.Cause{Kind: rules.CauseDewline}, Since: now.Wall, Time: now.Wall, ClockSet: now.Synced,
+			ID: id, Version: 1, Kind: Test, Room: d.opt.Room, Priority: alarm.Wake, Person: p.ID,
+			Cause: alarm.Cause{Kind: alarm.CauseDewline}, Since: now.Wall, Time: now.Wall, ClockSet: now.Synced,
 		},
 		Opened: now.Mono, NextRepeat: now.Mono + interval(0),
 		Drill: &DrillResult{ID: id, Person: p.ID, At: now, Taken: make(map[string]float64)},

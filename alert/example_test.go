@@ -22,8 +22,8 @@ func ExampleDesk() {
 		}
 	}
 	show(desk.Transitions(now, []rules.Transition{{
-		At: now, Key: rules.Key{Alarm: rules.LethalLimit, Subject: "e7"}, Seq: 1, To: alarm.Unack,
-		Priority: rules.Wake, Cause: rules.Cause{Kind: rules.CauseEnclosure, ID: "e7"},
+		At: now, Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "e7"}, Seq: 1, To: alarm.Unack,
+		Priority: alarm.Wake, Cause: alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e7"},
 		Value: 33.2, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C", Since: now,
 	}}))
 	for range 40 {

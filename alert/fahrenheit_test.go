@@ -5,7 +5,6 @@ import (
 	"testing"
 
 	"dewline/configs/unit"
-	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -14,23 +13,23 @@ import (
 // stand in the message.
 func TestRender_FahrenheitByDimension(t *testing.T) {
 	for _, c := range []struct {
-		id           rules.AlarmID
+		id           alarm.ID
 		value, limit float64
 		want         []string
 	}{
-		{rules.LethalLimit, 30.5, 30, []string{"86.9 °F", "86.0 °F"}},
-		{rules.LethalLimit, 29.5, 30, []string{"85.1 °F", "86.0 °F"}},
-		{rules.AboveBand, 27, 26, []string{"80.6 °F", "78.8 °F"}},
-		{rules.BelowBand, 17, 18, []string{"62.6 °F", "64.4 °F"}},
-		{rules.NightDrop, 0.5, 2, []string{"0.9 °F", "3.6 °F"}},
-		{rules.ProbeDisagrees, 1.8, 1, []string{"3.2 °F"}},
-		{rules.ProbeJump, 34, 25, []string{"93.2 °F"}},
+		{alarm.LethalLimit, 30.5, 30, []string{"86.9 °F", "86.0 °F"}},
+		{alarm.LethalLimit, 29.5, 30, []string{"85.1 °F", "86.0 °F"}},
+		{alarm.AboveBand, 27, 26, []string{"80.6 °F", "78.8 °F"}},
+		{alarm.BelowBand, 17, 18, []string{"62.6 °F", "64.4 °F"}},
+		{alarm.NightDrop, 0.5, 2, []string{"0.9 °F", "3.6 °F"}},
+		{alarm.ProbeDisagrees, 1.8, 1, []string{"3.2 °F"}},
+		{alarm.ProbeJump, 34, 25, []string{"93.2 °F"}},
 	} {
-		m := Member{Key: rules.Key{Alarm: c.id, Subject: "e1"}, Seq: 1, State: unack, Priority: rules.Wake, Unit: "°C",
+		m := Member{Key: alarm.Key{Alarm: c.id, Subject: "e1"}, Seq: 1, State: unack, Priority: alarm.Wake, Unit: "°C",
 			Value: c.value, Peak: c.value, HasValue: true, Limit: c.limit, PeakLimit: c.limit, HasLimit: true,
-			Detail: rules.Detail{DetailHeat: alarm.DetailHeat{RatePerHour: 1.5, HasRate: true}}}
+			Detail: alarm.Detail{DetailHeat: alarm.DetailHeat{RatePerHour: 1.5, HasRate: true}}}
 		for _, kind := range []Kind{Raise, FollowUp} {
-			n := Notice{Kind: kind, Time: t0, Since: t0, ClockSet: true, Priority: rules.Wake, Cause: rules.Cause{Kind: rules.CauseEnclosure, ID: "e1"}, Members: []Member{m}}
+			n := Notice{Kind: kind, Time: t0, Since: t0, ClockSet: true, Priority: alarm.Wake, Cause: alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e1"}, Members: []Member{m}}
 			got := Render(n, unit.Fahrenheit)
 			text := got.Title + "\n" + got.Text
 			if strings.Contains(text, "°C") {
@@ -44,7 +43,7 @@ func TestRender_FahrenheitByDimension(t *testing.T) {
 				}
 				rest = strings.ReplaceAll(rest, w, "")
 			}
-			if c.id != rules.ProbeDisagrees && c.id != rules.ProbeJump && strings.Contains(strings.ReplaceAll(rest, "68–72 °F, never under 64 °F", ""), "°F") {
+			if c.id != alarm.ProbeDisagrees && c.id != alarm.ProbeJump && strings.Contains(strings.ReplaceAll(rest, "68–72 °F, never under 64 °F", ""), "°F") {
 				t.Errorf("%s: another temperature in %s", c.id, text)
 			}
 		}
@@ -53,9 +52,9 @@ func TestRender_FahrenheitByDimension(t *testing.T) {
 
 // A value just under its limit is not told as the limit itself.
 func TestRender_JustUnderItsLimit(t *testing.T) {
-	m := Member{Key: rules.Key{Alarm: rules.LethalLimit, Subject: "e1"}, Seq: 1, Name: "Tank", State: unack, Priority: rules.Wake, Unit: "°C",
+	m := Member{Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"}, Seq: 1, Name: "Tank", State: unack, Priority: alarm.Wake, Unit: "°C",
 		Value: 32.97, Peak: 34, HasValue: true, Limit: 33, HasLimit: true}
-	n := Notice{Kind: Raise, Time: t0, Since: t0, ClockSet: true, Priority: rules.Wake, Cause: rules.Cause{Kind: rules.CauseEnclosure, ID: "e1"}, Members: []Member{m}}
+	n := Notice{Kind: Raise, Time: t0, Since: t0, ClockSet: true, Priority: alarm.Wake, Cause: alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e1"}, Members: []Member{m}}
 	for u, want := range map[unit.Scale]string{unit.Celsius: "32.97 °C", unit.Fahrenheit: "91.3 °F"} {
 		if got := Render(n, u); !strings.Contains(got.Title, want) || strings.Contains(got.Text, "33.0 °C (lethal limit 33.0 °C)") && !strings.Contains(got.Text, want) {
 			t.Errorf("%q: %s", want, got.Title+"\n"+got.Text)

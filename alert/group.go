@@ -9,7 +9,7 @@ import (
 
 // reconcile takes in the alarms that are not NORM, and ends those that are.
 func (b *book) reconcile(alarms []rules.AlarmView) {
-	known := make(map[rules.Key]bool, len(alarms))
+	known := make(map[alarm.Key]bool, len(alarms))
 	for i := range alarms {
 		v := &alarms[i]
 		known[v.Key] = true
@@ -73,7 +73,7 @@ func (b *book) holder(t *rules.Transition) *incident {
 
 // tells reports whether t leaves an alarm in a state to tell of.
 func tells(t *rules.Transition) bool {
-	return (t.To == alarm.Unack || t.To == alarm.Acked) && t.Priority > rules.Note
+	return (t.To == alarm.Unack || t.To == alarm.Acked) && t.Priority > alarm.Note
 }
 
 // groupFor returns the open incident of g, or a new one named by t.

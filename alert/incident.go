@@ -13,17 +13,17 @@ import (
 // CauseSeveral is the cause of a notice that causes of their own share.
 const CauseSeveral = words.CauseSeveral
 
-const wakeRank = int(rules.Wake)
+const wakeRank = int(alarm.Wake)
 
 // A group is what shares one notice: a cause, and for alarms about dewline
 // itself the kind of alarm, since a full card and a dead broker are two things.
 type group struct {
-	cause rules.Cause
-	self  rules.AlarmID
+	cause alarm.Cause
+	self  alarm.ID
 }
 
-func groupOf(c rules.Cause, k rules.Key) group {
-	if c.Kind == rules.CauseDewline {
+func groupOf(c alarm.Cause, k alarm.Key) group {
+	if c.Kind == alarm.CauseDewline {
 		return group{c, k.Alarm}
 	}
 	return group{cause: c}
@@ -38,15 +38,15 @@ func groupIn(in *incident) group {
 }
 
 // breadth orders causes by how much of the room they explain.
-func breadth(c rules.Cause) int {
+func breadth(c alarm.Cause) int {
 	switch c.Kind {
-	case rules.CauseRoom, rules.CausePower:
+	case alarm.CauseRoom, alarm.CausePower:
 		return 4
-	case rules.CauseShelf, rules.CauseSupply, rules.CauseLamps:
+	case alarm.CauseShelf, alarm.CauseSupply, alarm.CauseLamps:
 		return 3
 	case CauseSeveral:
 		return 2
-	case rules.CauseEnclosure:
+	case alarm.CauseEnclosure:
 		return 1
 	default:
 		return 0
@@ -54,8 +54,8 @@ func breadth(c rules.Cause) int {
 }
 
 // ofItsOwn reports whether a cause explains no more than one thing.
-func ofItsOwn(c rules.Cause) bool {
-	return breadth(c) <= 1 && (c.Kind != rules.CauseDewline || c.ID != "")
+func ofItsOwn(c alarm.Cause) bool {
+	return breadth(c) <= 1 && (c.Kind != alarm.CauseDewline || c.ID != "")
 }
 
 // An incident is a notice with what the Desk needs to go on with it after a
@@ -84,14 +84,14 @@ type incident struct {
 
 // said is what was told last.
 type said struct {
-	At      time.Duration   `json:"at"`
-	Rank    int             `json:"rank"`
-	Minutes float64         `json:"minutes,omitempty"` // to the lethal limit
-	Cause   rules.Cause     `json:"cause"`
-	Kinds   []rules.AlarmID `json:"kinds,omitempty"`
+	At      time.Duration `json:"at"`
+	Rank    int           `json:"rank"`
+	Minutes float64       `json:"minutes,omitempty"` // to the lethal limit
+	Cause   alarm.Cause   `json:"cause"`
+	Kinds   []alarm.ID    `json:"kinds,omitempty"`
 }
 
-func (in *incident) member(k rules.Key) *Member {
+func (in *incident) member(k alarm.Key) *Member {
 	for m := range in.Notice.each() {
 		if m.Key == k {
 			return m
@@ -139,12 +139,12 @@ func (in *incident) numActive() (n int) {
 }
 
 // tells reports whether an alarm of that kind is active under in.
-func (in *incident) tells(a rules.AlarmID) bool {
+func (in *incident) tells(a alarm.ID) bool {
 	return in.any(func(m *Member) bool { return counts(m) && m.Key.Alarm == a })
 }
 
 // alone reports whether k is the only active member.
-func (in *incident) alone(k rules.Key) bool {
+func (in *incident) alone(k alarm.Key) bool {
 	return !in.any(func(m *Member) bool { return m.Key != k && counts(m) })
 }
 
@@ -159,7 +159,7 @@ func (in *incident) rank() int {
 	return r
 }
 
-func (in *incident) lethal() bool { return in.rank() > int(rules.Wake) }
+func (in *incident) lethal() bool { return in.rank() > int(alarm.Wake) }
 
 // minutes is the shortest time to the lethal limit among the active, 0 for unknown.
 func (in *incident) minutes() float64 {
@@ -203,7 +203,7 @@ func (in *incident) update(t *rules.Transition, name string) {
 // flutters reports whether m, which rings again, was told moments ago, is not
 // answered and is not lethal: the repeats of then go on.
 func (in *incident) flutters(m *Member, now time.Duration) bool {
-	return m.Heard && !m.Covered && m.Key.Alarm != rules.LethalLimit && now-m.ToldAt < fluttersFor
+	return m.Heard && !m.Covered && m.Key.Alarm != alarm.LethalLimit && now-m.ToldAt < fluttersFor
 }
 
 // fluttersFor is how long an alarm that comes and goes is told once.
@@ -213,7 +213,7 @@ const fluttersFor = 5 * time.Minute
 func (in *incident) refresh() {
 	n := &in.Notice
 	slices.SortStableFunc(n.Members, worstFirst)
-	top := rules.Note
+	top := alarm.Note
 	for m := range n.each() {
 		if counts(m) {
 			top = max(top, m.Priority)
@@ -222,7 +222,7 @@ func (in *incident) refresh() {
 			n.Since = w
 		}
 	}
-	if top > rules.Note { // an ended notice keeps the urgency it had
+	if top > alarm.Note { // an ended notice keeps the urgency it had
 		n.Priority = top
 	}
 	in.touched = true
@@ -246,13 +246,13 @@ func (in *incident) date(now sensors.Instant) {
 
 // stranger reports whether k, which comes back under a cause of its own, has
 // nothing to do with what a narrow notice tells by now.
-func (in *incident) stranger(g group, k rules.Key) bool {
+func (in *incident) stranger(g group, k alarm.Key) bool {
 	own := breadth(in.Notice.Cause)
 	return own <= 1 && breadth(g.cause) <= own && !in.member(k).Active() && !in.alone(k)
 }
 
 // leave takes a member out.
-func (in *incident) leave(k rules.Key) {
+func (in *incident) leave(k alarm.Key) {
 	in.Notice.Members = slices.DeleteFunc(in.Notice.Members, func(m Member) bool { return m.Key == k })
 	in.refresh()
 }

@@ -15,12 +15,12 @@ import (
 )
 
 // member is an alarm under a notice.
-func member(a rules.AlarmID, subject string, s alarm.State, p rules.Priority) Member {
-	return Member{Key: rules.Key{Alarm: a, Subject: subject}, Seq: 1, State: s, Priority: p}
+func member(a alarm.ID, subject string, s alarm.State, p alarm.Priority) Member {
+	return Member{Key: alarm.Key{Alarm: a, Subject: subject}, Seq: 1, State: s, Priority: p}
 }
 
 // under is a notice of some alarms.
-func under(c rules.Cause, ms ...Member) *incident {
+func under(c alarm.Cause, ms ...Member) *incident {
 	in := &incident{Notice: Notice{ID: "n", Version: 1, Cause: c, Members: ms}}
 	in.refresh()
 	in.touched = false
@@ -29,12 +29,12 @@ func under(c rules.Cause, ms ...Member) *incident {
 
 // A cause that explains more takes what a narrower one told, never the other way round.
 func TestIncident_causesByBreadth(t *testing.T) {
-	for i, kinds := range [][]rules.CauseKind{
-		{rules.CauseProbe, rules.CauseDewline}, {rules.CauseEnclosure}, {CauseSeveral},
-		{rules.CauseShelf, rules.CauseSupply, rules.CauseLamps}, {rules.CauseRoom, rules.CausePower},
+	for i, kinds := range [][]alarm.CauseKind{
+		{alarm.CauseProbe, alarm.CauseDewline}, {alarm.CauseEnclosure}, {CauseSeveral},
+		{alarm.CauseShelf, alarm.CauseSupply, alarm.CauseLamps}, {alarm.CauseRoom, alarm.CausePower},
 	} {
 		for _, k := range kinds {
-			c := rules.Cause{Kind: k, ID: "x"}
+			c := alarm.Cause{Kind: k, ID: "x"}
 			if breadth(c) != i || ofItsOwn(c) != (i < 2) {
 				t.Errorf("%s: breadth %d, of its own %v", k, breadth(c), ofItsOwn(c))
 			}
@@ -48,14 +48,14 @@ func TestIncident_causesByBreadth(t *testing.T) {
 // Who comes back under a cause of its own does not join a narrow notice that by now tells
 // of others only.
 func TestIncident_stranger(t *testing.T) {
-	wake := rules.Wake
-	own, other := member(rules.LethalLimit, "e1", rtnun, wake), member(rules.LethalLimit, "e2", unack, wake)
+	wake := alarm.Wake
+	own, other := member(alarm.LethalLimit, "e1", rtnun, wake), member(alarm.LethalLimit, "e2", unack, wake)
 	active := own
 	active.State = unack
 	for _, c := range []struct {
 		name    string
 		in      *incident
-		by      rules.Cause
+		by      alarm.Cause
 		strange bool
 	}{
 		{"another is told", under(tank("e2"), own, other), tank("e1"), true},
@@ -63,7 +63,7 @@ func TestIncident_stranger(t *testing.T) {
 		{"nobody else is", under(tank("e2"), own), tank("e1"), false},
 		{"under the room", under(room, own, other), tank("e1"), false},
 		{"by the room", under(tank("e2"), own, other), room, false},
-		{"under several", under(rules.Cause{Kind: CauseSeveral}, own, other), tank("e1"), false},
+		{"under several", under(alarm.Cause{Kind: CauseSeveral}, own, other), tank("e1"), false},
 	} {
 		if got := c.in.stranger(group{cause: c.by}, own.Key); got != c.strange {
 			t.Errorf("%s: stranger %v", c.name, got)
@@ -91,12 +91,12 @@ func TestIncident_stopRun(t *testing.T) {
 // answered, or nobody heard of it.
 func TestIncident_flutters(t *testing.T) {
 	at := func(ago time.Duration, heard, covered bool) Member {
-		m := member(rules.LethalAhead, "e1", rtnun, rules.Wake)
+		m := member(alarm.LethalAhead, "e1", rtnun, alarm.Wake)
 		m.Ledger = Ledger{Heard: heard, Covered: covered, ToldAt: time.Hour - ago}
 		return m
 	}
 	lethal := at(time.Minute, true, false)
-	lethal.Key.Alarm = rules.LethalLimit
+	lethal.Key.Alarm = alarm.LethalLimit
 	for _, c := range []struct {
 		m    Member
 		want bool
@@ -113,21 +113,21 @@ func TestIncident_flutters(t *testing.T) {
 // What may not wait for the quarter of an hour between two updates, and what may.
 func TestSchedule_whatIsNews(t *testing.T) {
 	const now = 100 * time.Hour
-	wake, today := rules.Wake, rules.Today
+	wake, today := alarm.Wake, alarm.Today
 	told := func(m Member) Member {
 		m.Told = true
 		m.Named = []Naming{{"n", 1}}
 		return m
 	}
 	ahead := func(minutes float64) Member {
-		m := told(member(rules.LethalAhead, "e1", unack, wake))
-		m.Detail.TimeToLethal = &rules.Range{FromMinutes: minutes}
+		m := told(member(alarm.LethalAhead, "e1", unack, wake))
+		m.Detail.TimeToLethal = &alarm.Range{FromMinutes: minutes}
 		return m
 	}
-	several := rules.Cause{Kind: CauseSeveral}
+	several := alarm.Cause{Kind: CauseSeveral}
 	for _, c := range []struct {
 		name         string
-		cause        rules.Cause
+		cause        alarm.Cause
 		said         said // At: how long ago; Cause as the notice's where empty
 		grown        int
 		freshFor     time.Duration
@@ -140,24 +140,24 @@ func TestSchedule_whatIsNews(t *testing.T) {
 		{"less than half", room, said{At: 1, Rank: int(wake), Minutes: 40}, 0, 0, []Member{ahead(19.9)}, true, false},
 		{"of a quarter of an hour", room, said{At: 1, Rank: int(wake), Minutes: 15}, 0, 0, []Member{ahead(7)}, true, false},
 		{"of less", room, said{At: 1, Rank: int(wake), Minutes: 14.9}, 0, 0, []Member{ahead(7)}, false, false},
-		{"a wake alarm nobody heard of", room, said{At: time.Hour, Rank: int(wake)}, 0, 19 * time.Second, []Member{ahead(40), member(rules.LethalAhead, "e2", unack, wake)}, false, true},
-		{"after its time for company", room, said{At: time.Hour, Rank: int(wake)}, 0, 20 * time.Second, []Member{ahead(40), member(rules.LethalAhead, "e2", unack, wake)}, true, true},
-		{"a lethal one, moments after", room, said{At: 19 * time.Second, Rank: int(wake) + 1}, 0, 0, []Member{ahead(40), member(rules.LethalLimit, "e2", unack, wake)}, false, false},
-		{"a lethal one", room, said{At: 20 * time.Second, Rank: int(wake) + 1}, 0, 0, []Member{ahead(40), member(rules.LethalLimit, "e2", unack, wake)}, true, false},
-		{"growth, within the quarter of an hour", room, said{At: updateEvery - 1, Rank: int(wake)}, 0, 1, []Member{ahead(40), member(rules.LethalAhead, "e2", unack, wake)}, false, false},
-		{"growth, after it", room, said{At: updateEvery, Rank: int(wake)}, 0, 1, []Member{ahead(40), member(rules.LethalAhead, "e2", unack, wake)}, false, true},
-		{"more growth, half an hour", room, said{At: 2*updateEvery - 1, Rank: int(wake)}, 1, 1, []Member{ahead(40), member(rules.LethalAhead, "e2", unack, wake)}, false, false},
-		{"and after it", room, said{At: 2 * updateEvery, Rank: int(wake)}, 1, 1, []Member{ahead(40), member(rules.LethalAhead, "e2", unack, wake)}, false, true},
-		{"an hour at most", room, said{At: 4 * updateEvery, Rank: int(wake)}, 9, 1, []Member{ahead(40), member(rules.LethalAhead, "e2", unack, wake)}, false, true},
+		{"a wake alarm nobody heard of", room, said{At: time.Hour, Rank: int(wake)}, 0, 19 * time.Second, []Member{ahead(40), member(alarm.LethalAhead, "e2", unack, wake)}, false, true},
+		{"after its time for company", room, said{At: time.Hour, Rank: int(wake)}, 0, 20 * time.Second, []Member{ahead(40), member(alarm.LethalAhead, "e2", unack, wake)}, true, true},
+		{"a lethal one, moments after", room, said{At: 19 * time.Second, Rank: int(wake) + 1}, 0, 0, []Member{ahead(40), member(alarm.LethalLimit, "e2", unack, wake)}, false, false},
+		{"a lethal one", room, said{At: 20 * time.Second, Rank: int(wake) + 1}, 0, 0, []Member{ahead(40), member(alarm.LethalLimit, "e2", unack, wake)}, true, false},
+		{"growth, within the quarter of an hour", room, said{At: updateEvery - 1, Rank: int(wake)}, 0, 1, []Member{ahead(40), member(alarm.LethalAhead, "e2", unack, wake)}, false, false},
+		{"growth, after it", room, said{At: updateEvery, Rank: int(wake)}, 0, 1, []Member{ahead(40), member(alarm.LethalAhead, "e2", unack, wake)}, false, true},
+		{"more growth, half an hour", room, said{At: 2*updateEvery - 1, Rank: int(wake)}, 1, 1, []Member{ahead(40), member(alarm.LethalAhead, "e2", unack, wake)}, false, false},
+		{"and after it", room, said{At: 2 * updateEvery, Rank: int(wake)}, 1, 1, []Member{ahead(40), member(alarm.LethalAhead, "e2", unack, wake)}, false, true},
+		{"an hour at most", room, said{At: 4 * updateEvery, Rank: int(wake)}, 9, 1, []Member{ahead(40), member(alarm.LethalAhead, "e2", unack, wake)}, false, true},
 		{"another cause", room, said{At: updateEvery, Rank: int(wake), Cause: tank("e1")}, 0, 0, []Member{ahead(40)}, false, true},
-		{"another cause of what does not wake", room, said{At: updateEvery, Rank: int(today), Cause: tank("e1"), Kinds: []rules.AlarmID{rules.AboveBand}}, 0, 0, []Member{told(member(rules.AboveBand, "e1", unack, today))}, false, false},
-		{"more of the same that does not wake", room, said{At: todayUpdates*updateEvery - 1, Rank: int(today), Kinds: []rules.AlarmID{rules.AboveBand}}, 0, 0, []Member{member(rules.AboveBand, "e2", unack, today)}, false, false},
-		{"after two hours", room, said{At: todayUpdates * updateEvery, Rank: int(today), Kinds: []rules.AlarmID{rules.AboveBand}}, 0, 0, []Member{member(rules.AboveBand, "e2", unack, today)}, false, true},
-		{"another kind", room, said{At: updateEvery, Rank: int(today), Kinds: []rules.AlarmID{rules.AboveBand}}, 0, 0, []Member{member(rules.BelowBand, "e2", unack, today)}, false, true},
-		{"a kind that is over", room, said{At: updateEvery, Rank: int(today), Kinds: []rules.AlarmID{rules.AboveBand}}, 0, 0, []Member{member(rules.BelowBand, "e2", rtnun, today)}, false, false},
-		{"a storm's growth, under a minute", several, said{At: stormGrows - 1, Rank: int(today), Kinds: []rules.AlarmID{rules.AboveBand}}, 0, 0, []Member{member(rules.AboveBand, "e2", unack, today)}, false, false},
-		{"a storm's growth", several, said{At: stormGrows, Rank: int(today), Kinds: []rules.AlarmID{rules.AboveBand}}, 0, 0, []Member{member(rules.AboveBand, "e2", unack, today)}, false, true},
-		{"a storm's fourth growth", several, said{At: 8*stormGrows - 1, Rank: int(today), Kinds: []rules.AlarmID{rules.AboveBand}}, 3, 0, []Member{member(rules.AboveBand, "e2", unack, today)}, false, false},
+		{"another cause of what does not wake", room, said{At: updateEvery, Rank: int(today), Cause: tank("e1"), Kinds: []alarm.ID{alarm.AboveBand}}, 0, 0, []Member{told(member(alarm.AboveBand, "e1", unack, today))}, false, false},
+		{"more of the same that does not wake", room, said{At: todayUpdates*updateEvery - 1, Rank: int(today), Kinds: []alarm.ID{alarm.AboveBand}}, 0, 0, []Member{member(alarm.AboveBand, "e2", unack, today)}, false, false},
+		{"after two hours", room, said{At: todayUpdates * updateEvery, Rank: int(today), Kinds: []alarm.ID{alarm.AboveBand}}, 0, 0, []Member{member(alarm.AboveBand, "e2", unack, today)}, false, true},
+		{"another kind", room, said{At: updateEvery, Rank: int(today), Kinds: []alarm.ID{alarm.AboveBand}}, 0, 0, []Member{member(alarm.BelowBand, "e2", unack, today)}, false, true},
+		{"a kind that is over", room, said{At: updateEvery, Rank: int(today), Kinds: []alarm.ID{alarm.AboveBand}}, 0, 0, []Member{member(alarm.BelowBand, "e2", rtnun, today)}, false, false},
+		{"a storm's growth, under a minute", several, said{At: stormGrows - 1, Rank: int(today), Kinds: []alarm.ID{alarm.AboveBand}}, 0, 0, []Member{member(alarm.AboveBand, "e2", unack, today)}, false, false},
+		{"a storm's growth", several, said{At: stormGrows, Rank: int(today), Kinds: []alarm.ID{alarm.AboveBand}}, 0, 0, []Member{member(alarm.AboveBand, "e2", unack, today)}, false, true},
+		{"a storm's fourth growth", several, said{At: 8*stormGrows - 1, Rank: int(today), Kinds: []alarm.ID{alarm.AboveBand}}, 3, 0, []Member{member(alarm.AboveBand, "e2", unack, today)}, false, false},
 	} {
 		r := newRig(t, twoPeople())
 		s := r.desk.schedule
@@ -168,10 +168,10 @@ func TestSchedule_whatIsNews(t *testing.T) {
 			is.Cause = c.cause
 		}
 		if is.Kinds == nil {
-			is.Kinds = []rules.AlarmID{rules.LethalAhead, rules.LethalLimit}
+			is.Kinds = []alarm.ID{alarm.LethalAhead, alarm.LethalLimit}
 		}
 		in.Said, in.Grown, in.FreshAt = &is, c.grown, now-c.freshFor
-		if in.Said.Rank == int(rules.Wake)+1 && in.rank() != int(rules.Wake)+1 {
+		if in.Said.Rank == int(alarm.Wake)+1 && in.rank() != int(alarm.Wake)+1 {
 			t.Fatalf("%s: said too much", c.name)
 		}
 		if got := s.urgent(in); got != c.urgent {
@@ -185,7 +185,7 @@ func TestSchedule_whatIsNews(t *testing.T) {
 
 // A document of an earlier version tells what was sent, not to whom what was named.
 func TestIncident_fillIn(t *testing.T) {
-	in := under(room, member(rules.LethalLimit, "e1", unack, rules.Wake), member(rules.LethalLimit, "e2", unack, rules.Wake))
+	in := under(room, member(alarm.LethalLimit, "e1", unack, alarm.Wake), member(alarm.LethalLimit, "e2", unack, alarm.Wake))
 	in.Notice.Version, in.Said = 3, &said{At: time.Minute}
 	in.Notice.Members[0].Told = true
 	p := func(version, sent, confirmed int, s state) *parcel {
@@ -201,7 +201,7 @@ func TestIncident_fillIn(t *testing.T) {
 	if !slices.Equal(got, []int{3, 2, 0, 1, 0}) || !a.Heard || a.ToldAt != time.Minute || !slices.Equal(a.Named, []Naming{{"n", 3}}) || b.Heard || b.Named != nil {
 		t.Errorf("%v, %+v, %+v", got, a.Ledger, b.Ledger)
 	}
-	in = under(room, member(rules.LethalLimit, "e1", unack, rules.Wake))
+	in = under(room, member(alarm.LethalLimit, "e1", unack, alarm.Wake))
 	in.Said, in.Notice.Members[0].Told = &said{}, true
 	in.Out = []*parcel{p(1, 0, 0, due)}
 	if in.fillIn(); in.Notice.Members[0].Heard || len(in.Notice.Members[0].Named) != 1 {
@@ -257,13 +257,13 @@ func TestOutbox_backoff(t *testing.T) {
 	const now = time.Hour
 	for _, c := range []struct {
 		fails int // before
-		p     rules.Priority
+		p     alarm.Priority
 		after time.Duration
 		want  time.Duration
 	}{
-		{0, rules.Wake, 0, 2 * time.Second}, {1, rules.Wake, 0, 4 * time.Second}, {3, rules.Wake, 0, 16 * time.Second}, {4, rules.Wake, 0, 30 * time.Second},
-		{0, rules.Wake, 10 * time.Second, 10 * time.Second}, {0, rules.Wake, time.Hour, 30 * time.Second},
-		{4, rules.Today, 0, 32 * time.Second}, {20, rules.Today, 0, 5 * time.Minute}, {0, rules.Today, 59 * time.Minute, 59 * time.Minute}, {0, rules.Today, 2 * time.Hour, time.Hour},
+		{0, alarm.Wake, 0, 2 * time.Second}, {1, alarm.Wake, 0, 4 * time.Second}, {3, alarm.Wake, 0, 16 * time.Second}, {4, alarm.Wake, 0, 30 * time.Second},
+		{0, alarm.Wake, 10 * time.Second, 10 * time.Second}, {0, alarm.Wake, time.Hour, 30 * time.Second},
+		{4, alarm.Today, 0, 32 * time.Second}, {20, alarm.Today, 0, 5 * time.Minute}, {0, alarm.Today, 59 * time.Minute, 59 * time.Minute}, {0, alarm.Today, 2 * time.Hour, time.Hour},
 	} {
 		r := newRig(t, twoPeople())
 		o := r.desk.outbox
@@ -373,8 +373,8 @@ func TestClassOf(t *testing.T) {
 // Of one alarm that two notices of an earlier run hold, the one goes on that has the later
 // word; what rings keeps what both tell, and the other is absorbed.
 func TestRestore_oneAlarmInTwoNotices(t *testing.T) {
-	doc := func(id string, c rules.Cause, seq uint64, s alarm.State, told bool) store.Doc {
-		m := member(rules.LethalLimit, "e1", s, rules.Wake)
+	doc := func(id string, c alarm.Cause, seq uint64, s alarm.State, told bool) store.Doc {
+		m := member(alarm.LethalLimit, "e1", s, alarm.Wake)
 		m.Seq = seq
 		in := under(c, m)
 		in.Notice.ID = id
@@ -400,7 +400,7 @@ func TestRestore_oneAlarmInTwoNotices(t *testing.T) {
 		if _, err := r.desk.Restore(r.now, c.docs); err != nil {
 			t.Fatal(err)
 		}
-		in := r.desk.book.byKey[rules.Key{Alarm: rules.LethalLimit, Subject: "e1"}]
+		in := r.desk.book.byKey[alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"}]
 		if in == nil || in.Notice.ID != c.holds || !slices.Equal(in.Notice.Supersedes, c.gone) {
 			t.Errorf("%s: %+v", c.name, in)
 		}
@@ -421,17 +421,17 @@ func TestReconcile_whatDiffers(t *testing.T) {
 		name  string
 		state alarm.State
 		seq   uint64
-		p     rules.Priority
+		p     alarm.Priority
 		open  bool // among the alarms at all
 		write bool
 	}{
-		{"as it was", unack, 1, rules.Wake, true, false}, {"answered", acked, 1, rules.Wake, true, true}, {"another onset", unack, 2, rules.Wake, true, true},
-		{"milder", unack, 1, rules.Today, true, true}, {"over", unack, 1, rules.Wake, false, true},
+		{"as it was", unack, 1, alarm.Wake, true, false}, {"answered", acked, 1, alarm.Wake, true, true}, {"another onset", unack, 2, alarm.Wake, true, true},
+		{"milder", unack, 1, alarm.Today, true, true}, {"over", unack, 1, alarm.Wake, false, true},
 	} {
 		r := newRig(t, onePerson("mqtt"))
-		r.onset(rules.LethalAhead, "e1", tank("e1"))
+		r.onset(alarm.LethalAhead, "e1", tank("e1"))
 		r.pass(time.Minute)
-		k := rules.Key{Alarm: rules.LethalAhead, Subject: "e1"}
+		k := alarm.Key{Alarm: alarm.LethalAhead, Subject: "e1"}
 		var alarms []rules.AlarmView
 		if c.open {
 			alarms = append(alarms, rules.AlarmView{Key: k, Seq: c.seq, State: c.state, Priority: c.p, Cause: tank("e1"), Since: r.now})

@@ -25,7 +25,7 @@ type story struct {
 	*rig
 	*promises
 	rng      *rand.Rand
-	alarms   map[rules.Key]*told1
+	alarms   map[alarm.Key]*told1
 	silenced []*silenced1
 	dropped  map[string]bool // subjects that a reload dropped
 	judged   int             // of sent
@@ -34,14 +34,14 @@ type story struct {
 	shifted  bool // the wall clock was stepped: spans by it say nothing
 	wide     *rand.Rand
 	away     map[string]bool    // channels without their connection
-	milder   map[rules.Key]bool // alarms that wake, when they are worse
+	milder   map[alarm.Key]bool // alarms that wake, when they are worse
 	refusing string             // the channel that refuses what is long
 }
 
 // A told1 is one alarm as the model knows it.
 type told1 struct {
 	state      alarm.State
-	cause      rules.Cause
+	cause      alarm.Cause
 	seq        uint64
 	rose, fell time.Time // by the wall clock
 	back       bool      // it came back under one onset
@@ -61,7 +61,7 @@ type turn1 struct {
 	person       string // now
 	former       string
 	levels       map[string]int // of the notices
-	keys         []rules.Key    // that rang
+	keys         []alarm.Key    // that rang
 	broke, ended bool           // a channel failed, or the next turn came
 }
 
@@ -85,7 +85,7 @@ const (
 // tell runs the story of a seed with a planted fault, nil for none, and returns a
 // digest of all that left the Desk and the promise that was broken, if any.
 func tell(seed uint64, plant func(*rig, *Effects)) (digest uint64, broken string) {
-	s := &story{promises: newPromises(), rng: rand.New(rand.NewPCG(seed, 14)), alarms: map[rules.Key]*told1{}, dropped: map[string]bool{}, wide: widely(seed), milder: map[rules.Key]bool{}, away: map[string]bool{}}
+	s := &story{promises: newPromises(), rng: rand.New(rand.NewPCG(seed, 14)), alarms: map[alarm.Key]*told1{}, dropped: map[string]bool{}, wide: widely(seed), milder: map[alarm.Key]bool{}, away: map[string]bool{}}
 	s.rig = newRig(s, (&model{}).full())
 	if s.rig.plant = plant; s.rng.IntN(4) == 0 { // a board whose clock is not set at the start
 		s.now.Synced, s.shifted = false, true
@@ -267,14 +267,14 @@ func (s *story) mend(c string) {
 }
 
 func (s *story) raise() {
-	k := rules.Key{Alarm: []rules.AlarmID{rules.LethalLimit, rules.LethalAhead, rules.AboveBand}[s.rng.IntN(3)],
+	k := alarm.Key{Alarm: []alarm.ID{alarm.LethalLimit, alarm.LethalAhead, alarm.AboveBand}[s.rng.IntN(3)],
 		Subject: fmt.Sprintf("e%d", 1+s.rng.IntN(6))}
 	if old := s.alarms[k]; old == nil || old.state != unack && old.state != acked {
 		s.rise(k)
 	}
 }
 
-func (s *story) rise(k rules.Key) {
+func (s *story) rise(k alarm.Key) {
 	delete(s.milder, k)
 	old, cause := s.alarms[k], s.cause(k)
 	s.look() // what left before it came
@@ -286,8 +286,8 @@ func (s *story) rise(k rules.Key) {
 	s.look()
 }
 
-func (s *story) cause(k rules.Key) rules.Cause {
-	return []rules.Cause{room, tank(k.Subject), {Kind: rules.CauseShelf, ID: "a/1"}}[s.rng.IntN(3)]
+func (s *story) cause(k alarm.Key) alarm.Cause {
+	return []alarm.Cause{room, tank(k.Subject), {Kind: alarm.CauseShelf, ID: "a/1"}}[s.rng.IntN(3)]
 }
 
 // recause finds another cause for what is active.
@@ -298,7 +298,7 @@ func (s *story) recause() {
 		a.cause = s.cause(k)
 		c := onsetOf(k.Alarm, k.Subject, a.state, a.cause)
 		if s.milder[k] {
-			c.p = rules.Today
+			c.p = alarm.Today
 		}
 		s.transitions(s.tr(c))
 		s.look()
@@ -318,13 +318,13 @@ func (s *story) read() {
 }
 
 // active lists the alarms in a state, in a fixed order.
-func (s *story) active() (keys []rules.Key) {
+func (s *story) active() (keys []alarm.Key) {
 	for k, a := range s.alarms {
 		if a.state == unack || a.state == acked {
 			keys = append(keys, k)
 		}
 	}
-	slices.SortFunc(keys, func(a, b rules.Key) int { return strings.Compare(rules.OnsetID(a, 0), rules.OnsetID(b, 0)) })
+	slices.SortFunc(keys, func(a, b alarm.Key) int { return strings.Compare(rules.OnsetID(a, 0), rules.OnsetID(b, 0)) })
 	return keys
 }
 
@@ -342,7 +342,7 @@ func (s *story) clear() {
 	}
 }
 
-func (s *story) fall(k rules.Key, to alarm.State) {
+func (s *story) fall(k alarm.Key, to alarm.State) {
 	s.judge(s, s.rig)
 	a := s.alarms[k]
 	if a.state == unack || a.state == acked {
@@ -409,7 +409,7 @@ func (s *story) drop() {
 
 // put has somebody silence what rings not.
 func (s *story) put() {
-	a := rules.Action{Kind: rules.TakeOut, Key: rules.Key{Subject: fmt.Sprintf("q%d", len(s.silenced))}, By: "una", For: 2 * time.Hour}
+	a := rules.Action{Kind: rules.TakeOut, Key: alarm.Key{Subject: fmt.Sprintf("q%d", len(s.silenced))}, By: "una", For: 2 * time.Hour}
 	s.silenced = append(s.silenced, &silenced1{a.Key.Subject, s.now.Mono, s.desk.opt.rankOf("una") < 0})
 	s.absorb(s.desk.Acted(s.now, &a, nil))
 	s.send()
@@ -423,7 +423,7 @@ func (s *story) look() {
 		if strings.HasPrefix(d.Message.Title, "Over: ") {
 			s.isOver(d)
 		}
-		if d.Again && d.Kind != FollowUp && d.Priority >= rules.Wake && s.now.Mono-s.reborn > time.Minute {
+		if d.Again && d.Kind != FollowUp && d.Priority >= alarm.Wake && s.now.Mono-s.reborn > time.Minute {
 			s.ringsFor(d)
 			s.inTurn(d)
 		}
@@ -436,7 +436,7 @@ func (s *story) isOver(d *Delivery) {
 	refs, back := d.Message.Alarms, false
 	var from, to time.Time
 	for _, ref := range refs {
-		k := rules.Key{Alarm: ref.Alarm, Subject: ref.Subject}
+		k := alarm.Key{Alarm: ref.Alarm, Subject: ref.Subject}
 		a := s.alarms[k]
 		if a == nil || ref.Seq != a.seq {
 			return // of an earlier onset
@@ -468,8 +468,8 @@ func (s *story) ringsFor(d *Delivery) {
 		}
 	}
 	for _, ref := range d.Message.Alarms { // the model lets a flutter go, the desk does not
-		if m := s.desk.book.byKey[rules.Key{Alarm: ref.Alarm, Subject: ref.Subject}]; m != nil {
-			if x := m.member(rules.Key{Alarm: ref.Alarm, Subject: ref.Subject}); s.rings[x.Key] == nil && calls(x) && s.alarms[x.Key].state == unack {
+		if m := s.desk.book.byKey[alarm.Key{Alarm: ref.Alarm, Subject: ref.Subject}]; m != nil {
+			if x := m.member(alarm.Key{Alarm: ref.Alarm, Subject: ref.Subject}); s.rings[x.Key] == nil && calls(x) && s.alarms[x.Key].state == unack {
 				return
 			}
 		}
@@ -501,7 +501,7 @@ func (s *story) answerer(id string) string {
 func (s *story) capped() {
 	sent := map[target][]time.Duration{}
 	for i := range s.sent {
-		if d := &s.sent[i]; d.Kind != Silence && (d.Again || d.Priority < rules.Wake) {
+		if d := &s.sent[i]; d.Kind != Silence && (d.Again || d.Priority < alarm.Wake) {
 			sent[target{d.Person, d.Channel}] = append(sent[target{d.Person, d.Channel}], s.sentAt[i])
 		}
 	}
@@ -582,13 +582,13 @@ func (s *story) settle() {
 	for _, k := range s.active() {
 		s.fall(k, norm)
 	}
-	keys := []rules.Key{}
+	keys := []alarm.Key{}
 	for k, a := range s.alarms {
 		if a.state != norm {
 			keys = append(keys, k)
 		}
 	}
-	slices.SortFunc(keys, func(a, b rules.Key) int { return strings.Compare(rules.OnsetID(a, 0), rules.OnsetID(b, 0)) })
+	slices.SortFunc(keys, func(a, b alarm.Key) int { return strings.Compare(rules.OnsetID(a, 0), rules.OnsetID(b, 0)) })
 	for _, k := range keys {
 		s.fall(k, norm)
 	}

@@ -68,7 +68,7 @@ func (s *story) widen() {
 			s.fall(k, []alarm.State{alarm.Shelved, alarm.OutOfService, alarm.Suppressed}[s.wide.IntN(3)])
 		}
 	case 6: // back from there
-		var keys []rules.Key
+		var keys []alarm.Key
 		for k, a := range s.alarms {
 			if a.state.PutAway() || a.state == alarm.Suppressed {
 				keys = append(keys, k)
@@ -77,7 +77,7 @@ func (s *story) widen() {
 		if len(keys) == 0 {
 			return
 		}
-		slices.SortFunc(keys, func(a, b rules.Key) int { return strings.Compare(rules.OnsetID(a, 0), rules.OnsetID(b, 0)) })
+		slices.SortFunc(keys, func(a, b alarm.Key) int { return strings.Compare(rules.OnsetID(a, 0), rules.OnsetID(b, 0)) })
 		s.rise(keys[s.wide.IntN(len(keys))])
 	case 7:
 		s.mend(c)
@@ -93,7 +93,7 @@ func (s *story) widen() {
 
 // worsen makes what is active milder, or worse again.
 func (s *story) worsen() {
-	keys := slices.DeleteFunc(s.active(), func(k rules.Key) bool { return k.Alarm != rules.LethalAhead })
+	keys := slices.DeleteFunc(s.active(), func(k alarm.Key) bool { return k.Alarm != alarm.LethalAhead })
 	if len(keys) == 0 {
 		return
 	}
@@ -102,7 +102,7 @@ func (s *story) worsen() {
 	c := onsetOf(k.Alarm, k.Subject, a.state, a.cause)
 	s.judge(s, s.rig)
 	if s.milder[k] = !s.milder[k]; s.milder[k] {
-		c.p = rules.Today
+		c.p = alarm.Today
 		s.falls(k, norm)
 		s.transitions(s.tr(c))
 	} else {

@@ -10,11 +10,11 @@ import (
 
 // A Member is one alarm as a notice tells it.
 type Member struct {
-	Key      rules.Key      `json:"key"`
+	Key      alarm.Key      `json:"key"`
 	Seq      uint64         `json:"seq"` // of the onset
 	Name     string         `json:"name,omitempty"`
 	State    alarm.State    `json:"state"`
-	Priority rules.Priority `json:"priority"`
+	Priority alarm.Priority `json:"priority"`
 	Value    float64        `json:"value"` // last
 	Peak     float64        `json:"peak"`  // furthest past the limit
 	// PeakLimit is the limit in force at the peak: that of day and night differ.
@@ -28,9 +28,9 @@ type Member struct {
 	By        string          `json:"by,omitempty"`   // who acted last
 	Gone      bool            `json:"gone,omitempty"` // it ended since the configuration has its subject no more
 	Text      string          `json:"text"`
-	Detail    rules.Detail    `json:"detail"`
+	Detail    alarm.Detail    `json:"detail"`
 	// Cause is the alarm's own, which may be narrower than the notice's.
-	Cause rules.Cause `json:"cause,omitzero"`
+	Cause alarm.Cause `json:"cause,omitzero"`
 	Ledger
 }
 
@@ -39,25 +39,25 @@ type Member struct {
 func (m Member) Active() bool { return m.State == alarm.Unack || m.State == alarm.Acked }
 
 // counts reports whether m is a reason to tell anybody.
-func counts(m *Member) bool { return m.Active() && m.Priority > rules.Note }
+func counts(m *Member) bool { return m.Active() && m.Priority > alarm.Note }
 
 // calls reports whether m is a wake alarm that nobody answered.
-func calls(m *Member) bool { return counts(m) && m.Priority >= rules.Wake && !m.Covered }
+func calls(m *Member) bool { return counts(m) && m.Priority >= alarm.Wake && !m.Covered }
 
 // memberRank orders urgency: the lethal limit is above every other wake.
 func memberRank(m *Member) int {
-	if m.Key.Alarm == rules.LethalLimit {
-		return int(rules.Wake) + 1
+	if m.Key.Alarm == alarm.LethalLimit {
+		return int(alarm.Wake) + 1
 	}
 	return int(m.Priority)
 }
 
 // weight orders alarms of one urgency by what they mean for the animals.
-func weight(a rules.AlarmID) int { row, _ := alarm.Find(a); return row.Weight }
+func weight(a alarm.ID) int { row, _ := alarm.Find(a); return row.Weight }
 
 // heat reports whether an alarm is one of heat, which is told by what is left
 // until the lethal limit.
-func heat(a rules.AlarmID) bool { row, _ := alarm.Find(a); return row.Heat }
+func heat(a alarm.ID) bool { row, _ := alarm.Find(a); return row.Heat }
 
 // restart begins a new story under the same onset.
 func (m *Member) restart(t *rules.Transition) {

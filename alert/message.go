@@ -3,16 +3,16 @@ package alert
 import (
 	"time"
 
-	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // An AlarmRef names one alarm of a message, for programs that answer it.
 type AlarmRef struct {
-	Alarm    rules.AlarmID  `json:"alarm"`
+	Alarm    alarm.ID       `json:"alarm"`
 	Subject  string         `json:"subject"`
 	Seq      uint64         `json:"seq"`
 	State    string         `json:"state"`
-	Priority rules.Priority `json:"priority"`
+	Priority alarm.Priority `json:"priority"`
 }
 
 // A Message is a notice as one person receives it. Its JSON is what the MQTT
@@ -25,7 +25,7 @@ type Message struct {
 	Since       time.Time      `json:"since"`
 	ClockSet    bool           `json:"clock_set"`
 	Room        string         `json:"room"`
-	Priority    rules.Priority `json:"priority"`
+	Priority    alarm.Priority `json:"priority"`
 	Cause       string         `json:"cause"` // kind of the cause: "room", "enclosure"…
 	CauseID     string         `json:"cause_id,omitempty"`
 	Title       string         `json:"title"`

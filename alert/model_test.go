@@ -26,8 +26,8 @@ import (
 //	go test ./alert -run DeskModel -rapid.checks=20000
 type model struct {
 	*rig
-	state  map[rules.Key]alarm.State
-	onsets map[string]rules.Key // notice ids that may exist, by onset
+	state  map[alarm.Key]alarm.State
+	onsets map[string]alarm.Key // notice ids that may exist, by onset
 	*promises
 }
 
@@ -42,8 +42,8 @@ func TestDeskModel(t *testing.T) {
 		n = 100
 	}
 	draws.Checks(t, n, func(rt *rapid.T) {
-		m := &model{rig: newRig(rt, (&model{}).full()), state: make(map[rules.Key]alarm.State),
-			onsets: make(map[string]rules.Key), promises: newPromises()}
+		m := &model{rig: newRig(rt, (&model{}).full()), state: make(map[alarm.Key]alarm.State),
+			onsets: make(map[string]alarm.Key), promises: newPromises()}
 		rt.Repeat(map[string]func(*rapid.T){
 			"raise":    m.raise,
 			"clear":    m.clear,
@@ -62,18 +62,18 @@ func TestDeskModel(t *testing.T) {
 	})
 }
 
-func (m *model) key(rt *rapid.T) rules.Key {
-	a := rapid.SampledFrom([]rules.AlarmID{rules.LethalLimit, rules.LethalAhead, rules.AboveBand}).Draw(rt, "alarm")
-	return rules.Key{Alarm: a, Subject: rapid.SampledFrom([]string{"e1", "e2", "e3", "e4"}).Draw(rt, "subject")}
+func (m *model) key(rt *rapid.T) alarm.Key {
+	a := rapid.SampledFrom([]alarm.ID{alarm.LethalLimit, alarm.LethalAhead, alarm.AboveBand}).Draw(rt, "alarm")
+	return alarm.Key{Alarm: a, Subject: rapid.SampledFrom([]string{"e1", "e2", "e3", "e4"}).Draw(rt, "subject")}
 }
 
-func (m *model) transition(k rules.Key, to alarm.State, cause rules.Cause) rules.Transition {
-	p := rules.Wake
-	if k.Alarm == rules.AboveBand {
-		p = rules.Today
+func (m *model) transition(k alarm.Key, to alarm.State, cause alarm.Cause) rules.Transition {
+	p := alarm.Wake
+	if k.Alarm == alarm.AboveBand {
+		p = alarm.Today
 	}
 	c := change{k.Alarm, k.Subject, to, p, cause, 34, 0}
-	if k.Alarm == rules.LethalAhead {
+	if k.Alarm == alarm.LethalAhead {
 		c.minutes = 40
 	}
 	m.state[k] = to
@@ -107,7 +107,7 @@ func (m *model) clear(rt *rapid.T) {
 	m.transitions(m.transition(k, to, m.causeOf(k)))
 }
 
-func (m *model) causeOf(k rules.Key) rules.Cause {
+func (m *model) causeOf(k alarm.Key) alarm.Cause {
 	if in := m.desk.book.byKey[k]; in != nil {
 		return in.Notice.Cause
 	}
@@ -119,7 +119,7 @@ func (m *model) recause(rt *rapid.T) {
 	if m.state[k] != unack && m.state[k] != acked {
 		rt.Skip("not active")
 	}
-	cause := rapid.SampledFrom([]rules.Cause{room, tank(k.Subject), {Kind: rules.CauseShelf, ID: "a/1"}}).Draw(rt, "cause")
+	cause := rapid.SampledFrom([]alarm.Cause{room, tank(k.Subject), {Kind: alarm.CauseShelf, ID: "a/1"}}).Draw(rt, "cause")
 	m.transitions(m.transition(k, m.state[k], cause))
 }
 
@@ -236,7 +236,7 @@ func (m *model) inDoubt(*rapid.T) {
 var drifting = cmp.Options{
 	cmpopts.IgnoreFields(Member{}, "Value", "Peak", "PeakLimit", "Limit", "HasLimit", "Unit", "Text", "Detail"),
 	cmpopts.SortSlices(func(a, b Member) bool {
-		return a.Key.Alarm+"/"+rules.AlarmID(a.Key.Subject) < b.Key.Alarm+"/"+rules.AlarmID(b.Key.Subject)
+		return a.Key.Alarm+"/"+alarm.ID(a.Key.Subject) < b.Key.Alarm+"/"+alarm.ID(b.Key.Subject)
 	}),
 }
 

@@ -5,7 +5,7 @@ import (
 	"time"
 
 	"dewline/alert/words"
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -31,8 +31,8 @@ type Notice struct {
 	Version  int            `json:"version"`
 	Kind     Kind           `json:"kind"`
 	Room     string         `json:"room"`
-	Cause    rules.Cause    `json:"cause"`
-	Priority rules.Priority `json:"priority"`
+	Cause    alarm.Cause    `json:"cause"`
+	Priority alarm.Priority `json:"priority"`
 	Since    time.Time      `json:"since"` // wall clock of the earliest onset
 	Time     time.Time      `json:"time"`  // wall clock of this version
 	// ClockSet is false where the board had no time from outside.

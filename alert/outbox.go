@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"dewline/configs/unit"
-	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // An addressed is a parcel with the incident that it tells of.
@@ -115,7 +115,7 @@ func (o *outbox) makeDue(p *parcel, in *incident, urgent bool) {
 	p.Version, p.Kind, p.Priority = in.Notice.Version, in.Notice.Kind, in.Notice.Priority
 	p.Lethal = in.lethal()
 	p.Deadline = 0
-	if p.Priority < rules.Wake {
+	if p.Priority < alarm.Wake {
 		p.Deadline = o.now.Mono + keepFor
 	}
 	waits := p.State == out || p.State == due
@@ -192,7 +192,7 @@ func (o *outbox) recall(channel string) {
 // clock is known to be right.
 func (o *outbox) held(p *parcel) bool {
 	person := o.opt.person(p.Person)
-	quiet := person != nil && person.Quiet != nil && p.Priority < rules.Wake && o.now.Synced &&
+	quiet := person != nil && person.Quiet != nil && p.Priority < alarm.Wake && o.now.Synced &&
 		person.Quiet.Covers(o.now.Wall, o.opt.Location)
 	if !quiet {
 		p.HeldSince = 0
@@ -212,7 +212,7 @@ func (o *outbox) held(p *parcel) bool {
 func (o *outbox) ready(list []*incident) []addressed {
 	var ready []addressed
 	for _, in := range list {
-		if in.Notice.Priority < rules.Wake && in.Said != nil && len(in.Out) > 0 {
+		if in.Notice.Priority < alarm.Wake && in.Said != nil && len(in.Out) > 0 {
 			o.one(in, o.opt.targets(len(o.opt.People)))
 		}
 		n := len(in.Out) // what a channel took before it went counts
@@ -257,7 +257,7 @@ func (o *outbox) capped(in *incident, p *parcel) bool {
 			return x != p && x.Person == p.Person && (x.State == out || x.State == taken)
 		})
 	}
-	if in.aside() || p.Priority >= rules.Wake && p.Confirmed < in.Notice.Version {
+	if in.aside() || p.Priority >= alarm.Wake && p.Confirmed < in.Notice.Version {
 		return false
 	}
 	t := target{p.Person, p.Channel}
@@ -370,7 +370,7 @@ func (o *outbox) failed(in *incident, p *parcel, c Class, after time.Duration, w
 		return
 	}
 	last, longest := lastBackoffToday, time.Hour
-	if p.Priority >= rules.Wake { // no server may ask for long where animals may die
+	if p.Priority >= alarm.Wake { // no server may ask for long where animals may die
 		last, longest = lastBackoffWake, lastBackoffWake
 	}
 	wait := min(firstBackoff<<min(p.Fails-1, 10), last)
@@ -391,7 +391,7 @@ func (o *outbox) bound() {
 		if p.State == due || p.State == out {
 			waiting++
 		}
-		if p.State == due && p.Priority < rules.Wake {
+		if p.State == due && p.Priority < alarm.Wake {
 			today = append(today, addressed{in, p})
 		}
 	}

@@ -9,7 +9,6 @@ import (
 	"time"
 
 	"dewline/configs"
-	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
 )
@@ -18,7 +17,7 @@ func TestDesk_outageKeepsTheNotice(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	r.broken["mqtt"] = errAway
 	r.absorb(r.desk.ChannelState(r.now, "mqtt", errAway))
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, tank("e1"), 33, 0}))
 	r.pass(12 * time.Hour)
 	if s := r.desk.StalledChannels(r.now); !slices.Equal(s, []string{"mqtt"}) {
 		t.Errorf("stalled: %v", s)
@@ -39,9 +38,9 @@ func TestDesk_outageKeepsTheNotice(t *testing.T) {
 func TestDesk_overBeforeDelivered(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	r.broken["mqtt"] = errAway
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 34.2, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, tank("e1"), 34.2, 0}))
 	r.pass(time.Hour)
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", norm, rules.Wake, tank("e1"), 30, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", norm, alarm.Wake, tank("e1"), 30, 0}))
 	r.pass(time.Hour)
 	delete(r.broken, "mqtt")
 	r.pass(time.Minute)
@@ -56,7 +55,7 @@ func TestDesk_overBeforeDelivered(t *testing.T) {
 
 func TestDesk_errorClasses(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 33, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, tank("e1"), 33, 0}))
 	attempts := func(d time.Duration) int {
 		before := r.desk.Stats(r.now).Channels["mqtt"].Sent
 		r.pass(d)
@@ -85,12 +84,12 @@ func TestDesk_boundDropsOldestToday(t *testing.T) {
 	r.broken["mqtt"] = errAway
 	for i := range 12 {
 		id := fmt.Sprintf("e%02d", i)
-		r.transitions(r.tr(change{rules.AboveBand, id, unack, rules.Today, tank(id), 29, 0}))
+		r.transitions(r.tr(change{alarm.AboveBand, id, unack, alarm.Today, tank(id), 29, 0}))
 		r.pass(3 * time.Minute) // else it is one notice
 	}
 	for i := range 12 {
 		id := fmt.Sprintf("w%02d", i)
-		r.transitions(r.tr(change{rules.LethalLimit, id, unack, rules.Wake, tank(id), 33, 0}))
+		r.transitions(r.tr(change{alarm.LethalLimit, id, unack, alarm.Wake, tank(id), 33, 0}))
 		r.pass(3 * time.Minute)
 	}
 	s := r.desk.Stats(r.now)
@@ -112,9 +111,9 @@ func TestDesk_boundDropsOldestToday(t *testing.T) {
 
 func TestDesk_putAwayEndsTheNotice(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
-	r.transitions(r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 31, 40}))
+	r.transitions(r.tr(change{alarm.LethalAhead, "e1", unack, alarm.Wake, tank("e1"), 31, 40}))
 	r.pass(time.Minute)
-	shelved := r.tr(change{rules.LethalAhead, "e1", alarm.Shelved, rules.Wake, tank("e1"), 31, 40})
+	shelved := r.tr(change{alarm.LethalAhead, "e1", alarm.Shelved, alarm.Wake, tank("e1"), 31, 40})
 	shelved.By = "una"
 	r.transitions(shelved)
 	r.pass(time.Minute)
@@ -127,7 +126,7 @@ func TestDesk_putAwayEndsTheNotice(t *testing.T) {
 	}
 	// The shelf ends while the cause persists: the same onset rings again.
 	r.pass(15 * time.Minute)
-	r.transitions(r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), 31, 30}))
+	r.transitions(r.tr(change{alarm.LethalAhead, "e1", unack, alarm.Wake, tank("e1"), 31, 30}))
 	r.pass(time.Minute)
 	r.want("mqtt", "raise ceiling-ahead/e1/1", "followup ceiling-ahead/e1/1", "raise ceiling-ahead/e1/1")
 	if v := r.got[2].Version; v != 3 {
@@ -138,9 +137,9 @@ func TestDesk_putAwayEndsTheNotice(t *testing.T) {
 func TestDesk_selfAlarmsAreApart(t *testing.T) {
 	r := newRig(t, twoPeople())
 	r.broken["mail"] = errAway
-	r.transitions(r.tr(change{rules.RecordIncomplete, "dewline", unack, rules.Today, self, 0, 0}))
+	r.transitions(r.tr(change{alarm.RecordIncomplete, "dewline", unack, alarm.Today, self, 0, 0}))
 	r.pass(time.Minute)
-	r.transitions(r.tr(change{rules.DeliveryStalled, "dewline", unack, rules.Today, self, 0, 0}))
+	r.transitions(r.tr(change{alarm.DeliveryStalled, "dewline", unack, alarm.Today, self, 0, 0}))
 	r.pass(time.Minute)
 	r.want("mqtt", "raise record-incomplete/dewline/1", "raise delivery-stalled/dewline/1")
 }
@@ -153,7 +152,7 @@ func TestDesk_stalledChannelIsPassedOver(t *testing.T) {
 	if s := r.desk.StalledChannels(r.now); !slices.Equal(s, []string{"mqtt"}) {
 		t.Fatalf("a connection down for 6 minutes is not stalled: %v", s)
 	}
-	r.transitions(r.tr(change{rules.DeliveryStalled, "dewline", unack, rules.Today, self, 0, 0}))
+	r.transitions(r.tr(change{alarm.DeliveryStalled, "dewline", unack, alarm.Today, self, 0, 0}))
 	r.pass(time.Minute)
 	r.want("mail", "raise delivery-stalled/dewline/1")
 }
@@ -232,21 +231,21 @@ func TestOutbox_AtItsLimits(t *testing.T) {
 		return &outbox{call: c, book: b, links: newLinks(c, b), sends: map[target][]time.Duration{}}
 	}
 	wake := func() *incident {
-		return &incident{Notice: Notice{ID: "n", Version: 2, Priority: rules.Wake, Members: []Member{{State: alarm.Unack, Priority: rules.Wake}}}, Ringing: 1}
+		return &incident{Notice: Notice{ID: "n", Version: 2, Priority: alarm.Wake, Members: []Member{{State: alarm.Unack, Priority: alarm.Wake}}}, Ringing: 1}
 	}
-	parcelOf := func(p rules.Priority) *parcel {
+	parcelOf := func(p alarm.Priority) *parcel {
 		return &parcel{Delivery: Delivery{Person: "una", Channel: "mqtt", Priority: p}, State: out}
 	}
 	// Back-off doubles from 2 s; a server that asks for longer is heard, within limits.
 	for _, c := range []struct {
-		p     rules.Priority
+		p     alarm.Priority
 		fails int // before
 		after time.Duration
 		want  time.Duration
 	}{
-		{rules.Wake, 0, 0, 2 * time.Second}, {rules.Wake, 2, 0, 8 * time.Second}, {rules.Wake, 9, 0, 30 * time.Second},
-		{rules.Wake, 0, 10 * time.Second, 10 * time.Second}, {rules.Wake, 0, time.Hour, 30 * time.Second},
-		{rules.Today, 9, 0, 5 * time.Minute}, {rules.Today, 0, 3 * time.Hour, time.Hour}, {rules.Today, 200, 0, 5 * time.Minute},
+		{alarm.Wake, 0, 0, 2 * time.Second}, {alarm.Wake, 2, 0, 8 * time.Second}, {alarm.Wake, 9, 0, 30 * time.Second},
+		{alarm.Wake, 0, 10 * time.Second, 10 * time.Second}, {alarm.Wake, 0, time.Hour, 30 * time.Second},
+		{alarm.Today, 9, 0, 5 * time.Minute}, {alarm.Today, 0, 3 * time.Hour, time.Hour}, {alarm.Today, 200, 0, 5 * time.Minute},
 	} {
 		p := parcelOf(c.p)
 		p.Fails = c.fails
@@ -256,7 +255,7 @@ func TestOutbox_AtItsLimits(t *testing.T) {
 	}
 	// An attempt without a result counts as failed after five minutes.
 	for since, want := range map[time.Duration]state{5 * time.Minute: due, 5*time.Minute - 1: out} {
-		p := parcelOf(rules.Wake)
+		p := parcelOf(alarm.Wake)
 		p.OutSince = now.Mono - since
 		if fresh().overdue(wake(), p); p.State != want {
 			t.Errorf("out for %v: %s", since, p.State)
@@ -268,7 +267,7 @@ func TestOutbox_AtItsLimits(t *testing.T) {
 		ended bool
 		want  state
 	}{{0, true, lost}, {1, true, due}, {0, false, due}, {-100 * time.Hour, true, due}} {
-		in, p := wake(), parcelOf(rules.Today)
+		in, p := wake(), parcelOf(alarm.Today)
 		in.Ended, p.State, p.Deadline = c.ended, due, now.Mono+c.left
 		if fresh().overdue(in, p); p.State != c.want {
 			t.Errorf("%+v: %s", c, p.State)
@@ -276,10 +275,10 @@ func TestOutbox_AtItsLimits(t *testing.T) {
 	}
 	// Quiet hours hold what does not wake, a day at most.
 	for _, c := range []struct {
-		p     rules.Priority
+		p     alarm.Priority
 		since time.Duration
 		want  bool
-	}{{rules.Today, 0, true}, {rules.Wake, 0, false}, {rules.Today, longestHold - 1, true}, {rules.Today, longestHold, false}} {
+	}{{alarm.Today, 0, true}, {alarm.Wake, 0, false}, {alarm.Today, longestHold - 1, true}, {alarm.Today, longestHold, false}} {
 		p := parcelOf(c.p)
 		if c.since > 0 {
 			p.HeldSince = now.Mono - c.since
@@ -290,7 +289,7 @@ func TestOutbox_AtItsLimits(t *testing.T) {
 	}
 	// What left less than a minute before a connection came back is not sent again.
 	for ago, want := range map[time.Duration]state{time.Minute: due, time.Minute - 1: taken} {
-		o, in, p := fresh(), wake(), parcelOf(rules.Wake)
+		o, in, p := fresh(), wake(), parcelOf(alarm.Wake)
 		in.First, p.State, p.OutSince = "una", taken, now.Mono-ago
 		in.Out = []*parcel{p}
 		o.book.add(in)
@@ -301,31 +300,31 @@ func TestOutbox_AtItsLimits(t *testing.T) {
 	// Eight a minute to one person by one channel; then what wakes nobody waits.
 	o := fresh()
 	for i := range 8 {
-		if o.capped(wake(), parcelOf(rules.Today)) {
+		if o.capped(wake(), parcelOf(alarm.Today)) {
 			t.Errorf("number %d waits", i+1)
 		}
 	}
-	if !o.capped(wake(), parcelOf(rules.Today)) {
+	if !o.capped(wake(), parcelOf(alarm.Today)) {
 		t.Error("number nine does not wait")
 	}
-	if o.capped(wake(), parcelOf(rules.Wake)) {
+	if o.capped(wake(), parcelOf(alarm.Wake)) {
 		t.Error("what wakes and nobody heard waits")
 	}
-	repeat := parcelOf(rules.Wake)
+	repeat := parcelOf(alarm.Wake)
 	if repeat.Confirmed = 2; !o.capped(wake(), repeat) {
 		t.Error("a repeat does not wait")
 	}
 	o.now.Mono += time.Minute - 1
-	if !o.capped(wake(), parcelOf(rules.Today)) {
+	if !o.capped(wake(), parcelOf(alarm.Today)) {
 		t.Error("a minute is shorter than a minute")
 	}
-	if o.now.Mono++; o.capped(wake(), parcelOf(rules.Today)) {
+	if o.now.Mono++; o.capped(wake(), parcelOf(alarm.Today)) {
 		t.Error("a minute later it still waits")
 	}
 	// The most urgent leaves first, then what waits for longest.
 	o = fresh()
 	var list []*incident
-	for i, p := range []rules.Priority{rules.Today, rules.Wake, rules.Wake} {
+	for i, p := range []alarm.Priority{alarm.Today, alarm.Wake, alarm.Wake} {
 		x := parcelOf(p)
 		x.State, x.DueSince, x.Person, x.Channel = due, now.Mono-time.Duration(i)*time.Second, "odo", "gateway"
 		in := &incident{Notice: Notice{ID: string(rune('a' + i)), Priority: p, Members: []Member{{State: alarm.Unack, Priority: p}}}, Out: []*parcel{x}}
@@ -352,7 +351,7 @@ func TestOutbox_AtItsLimits(t *testing.T) {
 		}
 	}
 	// After a crash what was out is due, at once and from when it was.
-	in, p := wake(), parcelOf(rules.Wake)
+	in, p := wake(), parcelOf(alarm.Wake)
 	p.Attempt, p.Fails, p.NotBefore, p.DueSince = 7, 3, now.Mono+time.Hour, now.Mono+time.Minute
 	in.Out = []*parcel{nil, p}
 	o = fresh()
@@ -439,7 +438,7 @@ func TestSchedule_TimeOff(t *testing.T) {
 	}{
 		{at, at, at - off, now.Mono + 20*time.Second - 10*time.Minute}, {at + 1, at, at + 1, at}, {at - 1, at + 1, at - 1 - off, at + 1},
 	} {
-		m := Member{Key: rules.Key{Alarm: rules.LethalLimit, Subject: "a"}, State: alarm.Unack, Priority: rules.Wake}
+		m := Member{Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "a"}, State: alarm.Unack, Priority: alarm.Wake}
 		m.Told, m.Heard, m.ToldAt = true, true, c.told
 		in := &incident{Notice: Notice{Members: []Member{m}}, LevelAt: c.level}
 		fresh().ringAfter(in, at, off)

@@ -6,7 +6,7 @@ import (
 	"testing"
 	"time"
 
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/store"
 )
 
@@ -141,7 +141,7 @@ var planted = map[string]func(r *rig, e *Effects){
 	"the newest onset has no name in the text": func(_ *rig, e *Effects) {
 		for i := range e.Send {
 			m := &e.Send[i].Message
-			if e.Send[i].Kind != FollowUp && e.Send[i].Priority >= rules.Wake && strings.Contains(m.Text, "e6") {
+			if e.Send[i].Kind != FollowUp && e.Send[i].Priority >= alarm.Wake && strings.Contains(m.Text, "e6") {
 				m.Text, m.Title = strings.ReplaceAll(m.Text, "e6", "another"), strings.ReplaceAll(m.Title, "e6", "another")
 			}
 		}

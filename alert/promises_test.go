@@ -4,7 +4,6 @@ import (
 	"slices"
 	"time"
 
-	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -12,7 +11,7 @@ import (
 // alarm is named soon, and again until it is answered; an answer covers what it
 // names.
 type promises struct {
-	rings map[rules.Key]*ringing
+	rings map[alarm.Key]*ringing
 	live  map[string]time.Duration // channels that work, since when
 	// dutySince is when the turns last changed: repeats count anew.
 	dutySince time.Duration
@@ -25,22 +24,22 @@ type ringing struct {
 }
 
 func newPromises() *promises {
-	return &promises{rings: map[rules.Key]*ringing{}, live: map[string]time.Duration{"mqtt": 0, "mail": 0, "gateway": 0}}
+	return &promises{rings: map[alarm.Key]*ringing{}, live: map[string]time.Duration{"mqtt": 0, "mail": 0, "gateway": 0}}
 }
 
-func (p *promises) rises(r *rig, k rules.Key, sent, got int) {
+func (p *promises) rises(r *rig, k alarm.Key, sent, got int) {
 	m := r.desk.book.byKey[k].member(k)
 	// One that was told before it came back keeps that telling for a while.
-	flutters := k.Alarm != rules.LethalLimit && m.Heard &&
+	flutters := k.Alarm != alarm.LethalLimit && m.Heard &&
 		slices.ContainsFunc(r.got[:got], func(d Delivery) bool { return says(&d, k) })
-	if k.Alarm == rules.AboveBand || flutters {
+	if k.Alarm == alarm.AboveBand || flutters {
 		return
 	}
 	p.rings[k] = &ringing{r.now.Mono, sent, got}
 }
 
 // falls ends a ringing.
-func (p *promises) falls(k rules.Key, to alarm.State) { delete(p.rings, k) }
+func (p *promises) falls(k alarm.Key, to alarm.State) { delete(p.rings, k) }
 
 // reachable is since when one of the first people can be reached; ok is false
 // for not at all.
@@ -53,7 +52,7 @@ func (p *promises) reachable(r *rig, people int) (since time.Duration, ok bool) 
 	return since, ok
 }
 
-func says(d *Delivery, k rules.Key) bool {
+func says(d *Delivery, k alarm.Key) bool {
 	return d.Kind != FollowUp && names(&d.Message, k.Subject) &&
 		slices.ContainsFunc(d.Message.Alarms, func(a AlarmRef) bool { return a.Alarm == k.Alarm && a.Subject == k.Subject })
 }
@@ -95,7 +94,7 @@ func (p *promises) judge(rt tb, r *rig) {
 
 // answer acknowledges a version and checks what that covers.
 func (p *promises) answer(rt tb, r *rig, n Notice, version int, by string) {
-	open := map[rules.Key]*ringing{} // wherever they stand by now
+	open := map[alarm.Key]*ringing{} // wherever they stand by now
 	for k, ring := range p.rings {
 		if in := r.desk.book.byKey[k]; in != nil && !in.member(k).Covered {
 			open[k] = ring

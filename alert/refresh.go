@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -48,7 +49,7 @@ func (b *book) drift(alarms []rules.AlarmView, enclosures []rules.EnclosureView)
 }
 
 // warm takes over how warm an enclosure is and what is ahead of it.
-func warm(d *rules.Detail, e *rules.EnclosureView) {
+func warm(d *alarm.Detail, e *rules.EnclosureView) {
 	d.TimeToLethal, d.LampsOffGain = e.ToLethal, e.LampsOffGain
 	if e.Temperature.Known {
 		d.Temperature, d.Lethal = e.Temperature.Value, e.Lethal

@@ -92,13 +92,13 @@ func factsOf(n *Notice, ms []Member) *words.Notice {
 func (m *Member) Facts() words.Member {
 	return words.Member{
 		Said: alarm.Said{Key: m.Key, Cause: m.Cause, HasValue: m.HasValue, HasLimit: m.HasLimit, Unit: m.Unit, Text: m.Text, Detail: m.advised()},
-		Name: m.Name, State: m.State, Gone: m.Gone, By: m.By, Wake: m.Priority >= rules.Wake,
+		Name: m.Name, State: m.State, Gone: m.Gone, By: m.By, Wake: m.Priority >= alarm.Wake,
 		Value: m.Value, Limit: m.Limit, Peak: m.Peak, PeakLimit: m.PeakLimit,
 	}
 }
 
 // advised is the detail with at least one step of what to do first.
-func (m *Member) advised() *rules.Detail {
+func (m *Member) advised() *alarm.Detail {
 	if m.Detail.FirstAction != "" || len(m.Detail.Steps) > 0 {
 		return &m.Detail
 	}

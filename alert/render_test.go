@@ -11,20 +11,19 @@ import (
 	"time"
 
 	"dewline/configs/unit"
-	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
 func heatNotice() Notice {
 	return Notice{
-		ID: "ceiling-ahead/e1/1", Version: 1, Kind: Raise, Room: "attic", Cause: tank("e1"), Priority: rules.Wake,
+		ID: "ceiling-ahead/e1/1", Version: 1, Kind: Raise, Room: "attic", Cause: tank("e1"), Priority: alarm.Wake,
 		Since: t0, Time: t0, ClockSet: true,
 		Members: []Member{{
-			Key: rules.Key{Alarm: rules.LethalAhead, Subject: "e1"}, Seq: 1, Name: "North pair", State: unack, Priority: rules.Wake,
+			Key: alarm.Key{Alarm: alarm.LethalAhead, Subject: "e1"}, Seq: 1, Name: "North pair", State: unack, Priority: alarm.Wake,
 			Value: 31.5, Peak: 31.5, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C",
-			Detail: rules.Detail{
-				DetailHeat:  alarm.DetailHeat{RatePerHour: 2.5, HasRate: true, TimeToLethal: &rules.Range{FromMinutes: 31.2, ToMinutes: 44.1}, LampsOffGain: &rules.Range{FromMinutes: 5, ToMinutes: 12}},
+			Detail: alarm.Detail{
+				DetailHeat:  alarm.DetailHeat{RatePerHour: 2.5, HasRate: true, TimeToLethal: &alarm.Range{FromMinutes: 31.2, ToMinutes: 44.1}, LampsOffGain: &alarm.Range{FromMinutes: 5, ToMinutes: 12}},
 				Evidence:    noted("room rises too", "lamps are on"),
 				Unknown:     noted("outside temperature"),
 				FirstAction: "Lamps off.",
@@ -44,7 +43,7 @@ func noted(list ...string) (facts []alarm.Fact) {
 func TestRender_celsius(t *testing.T) {
 	n := heatNotice()
 	warm := n.Members[0]
-	warm.Key.Alarm = rules.AboveBand
+	warm.Key.Alarm = alarm.AboveBand
 	n.Members = append(n.Members, warm)
 	m := Render(n, unit.Celsius)
 	if m.Title != "North pair heating up: lethal limit in 30–45 min" {
@@ -64,7 +63,7 @@ func TestRender_celsius(t *testing.T) {
 // 31.5 °C is 88.7 °F, 33 °C is 91.4 °F; a difference of 2.5 K is 4.5 °F.
 func TestRender_fahrenheit(t *testing.T) {
 	n := heatNotice()
-	n.Members[0].Key.Alarm = rules.AboveBand
+	n.Members[0].Key.Alarm = alarm.AboveBand
 	m := Render(n, unit.Fahrenheit)
 	for _, part := range []string{"88.7 °F", "91.4 °F", "rising 4.5 °F/h"} {
 		if !strings.Contains(m.Text, part) {
@@ -89,12 +88,12 @@ func TestRender_howMany(t *testing.T) {
 	for _, tt := range tests {
 		n := heatNotice()
 		m := n.Members[0]
-		m.Detail, m.Unit = rules.Detail{}, "%"
+		m.Detail, m.Unit = alarm.Detail{}, "%"
 		n.Members = nil
 		for i := range tt.dry + tt.late {
-			m.Key = rules.Key{Alarm: rules.HumidityFloor, Subject: string(rune('a' + i))}
+			m.Key = alarm.Key{Alarm: alarm.HumidityFloor, Subject: string(rune('a' + i))}
 			if i >= tt.dry {
-				m.Key.Alarm = rules.MistMissing
+				m.Key.Alarm = alarm.MistMissing
 			}
 			n.Members = append(n.Members, m)
 		}
@@ -108,26 +107,26 @@ func TestRender_howMany(t *testing.T) {
 // percent.
 func TestRender_figures(t *testing.T) {
 	tests := []struct {
-		alarm rules.AlarmID
+		alarm alarm.ID
 		unit  string
 		value float64
 		title string
 		line  string
 	}{
-		{rules.LethalAhead, "min", 38, "lethal limit in 30–45 min", "nearing its lethal limit and rising 2.5 °C/h"},
-		{rules.Exposure, "%", 132.4, "132 % of your heat limit", "of your heat limit, hot for too long and rising 2.5 °C/h"},
-		{rules.HumidityFloor, "%", 61.2, "too dry, 61.2 %", "61.2 % (limit 33.0 %)"},
-		{rules.ProbeSilent, "s", 40.2, "silent, 40 s", "40 s (limit 33 s)"},
-		{rules.ProbeSilent, "s", 14400, "silent, 4 h", "4 h (limit 33 s)"},
-		{rules.BlindPeriod, "min", 312, "was not watching, 5 h 10 min", "was not watching, 5 h 10 min (limit 33 min)"},
-		{rules.CertificateDue, "d", 6.9, "certificate runs out, 6 days left", "6 days left (limit 33 days)"},
+		{alarm.LethalAhead, "min", 38, "lethal limit in 30–45 min", "nearing its lethal limit and rising 2.5 °C/h"},
+		{alarm.Exposure, "%", 132.4, "132 % of your heat limit", "of your heat limit, hot for too long and rising 2.5 °C/h"},
+		{alarm.HumidityFloor, "%", 61.2, "too dry, 61.2 %", "61.2 % (limit 33.0 %)"},
+		{alarm.ProbeSilent, "s", 40.2, "silent, 40 s", "40 s (limit 33 s)"},
+		{alarm.ProbeSilent, "s", 14400, "silent, 4 h", "4 h (limit 33 s)"},
+		{alarm.BlindPeriod, "min", 312, "was not watching, 5 h 10 min", "was not watching, 5 h 10 min (limit 33 min)"},
+		{alarm.CertificateDue, "d", 6.9, "certificate runs out, 6 days left", "6 days left (limit 33 days)"},
 	}
 	for _, tt := range tests {
 		n := heatNotice()
 		m := &n.Members[0]
 		m.Key.Alarm, m.Unit, m.Value = tt.alarm, tt.unit, tt.value
 		if !heat(tt.alarm) {
-			m.Detail = rules.Detail{}
+			m.Detail = alarm.Detail{}
 		}
 		got := Render(n, unit.Celsius)
 		if !strings.Contains(got.Title, tt.title) || !strings.Contains(got.Text, tt.line) {
@@ -137,14 +136,14 @@ func TestRender_figures(t *testing.T) {
 }
 
 func TestRender_everyAlarmHasWords(t *testing.T) {
-	ids := []rules.AlarmID{rules.LethalLimit, rules.LethalAhead, rules.Exposure, rules.AboveBand, rules.BelowBand,
-		rules.HumidityFloor, rules.NightDrop, rules.MistMissing, rules.MistWeak, rules.MistEndless, rules.DryDown, rules.DoorAjar,
-		rules.LampStuck, rules.ProbeSilent, rules.ProbeFrozen, rules.ProbeWet, rules.ProbeJump, rules.ProbeDisagrees,
-		rules.ProbeOverdue, rules.ProbeClock, rules.DeliveryStalled, rules.RecordIncomplete, rules.ClockUnset, rules.BlindPeriod,
-		rules.DrillOverdue, rules.ConfigRefused, rules.CertificateDue, rules.DuplicateRoom, rules.SentinelSilent, RoomSilent}
+	ids := []alarm.ID{alarm.LethalLimit, alarm.LethalAhead, alarm.Exposure, alarm.AboveBand, alarm.BelowBand,
+		alarm.HumidityFloor, alarm.NightDrop, alarm.MistMissing, alarm.MistWeak, alarm.MistEndless, alarm.DryDown, alarm.DoorAjar,
+		alarm.LampStuck, alarm.ProbeSilent, alarm.ProbeFrozen, alarm.ProbeWet, alarm.ProbeJump, alarm.ProbeDisagrees,
+		alarm.ProbeOverdue, alarm.ProbeClock, alarm.DeliveryStalled, alarm.RecordIncomplete, alarm.ClockUnset, alarm.BlindPeriod,
+		alarm.DrillOverdue, alarm.ConfigRefused, alarm.CertificateDue, alarm.DuplicateRoom, alarm.SentinelSilent, RoomSilent}
 	for _, id := range ids {
 		n := heatNotice()
-		n.Members[0].Key.Alarm, n.Members[0].Detail, n.Members[0].HasValue = id, rules.Detail{}, false
+		n.Members[0].Key.Alarm, n.Members[0].Detail, n.Members[0].HasValue = id, alarm.Detail{}, false
 		m := Render(n, unit.Celsius)
 		if strings.HasSuffix(m.Title, ": "+string(id)) || m.FirstAction == "" || m.Text == "" {
 			t.Errorf("%s: title %q text %q action %q", id, m.Title, m.Text, m.FirstAction)
@@ -156,22 +155,22 @@ func TestRender_everyAlarmHasWords(t *testing.T) {
 // what is the matter with it.
 func TestRender_subjectsThatAreNoEnclosures(t *testing.T) {
 	tests := []struct {
-		alarm rules.AlarmID
-		cause rules.Cause
+		alarm alarm.ID
+		cause alarm.Cause
 		unit  string
 		title string
 		first string
 	}{
-		{rules.ProbeSilent, rules.Cause{Kind: rules.CauseProbe, ID: "i2c-1"}, "s", "2 probes: silent, worst 90 s", "2 probes, worst first."},
-		{rules.ProbeDisagrees, rules.Cause{Kind: rules.CauseProbe, ID: "a"}, "", "2 probes: disagree", "2 probes, worst first."},
-		{rules.CertificateDue, rules.Cause{Kind: rules.CauseDewline}, "d", "dewline: certificate runs out, 2 certificates, worst 90 days left", "2 certificates, worst first."},
-		{rules.DeliveryStalled, rules.Cause{Kind: rules.CauseDewline}, "s", "dewline: notices do not get through, 2 channels, worst 90 s", "2 channels, worst first."},
+		{alarm.ProbeSilent, alarm.Cause{Kind: alarm.CauseProbe, ID: "i2c-1"}, "s", "2 probes: silent, worst 90 s", "2 probes, worst first."},
+		{alarm.ProbeDisagrees, alarm.Cause{Kind: alarm.CauseProbe, ID: "a"}, "", "2 probes: disagree", "2 probes, worst first."},
+		{alarm.CertificateDue, alarm.Cause{Kind: alarm.CauseDewline}, "d", "dewline: certificate runs out, 2 certificates, worst 90 days left", "2 certificates, worst first."},
+		{alarm.DeliveryStalled, alarm.Cause{Kind: alarm.CauseDewline}, "s", "dewline: notices do not get through, 2 channels, worst 90 s", "2 channels, worst first."},
 	}
 	for _, tt := range tests {
-		n := Notice{Kind: Raise, Priority: rules.Today, Cause: tt.cause, ClockSet: true}
+		n := Notice{Kind: Raise, Priority: alarm.Today, Cause: tt.cause, ClockSet: true}
 		for _, id := range []string{"a", "b"} {
 			n.Members = append(n.Members, Member{
-				Key: rules.Key{Alarm: tt.alarm, Subject: id}, State: alarm.Unack, Priority: rules.Today, Cause: tt.cause,
+				Key: alarm.Key{Alarm: tt.alarm, Subject: id}, State: alarm.Unack, Priority: alarm.Today, Cause: tt.cause,
 				Value: 90, HasValue: tt.unit != "", Limit: 33, HasLimit: true, Unit: tt.unit, Text: "What is the matter with " + id + ".",
 			})
 		}
@@ -185,21 +184,21 @@ func TestRender_subjectsThatAreNoEnclosures(t *testing.T) {
 
 func TestRender_scopes(t *testing.T) {
 	tests := []struct {
-		cause rules.Cause
+		cause alarm.Cause
 		want  string
 	}{
 		{room, "Room: "},
-		{rules.Cause{Kind: rules.CauseShelf, ID: "a/1"}, "Shelf 1 of rack a: "},
-		{rules.Cause{Kind: rules.CauseProbe, ID: "p7"}, "Probe p7: "},
-		{rules.Cause{Kind: rules.CauseSupply, ID: "pump"}, "Mist supply pump: "},
-		{rules.Cause{Kind: rules.CauseLamps, ID: "day"}, "Lamp timer day: "},
-		{rules.Cause{Kind: rules.CauseDoor, ID: "e1"}, "North pair: "},
+		{alarm.Cause{Kind: alarm.CauseShelf, ID: "a/1"}, "Shelf 1 of rack a: "},
+		{alarm.Cause{Kind: alarm.CauseProbe, ID: "p7"}, "Probe p7: "},
+		{alarm.Cause{Kind: alarm.CauseSupply, ID: "pump"}, "Mist supply pump: "},
+		{alarm.Cause{Kind: alarm.CauseLamps, ID: "day"}, "Lamp timer day: "},
+		{alarm.Cause{Kind: alarm.CauseDoor, ID: "e1"}, "North pair: "},
 		{self, "dewline: "},
 	}
 	for _, tt := range tests {
 		n := heatNotice()
 		n.Cause = tt.cause
-		n.Members[0].Key.Alarm = rules.HumidityFloor
+		n.Members[0].Key.Alarm = alarm.HumidityFloor
 		if m := Render(n, unit.Celsius); !strings.HasPrefix(m.Title, tt.want) {
 			t.Errorf("%v: title %q, want %q…", tt.cause, m.Title, tt.want)
 		}
@@ -243,7 +242,7 @@ func TestRender_longListsAndOddValues(t *testing.T) {
 // A notice survives its document, also with values that JSON has no form for.
 func TestIncident_roundTrip(t *testing.T) {
 	r := newRig(t, twoPeople())
-	tr := r.tr(change{rules.LethalAhead, "e1", unack, rules.Wake, tank("e1"), math.NaN(), 40})
+	tr := r.tr(change{alarm.LethalAhead, "e1", unack, alarm.Wake, tank("e1"), math.NaN(), 40})
 	tr.Detail.TimeToLethal.ToMinutes = math.Inf(1)
 	tr.Detail.FirstAction = "Lamps off."
 	r.transitions(tr)
@@ -275,7 +274,7 @@ func TestNotice_json(t *testing.T) {
 // Whatever a document holds, restoring it neither panics nor loses the others.
 func FuzzRestore(f *testing.F) {
 	r := newRig(f, twoPeople())
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 34, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, tank("e1"), 34, 0}))
 	for _, d := range r.desk.Docs() {
 		f.Add(d.Value)
 	}
@@ -287,7 +286,7 @@ func FuzzRestore(f *testing.F) {
 		r := newRig(t, twoPeople())
 		r.docs["notice/x"] = data
 		good := newRig(t, twoPeople())
-		good.transitions(good.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, tank("e1"), 34, 0}))
+		good.transitions(good.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, tank("e1"), 34, 0}))
 		docs := append(good.desk.Docs(), docOf("notice/x", data))
 		d := NewDesk(r.opt)
 		d.Restore(r.now, docs)
@@ -303,47 +302,47 @@ func FuzzRestore(f *testing.F) {
 // What the main notices say, word for word. DEWLINE_GOLDEN=write renews the
 // files beside this one.
 func TestRender_golden(t *testing.T) {
-	warm := func(id, name string, a rules.AlarmID, p rules.Priority, now, rate, ceiling, from, to float64) Member {
-		m := Member{Key: rules.Key{Alarm: a, Subject: id}, Seq: 1, Name: name, State: unack, Priority: p, Value: now, Peak: now,
+	warm := func(id, name string, a alarm.ID, p alarm.Priority, now, rate, ceiling, from, to float64) Member {
+		m := Member{Key: alarm.Key{Alarm: a, Subject: id}, Seq: 1, Name: name, State: unack, Priority: p, Value: now, Peak: now,
 			HasValue: true, Limit: 26, HasLimit: true, Unit: "°C",
-			Detail: rules.Detail{DetailHeat: alarm.DetailHeat{Temperature: now, Lethal: ceiling, RatePerHour: rate, HasRate: true}}}
+			Detail: alarm.Detail{DetailHeat: alarm.DetailHeat{Temperature: now, Lethal: ceiling, RatePerHour: rate, HasRate: true}}}
 		if to > 0 {
-			m.Detail.TimeToLethal = &rules.Range{FromMinutes: from, ToMinutes: to}
+			m.Detail.TimeToLethal = &alarm.Range{FromMinutes: from, ToMinutes: to}
 		}
 		switch a {
-		case rules.LethalAhead:
+		case alarm.LethalAhead:
 			m.Value, m.Unit, m.Limit = from, "min", 60
-		case rules.LethalLimit:
+		case alarm.LethalLimit:
 			m.Limit = ceiling
 		}
 		return m
 	}
 	all := []alarm.Step{alarm.AllLampsOff, alarm.VentNoFog, alarm.BlindsIce, alarm.MoveIfRising}
 	roomHeat := []alarm.Fact{{ID: alarm.FactRoomUnusual, Temperature: 27.1, Delta: 6}, {ID: alarm.FactTogether, Count: 11, Of: 12, Delta: 1}}
-	nearest := warm("b-3-1", "Red Thicket", rules.LethalAhead, rules.Wake, 27.9, 1.5, 28.5, 38, 76)
-	nearest.Detail.LampsOffGain = &rules.Range{FromMinutes: 72, ToMinutes: 118}
+	nearest := warm("b-3-1", "Red Thicket", alarm.LethalAhead, alarm.Wake, 27.9, 1.5, 28.5, 38, 76)
+	nearest.Detail.LampsOffGain = &alarm.Range{FromMinutes: 72, ToMinutes: 118}
 	nearest.Detail.Evidence, nearest.Detail.Steps = roomHeat, all
-	lethal := warm("b-3-1", "Red Thicket", rules.LethalLimit, rules.Wake, 28.6, 1.4, 28.5, 0, 0)
+	lethal := warm("b-3-1", "Red Thicket", alarm.LethalLimit, alarm.Wake, 28.6, 1.4, 28.5, 0, 0)
 	lethal.Detail.Evidence, lethal.Detail.Steps = roomHeat, all
-	heater := warm("a-1-1", "Moss Hollow", rules.LethalAhead, rules.Wake, 28.2, 6.1, 30, 14, 21)
+	heater := warm("a-1-1", "Moss Hollow", alarm.LethalAhead, alarm.Wake, 28.2, 6.1, 30, 14, 21)
 	heater.Detail.Evidence = []alarm.Fact{{ID: alarm.FactOwn, Delta: 3.1, Others: 0.2}}
 	heater.Detail.Steps = []alarm.Step{alarm.PullPlugs, alarm.BoxFrogsRising, alarm.CallVet}
-	back := warm("b-2-1", "Three Stripes", rules.AboveBand, rules.Today, 25.6, -0.4, 29, 0, 0)
+	back := warm("b-2-1", "Three Stripes", alarm.AboveBand, alarm.Today, 25.6, -0.4, 29, 0, 0)
 	back.Cause, back.Detail.Steps = tank("b-2-1"), []alarm.Step{alarm.ComingBack}
-	dry := Member{Key: rules.Key{Alarm: rules.HumidityFloor, Subject: "a-1-2"}, Seq: 1, Name: "Fern Gully", State: unack, Priority: rules.Today,
+	dry := Member{Key: alarm.Key{Alarm: alarm.HumidityFloor, Subject: "a-1-2"}, Seq: 1, Name: "Fern Gully", State: unack, Priority: alarm.Today,
 		Value: 68.9, Peak: 68.9, HasValue: true, Limit: 70, HasLimit: true, Unit: "%",
-		Detail: rules.Detail{Evidence: []alarm.Fact{{ID: alarm.FactMissed, Count: 2}}, Steps: []alarm.Step{alarm.MistFloor}}}
+		Detail: alarm.Detail{Evidence: []alarm.Fact{{ID: alarm.FactMissed, Count: 2}}, Steps: []alarm.Step{alarm.MistFloor}}}
 	for name, n := range map[string]Notice{
 		"room-ahead": {Cause: room, Members: []Member{nearest,
-			warm("a-3-2", "Nursery", rules.AboveBand, rules.Wake, 27.6, 1.5, 29, 46, 92),
-			warm("b-1-2", "Ember", rules.AboveBand, rules.Today, 27.2, 1.6, 29, 0, 0)}},
+			warm("a-3-2", "Nursery", alarm.AboveBand, alarm.Wake, 27.6, 1.5, 29, 46, 92),
+			warm("b-1-2", "Ember", alarm.AboveBand, alarm.Today, 27.2, 1.6, 29, 0, 0)}},
 		"room-lethal": {Cause: room, Members: []Member{lethal,
-			warm("a-3-2", "Nursery", rules.LethalAhead, rules.Wake, 28.8, 1.5, 29, 6, 14)}},
+			warm("a-3-2", "Nursery", alarm.LethalAhead, alarm.Wake, 28.8, 1.5, 29, 6, 14)}},
 		"enclosure-ahead": {Cause: tank("a-1-1"), Members: []Member{heater}},
 		"enclosure-back":  {Cause: tank("b-2-1"), Members: []Member{back}},
 		"floor":           {Cause: tank("a-1-2"), Members: []Member{dry}},
 	} {
-		n.Kind, n.Time, n.Since, n.ClockSet, n.Priority = Raise, t0, t0, true, rules.Wake
+		n.Kind, n.Time, n.Since, n.ClockSet, n.Priority = Raise, t0, t0, true, alarm.Wake
 		got := ""
 		for _, u := range []unit.Scale{unit.Celsius, unit.Fahrenheit} {
 			m := Render(n, u)

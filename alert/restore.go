@@ -32,7 +32,7 @@ func (d *Desk) Restore(now sensors.Instant, docs []store.Doc) (Effects, error) {
 // the one that rings, or else that of this run. What was handed out keeps its
 // attempt: nothing is told twice that is on its way. The notices then agree with
 // the alarms that are not NORM, before any of them rings.
-func (d *Desk) Merge(now sensors.Instant, by time.Duration, docs []store.Doc, onsets map[rules.Key]rules.Renumbering, alarms []rules.AlarmView) (Effects, error) {
+func (d *Desk) Merge(now sensors.Instant, by time.Duration, docs []store.Doc, onsets map[alarm.Key]rules.Renumbering, alarms []rules.AlarmView) (Effects, error) {
 	d.shift(by, onsets)
 	d.begin(now)
 	err := d.resume(docs, onsets)
@@ -42,7 +42,7 @@ func (d *Desk) Merge(now sensors.Instant, by time.Duration, docs []store.Doc, on
 
 // resume puts the notices of an earlier run into the books beside those of this
 // one: those that ring first, so that what is absorbed is the quieter.
-func (d *Desk) resume(docs []store.Doc, onsets map[rules.Key]rules.Renumbering) error {
+func (d *Desk) resume(docs []store.Doc, onsets map[alarm.Key]rules.Renumbering) error {
 	last := d.drills.last
 	list, err := d.decode(docs)
 	slices.SortFunc(list, func(a, b *incident) int {
@@ -134,7 +134,7 @@ func (d *Desk) adopt(in *incident) {
 }
 
 // shift moves the running times of this run, and numbers its onsets anew.
-func (d *Desk) shift(by time.Duration, onsets map[rules.Key]rules.Renumbering) {
+func (d *Desk) shift(by time.Duration, onsets map[alarm.Key]rules.Renumbering) {
 	for _, in := range d.book.list() {
 		shift(reflect.ValueOf(in), by)
 		in.touched = true

@@ -35,7 +35,7 @@ type rig struct {
 	got      []Delivery               // taken over by a channel, in order
 	when     []time.Duration          // of each got, running time
 	events   []Event
-	seq      map[rules.Key]uint64
+	seq      map[alarm.Key]uint64
 	restarts int
 	plant    func(*rig, *Effects) // a planted fault, nil for none
 }
@@ -54,7 +54,7 @@ var t0 = time.Date(2026, 2, 3, 12, 0, 0, 0, time.UTC)
 func newRig(t tb, o Options) *rig {
 	return &rig{
 		t: t, desk: NewDesk(o), opt: o, docs: make(map[string]json.RawMessage),
-		broken: make(map[string]error), hangs: map[string]time.Duration{}, busy: map[string]time.Duration{}, seq: make(map[rules.Key]uint64),
+		broken: make(map[string]error), hangs: map[string]time.Duration{}, busy: map[string]time.Duration{}, seq: make(map[alarm.Key]uint64),
 		now: sensors.Instant{Mono: time.Hour, Wall: t0, Synced: true},
 	}
 }
@@ -154,25 +154,25 @@ func (r *rig) restart() {
 
 // A say is how tests write transitions.
 type change struct {
-	alarm   rules.AlarmID
+	alarm   alarm.ID
 	subject string
 	to      alarm.State
-	p       rules.Priority
-	cause   rules.Cause
+	p       alarm.Priority
+	cause   alarm.Cause
 	value   float64
 	minutes float64 // to the lethal limit
 }
 
 var (
-	room = rules.Cause{Kind: rules.CauseRoom}
-	self = rules.Cause{Kind: rules.CauseDewline}
+	room = alarm.Cause{Kind: alarm.CauseRoom}
+	self = alarm.Cause{Kind: alarm.CauseDewline}
 )
 
-func tank(id string) rules.Cause { return rules.Cause{Kind: rules.CauseEnclosure, ID: id} }
+func tank(id string) alarm.Cause { return alarm.Cause{Kind: alarm.CauseEnclosure, ID: id} }
 
 // tr makes a transition; a departure from NORM counts the onset up.
 func (r *rig) tr(c change) rules.Transition {
-	k := rules.Key{Alarm: c.alarm, Subject: c.subject}
+	k := alarm.Key{Alarm: c.alarm, Subject: c.subject}
 	if r.seq[k] == 0 {
 		r.seq[k] = 1
 	}
@@ -182,7 +182,7 @@ func (r *rig) tr(c change) rules.Transition {
 		Text: "a sentence from the rules",
 	}
 	if c.minutes > 0 {
-		t.Detail.TimeToLethal = &rules.Range{FromMinutes: c.minutes, ToMinutes: c.minutes * 1.5}
+		t.Detail.TimeToLethal = &alarm.Range{FromMinutes: c.minutes, ToMinutes: c.minutes * 1.5}
 	}
 	if c.to == alarm.Norm {
 		r.seq[k]++

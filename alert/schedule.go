@@ -5,7 +5,6 @@ import (
 	"slices"
 	"time"
 
-	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -331,7 +330,7 @@ func (s *schedule) end(in *incident) {
 	s.book.shut(in)
 	s.log(Event{Notice: in.Notice.ID, What: "ended"})
 	told := in.Said != nil
-	if !told && in.Notice.Priority < rules.Wake {
+	if !told && in.Notice.Priority < alarm.Wake {
 		s.book.forget(in)
 		return
 	}
@@ -362,7 +361,7 @@ func (s *schedule) expire(in *incident) {
 }
 
 // answer takes in an answer to a notice, and returns the alarms that it covers.
-func (s *schedule) answer(in *incident, a Answering) ([]rules.Key, error) {
+func (s *schedule) answer(in *incident, a Answering) ([]alarm.Key, error) {
 	if in.Said == nil { // seen on the page before it was sent
 		s.say(in, Raise)
 	}
@@ -384,7 +383,7 @@ func (s *schedule) answer(in *incident, a Answering) ([]rules.Key, error) {
 }
 
 // answerMoved covers what the notice named and what stands under another by now.
-func (s *schedule) answerMoved(in *incident, a Answering, person string) (keys []rules.Key) {
+func (s *schedule) answerMoved(in *incident, a Answering, person string) (keys []alarm.Key) {
 	for _, other := range s.book.list() {
 		if other == in || other.Ended || !other.any(func(m *Member) bool { return counts(m) && !m.Covered && m.namedBy(a.Notice, math.MaxInt) }) {
 			continue

@@ -14,17 +14,17 @@ import (
 func TestUrgent_aTodayNoticeThatWaitsBecomesAWake(t *testing.T) {
 	r := newRig(t, household([]string{"gateway"}))
 	r.refuses = func(d Delivery) error {
-		if d.Priority < rules.Wake {
+		if d.Priority < alarm.Wake {
 			return After(time.Hour, errAway)
 		}
 		return nil
 	}
-	r.onset(rules.LethalAhead, "e1", tank("e1"))
+	r.onset(alarm.LethalAhead, "e1", tank("e1"))
 	r.pass(time.Minute)
-	r.onset(rules.AboveBand, "e2", room)
+	r.onset(alarm.AboveBand, "e2", room)
 	r.pass(time.Minute)
 	n := len(r.got)
-	r.transitions(r.tr(onsetOf(rules.LethalAhead, "e1", unack, room))) // it is the room's, it turns out
+	r.transitions(r.tr(onsetOf(alarm.LethalAhead, "e1", unack, room))) // it is the room's, it turns out
 	r.pass(6 * time.Minute)
 	if len(r.got) == n {
 		t.Errorf("not sent again within six minutes: %q", r.told("gateway"))
@@ -35,18 +35,18 @@ func TestUrgent_aTodayNoticeThatWaitsBecomesAWake(t *testing.T) {
 // by now.
 func TestAnswer_whatMovedToAnotherNotice(t *testing.T) {
 	r := newRig(t, household([]string{"mqtt"}))
-	shelf := rules.Cause{Kind: rules.CauseShelf, ID: "a/1"}
-	r.onset(rules.LethalLimit, "e9", room)
+	shelf := alarm.Cause{Kind: alarm.CauseShelf, ID: "a/1"}
+	r.onset(alarm.LethalLimit, "e9", room)
 	r.pass(time.Minute)
 	r.ack("lethal-ceiling/e9/1", "a")
-	r.onset(rules.LethalAhead, "e1", shelf)
-	r.onset(rules.LethalAhead, "e2", shelf)
+	r.onset(alarm.LethalAhead, "e1", shelf)
+	r.onset(alarm.LethalAhead, "e2", shelf)
 	r.pass(time.Minute)
 	told := r.got[len(r.got)-1]
 	if !names(&told.Message, "e1") || !names(&told.Message, "e2") {
 		t.Fatalf("told %q", told.Message.Text)
 	}
-	r.transitions(r.tr(onsetOf(rules.LethalAhead, "e1", unack, room)))
+	r.transitions(r.tr(onsetOf(alarm.LethalAhead, "e1", unack, room)))
 	r.ackVersion(told.NoticeID, told.Version, "a")
 	n := len(r.got)
 	r.pass(time.Hour)
@@ -56,7 +56,7 @@ func TestAnswer_whatMovedToAnotherNotice(t *testing.T) {
 			break
 		}
 	}
-	if in := r.desk.book.byKey[rules.Key{Alarm: rules.LethalAhead, Subject: "e1"}]; in.calling() {
+	if in := r.desk.book.byKey[alarm.Key{Alarm: alarm.LethalAhead, Subject: "e1"}]; in.calling() {
 		t.Errorf("%s still calls", in.Notice.ID)
 	}
 }
@@ -65,12 +65,12 @@ func TestAnswer_whatMovedToAnotherNotice(t *testing.T) {
 // as new.
 func TestUrgent_backAfterTheMessageLeftWithoutIt(t *testing.T) {
 	r := newRig(t, household([]string{"mqtt"}))
-	r.onset(rules.LethalAhead, "e1", room)
+	r.onset(alarm.LethalAhead, "e1", room)
 	r.pass(time.Minute)
 	r.broken["mqtt"] = errAway
-	r.onset(rules.LethalAhead, "e2", room)
+	r.onset(alarm.LethalAhead, "e2", room)
 	r.pass(30 * time.Second)
-	r.transitions(r.tr(onsetOf(rules.LethalAhead, "e2", alarm.RTNUN, room)))
+	r.transitions(r.tr(onsetOf(alarm.LethalAhead, "e2", alarm.RTNUN, room)))
 	r.pass(10 * time.Second)
 	delete(r.broken, "mqtt")
 	r.pass(40 * time.Second)
@@ -80,7 +80,7 @@ func TestUrgent_backAfterTheMessageLeftWithoutIt(t *testing.T) {
 		}
 	}
 	at, n := r.now.Mono, len(r.got)
-	r.onset(rules.LethalAhead, "e2", room)
+	r.onset(alarm.LethalAhead, "e2", room)
 	r.pass(5 * time.Minute)
 	for i := n; i < len(r.got); i++ {
 		if names(&r.got[i].Message, "e2") {
@@ -97,7 +97,7 @@ func TestUrgent_backAfterTheMessageLeftWithoutIt(t *testing.T) {
 func TestSilence_oneWhoReadsItDoesNotKeepItFromOthers(t *testing.T) {
 	r := newRig(t, household([]string{"mqtt"}, []string{"gateway"}))
 	r.broken["gateway"] = errAway
-	a := rules.Action{Kind: rules.TakeOut, Key: rules.Key{Subject: "e1"}, By: "a", For: 2 * time.Hour}
+	a := rules.Action{Kind: rules.TakeOut, Key: alarm.Key{Subject: "e1"}, By: "a", For: 2 * time.Hour}
 	r.absorb(r.desk.Acted(r.now, &a, nil))
 	r.pass(5 * time.Minute)
 	if len(r.got) != 1 || r.got[0].Kind != Silence {
@@ -114,17 +114,17 @@ func TestSilence_oneWhoReadsItDoesNotKeepItFromOthers(t *testing.T) {
 // whose turn it was in either.
 func TestTurn_ofTheNoticeThatWasAbsorbed(t *testing.T) {
 	r := newRig(t, household([]string{"mqtt"}, []string{"gateway"}))
-	r.onset(rules.LethalAhead, "e1", tank("e1"))
+	r.onset(alarm.LethalAhead, "e1", tank("e1"))
 	r.pass(11 * time.Minute)
 	if len(r.told("gateway")) == 0 {
 		t.Fatal("the second person was not told")
 	}
-	r.onset(rules.LethalAhead, "e2", room)
+	r.onset(alarm.LethalAhead, "e2", room)
 	r.pass(time.Minute)
-	r.transitions(r.tr(onsetOf(rules.LethalAhead, "e1", unack, room)))
+	r.transitions(r.tr(onsetOf(alarm.LethalAhead, "e1", unack, room)))
 	r.pass(30 * time.Second)
 	n := len(r.told("gateway"))
-	r.transitions(r.tr(onsetOf(rules.LethalAhead, "e1", norm, room)), r.tr(onsetOf(rules.LethalAhead, "e2", norm, room)))
+	r.transitions(r.tr(onsetOf(alarm.LethalAhead, "e1", norm, room)), r.tr(onsetOf(alarm.LethalAhead, "e2", norm, room)))
 	r.pass(2 * time.Minute)
 	if got := r.told("gateway"); len(got) == n {
 		t.Errorf("the second person never hears that it is over: %q", got)
@@ -137,7 +137,7 @@ func TestOver_theClockIsSetMeanwhile(t *testing.T) {
 	for name, step := range map[string]time.Duration{"by years": 56 * 365 * 24 * time.Hour, "back by two hours": -2 * time.Hour} {
 		r := newRig(t, household([]string{"mqtt"}))
 		r.now.Synced = step < 0
-		r.onset(rules.LethalLimit, "e1", tank("e1"))
+		r.onset(alarm.LethalLimit, "e1", tank("e1"))
 		r.pass(20 * time.Minute)
 		r.now.Wall, r.now.Synced = r.now.Wall.Add(step), true
 		began := r.now.Wall.Add(-20 * time.Minute)
@@ -147,7 +147,7 @@ func TestOver_theClockIsSetMeanwhile(t *testing.T) {
 		}
 		r.pass(4 * time.Minute)
 		ended := r.now.Wall
-		r.transitions(r.tr(onsetOf(rules.LethalLimit, "e1", norm, tank("e1"))))
+		r.transitions(r.tr(onsetOf(alarm.LethalLimit, "e1", norm, tank("e1"))))
 		r.pass(time.Minute)
 		d := r.got[len(r.got)-1]
 		if want := "From " + began.Format("15:04") + " to " + ended.Format("15:04") + ", 40 min."; !strings.HasPrefix(d.Message.Text, want) {

@@ -114,11 +114,11 @@ func (s *Sentinel) restore(now sensors.Instant, m *Member) {
 			b.seen = m.Since.Mono - s.opt.SilentAfter
 			b.moved = b.seen
 		}
-	case rules.DuplicateRoom:
+	case alarm.DuplicateRoom:
 		w.awaitSecond(now)
-	case rules.ClockUnset:
+	case alarm.ClockUnset:
 		w.boards[0].clockWrong = true
-	case rules.DeliveryStalled:
+	case alarm.DeliveryStalled:
 		w.boards[0].stallSince = max(m.Since.Mono-s.opt.StallFor, 1)
 	}
 }
@@ -251,9 +251,9 @@ func (s *Sentinel) judge(now sensors.Instant, id string, w *watched, tick, late 
 	case silent && w.offline:
 		is.ID = alarm.FactWentOffline
 	}
-	ts = s.set(ts, now, id, w, RoomSilent, silent, rules.Wake, is)
-	ts = s.set(ts, now, id, w, rules.DuplicateRoom, len(w.boards) > 1, rules.Today,
-		alarm.Fact{ID: alarm.FactID(rules.DuplicateRoom), About: w.others()})
+	ts = s.set(ts, now, id, w, RoomSilent, silent, alarm.Wake, is)
+	ts = s.set(ts, now, id, w, alarm.DuplicateRoom, len(w.boards) > 1, alarm.Today,
+		alarm.Fact{ID: alarm.FactID(alarm.DuplicateRoom), About: w.others()})
 	if silent {
 		return ts // what it said last no longer counts, for better or worse
 	}
@@ -264,14 +264,14 @@ func (s *Sentinel) judge(now sensors.Instant, id string, w *watched, tick, late 
 // judgeClock looks at the clock that is wrong by most.
 func (s *Sentinel) judgeClock(ts []rules.Transition, now sensors.Instant, id string, w *watched) []rules.Transition {
 	b := slices.MaxFunc(w.boards, func(x, y *board) int { return cmp.Compare(x.wrong(), y.wrong()) })
-	is := alarm.Fact{ID: alarm.FactID(rules.ClockUnset), For: b.clockOff.Abs()}
+	is := alarm.Fact{ID: alarm.FactID(alarm.ClockUnset), For: b.clockOff.Abs()}
 	switch off := b.clockOff; {
 	case off <= -s.opt.ClockOff:
 		is.ID = alarm.FactClockSlow
 	case off >= s.opt.ClockOff:
 		is.ID = alarm.FactClockFast
 	}
-	return s.set(ts, now, id, w, rules.ClockUnset, b.clockWrong, rules.Today, is)
+	return s.set(ts, now, id, w, alarm.ClockUnset, b.clockWrong, alarm.Today, is)
 }
 
 // judgeStall looks for channels by which a room's messages do not leave.
@@ -284,19 +284,19 @@ func (s *Sentinel) judgeStall(ts []rules.Transition, now sensors.Instant, id str
 		}
 	}
 	is := alarm.Fact{ID: alarm.FactRoomStalled, About: strings.Join(by, ", ")}
-	return s.set(ts, now, id, w, rules.DeliveryStalled, stalled, rules.Wake, is)
+	return s.set(ts, now, id, w, alarm.DeliveryStalled, stalled, alarm.Wake, is)
 }
 
 // set raises or clears one alarm where it changes.
-func (s *Sentinel) set(ts []rules.Transition, now sensors.Instant, id string, w *watched, a rules.AlarmID,
-	active bool, p rules.Priority, is alarm.Fact) []rules.Transition {
+func (s *Sentinel) set(ts []rules.Transition, now sensors.Instant, id string, w *watched, a alarm.ID,
+	active bool, p alarm.Priority, is alarm.Fact) []rules.Transition {
 	open := w.raised[a] != 0
 	if active == open {
 		return ts
 	}
-	t := rules.Transition{At: now, Key: rules.Key{Alarm: a, Subject: id}, Priority: p,
-		Cause:  rules.Cause{Kind: rules.CauseDewline, ID: id},
-		Detail: rules.Detail{Is: is, Active: active, Turn: alarm.TurnActive}}
+	t := rules.Transition{At: now, Key: alarm.Key{Alarm: a, Subject: id}, Priority: p,
+		Cause:  alarm.Cause{Kind: alarm.CauseDewline, ID: id},
+		Detail: alarm.Detail{Is: is, Active: active, Turn: alarm.TurnActive}}
 	if w != s.own {
 		t.Detail.Place.Room = id
 	}
@@ -326,7 +326,7 @@ func (s *Sentinel) judgeSight(ts []rules.Transition, now sensors.Instant) []rule
 	} else if s.down = max(s.down-passed, 0); now.Mono-s.upSince >= min(after, steadyBroker) {
 		s.down = 0
 	}
-	is, told := alarm.Fact{}, s.own.raised[rules.DeliveryStalled] != 0
+	is, told := alarm.Fact{}, s.own.raised[alarm.DeliveryStalled] != 0
 	blind := s.down >= after || told && s.down > 0
 	switch {
 	case blind:
@@ -334,5 +334,5 @@ func (s *Sentinel) judgeSight(ts []rules.Transition, now sensors.Instant) []rule
 	case !s.Sees():
 		return ts // not yet seen to work since a restart
 	}
-	return s.set(ts, now, s.opt.ID, s.own, rules.DeliveryStalled, blind, rules.Today, is)
+	return s.set(ts, now, s.opt.ID, s.own, alarm.DeliveryStalled, blind, alarm.Today, is)
 }

@@ -65,7 +65,7 @@ func TestSentinel_daemonDiesAndComesBack(t *testing.T) {
 	w.wantKinds() // a restart is allowed its minutes
 	w.beat(time.Minute, well("cellar"))
 	w.wantKinds("raise room-silent attic")
-	if m := w.got[0].Message; m.Priority != rules.Wake || !strings.Contains(m.Text, "went offline") {
+	if m := w.got[0].Message; m.Priority != alarm.Wake || !strings.Contains(m.Text, "went offline") {
 		t.Errorf("message: %+v", m)
 	}
 	w.ack(w.got[0].NoticeID, "una")
@@ -373,7 +373,7 @@ func TestSentinel_AtItsLimits(t *testing.T) {
 	// An onset is new in each run, also one at its very start.
 	s := NewSentinel(sensors.Instant{}, SentinelOptions{})
 	w := s.room(sensors.Instant{}, "attic")
-	if ts := s.set(nil, sensors.Instant{}, "attic", w, RoomSilent, true, rules.Wake, alarm.Fact{}); len(ts) != 1 || ts[0].Seq != 1 {
+	if ts := s.set(nil, sensors.Instant{}, "attic", w, RoomSilent, true, alarm.Wake, alarm.Fact{}); len(ts) != 1 || ts[0].Seq != 1 {
 		t.Errorf("%+v", ts)
 	}
 }

@@ -33,7 +33,7 @@ func (s *silences) acted(a *rules.Action, ts []rules.Transition) {
 	case rules.Shelve:
 		if row, ok := alarm.Find(a.Key.Alarm); ok {
 			w.Alarms = []alarm.ID{row.ID}
-			if row.Priority <= rules.Note {
+			if row.Priority <= alarm.Note {
 				return
 			}
 		}
@@ -55,7 +55,7 @@ func (s *silences) acted(a *rules.Action, ts []rules.Transition) {
 	if lasts < leastSilence && !slices.ContainsFunc(ts, longer) {
 		return
 	}
-	s.tell(w, slices.ContainsFunc(ts, func(t rules.Transition) bool { return t.From.Annunciated() && t.Priority >= rules.Wake }))
+	s.tell(w, slices.ContainsFunc(ts, func(t rules.Transition) bool { return t.From.Annunciated() && t.Priority >= alarm.Wake }))
 }
 
 // lasts notes how long w goes on.
@@ -96,12 +96,12 @@ func (s *silences) dropped(ts []rules.Transition) {
 		t := &ts[i]
 		row, _ := alarm.Find(t.Key.Alarm)
 		rings := t.From.Annunciated() || t.From == alarm.Shelved && t.Detail.Active // or would, after the shelf
-		if t.Why == alarm.WhyConfig && rings && t.Priority > rules.Note && row.Of == alarm.OfEnclosure {
+		if t.Why == alarm.WhyConfig && rings && t.Priority > alarm.Note && row.Of == alarm.OfEnclosure {
 			w := words.Silenced{How: words.Dropped, Subject: t.Key.Subject, Alarms: []alarm.ID{t.Key.Alarm}}
 			if in := s.book.byKey[t.Key]; in != nil {
 				w.Name = in.member(t.Key).Name
 			}
-			s.tell(w, t.Priority >= rules.Wake)
+			s.tell(w, t.Priority >= alarm.Wake)
 		}
 	}
 }
@@ -109,7 +109,7 @@ func (s *silences) dropped(ts []rules.Transition) {
 // raised takes in an alarm of heat that is open while a reload raises the lethal
 // limit of its enclosure.
 func (s *silences) raised(v *rules.AlarmView) {
-	s.tell(words.Silenced{How: words.Raised, Subject: v.Key.Subject, Alarms: []alarm.ID{v.Key.Alarm}}, v.Priority >= rules.Wake)
+	s.tell(words.Silenced{How: words.Raised, Subject: v.Key.Subject, Alarms: []alarm.ID{v.Key.Alarm}}, v.Priority >= alarm.Wake)
 }
 
 // tell has everybody told of w, together with others of the last minutes.
@@ -121,14 +121,14 @@ func (s *silences) tell(w words.Silenced, urgent bool) {
 	if in == nil {
 		id := fmt.Sprintf("silence/%d", s.now.Mono.Milliseconds())
 		in = &incident{
-			Notice: Notice{ID: id, Version: 1, Kind: Silence, Room: s.opt.Room, Priority: rules.Today,
-				Cause: rules.Cause{Kind: rules.CauseDewline}, Since: s.now.Wall},
+			Notice: Notice{ID: id, Version: 1, Kind: Silence, Room: s.opt.Room, Priority: alarm.Today,
+				Cause: alarm.Cause{Kind: alarm.CauseDewline}, Since: s.now.Wall},
 			Opened: s.now.Mono, Ready: s.now.Mono + silenceJoins,
 		}
 		s.book.add(in)
 	}
 	if urgent { // no quiet hours for what was a matter of life
-		in.Notice.Priority = rules.Wake
+		in.Notice.Priority = alarm.Wake
 	}
 	list := slices.DeleteFunc(slices.Clone(in.Notice.Silenced), func(o words.Silenced) bool {
 		switch {
@@ -156,7 +156,7 @@ func (s *silences) gathering() *incident {
 }
 
 // undo takes back what nobody was told of yet.
-func (s *silences) undo(k rules.Key) {
+func (s *silences) undo(k alarm.Key) {
 	in := s.gathering()
 	if in == nil {
 		return

@@ -29,10 +29,10 @@ func TestSilence_everybodyHears(t *testing.T) {
 	o := twoPeople()
 	o.Names = map[string]string{"e1": "Moss"}
 	r := newRig(t, o)
-	r.acted(rules.Action{Kind: rules.Shelve, Key: rules.Key{Alarm: rules.HumidityFloor, Subject: "e1"}, By: "una", For: 2 * time.Hour, Why: "pump on order"})
+	r.acted(rules.Action{Kind: rules.Shelve, Key: alarm.Key{Alarm: alarm.HumidityFloor, Subject: "e1"}, By: "una", For: 2 * time.Hour, Why: "pump on order"})
 	r.pass(time.Minute)
-	r.acted(rules.Action{Kind: rules.TakeOut, Key: rules.Key{Subject: "e2"}, By: "odo", Until: t0.Add(48 * time.Hour)})
-	r.acted(rules.Action{Kind: rules.TakeOut, Key: rules.Key{Subject: "e3"}, By: "odo", For: 24 * time.Hour, Empty: true})
+	r.acted(rules.Action{Kind: rules.TakeOut, Key: alarm.Key{Subject: "e2"}, By: "odo", Until: t0.Add(48 * time.Hour)})
+	r.acted(rules.Action{Kind: rules.TakeOut, Key: alarm.Key{Subject: "e3"}, By: "odo", For: 24 * time.Hour, Empty: true})
 	r.pass(10 * time.Minute)
 	got := r.silences()
 	if len(got) != 2 || got[0].To == got[1].To {
@@ -55,12 +55,12 @@ func TestSilence_everybodyHears(t *testing.T) {
 // A note, less than an hour, and what is taken back at once are worth no message.
 func TestSilence_whatIsShortIsNotTold(t *testing.T) {
 	r := newRig(t, twoPeople())
-	r.acted(rules.Action{Kind: rules.Shelve, Key: rules.Key{Alarm: rules.DryDown, Subject: "e1"}, By: "una", For: 20 * time.Hour})
-	r.acted(rules.Action{Kind: rules.Shelve, Key: rules.Key{Alarm: rules.AboveBand, Subject: "e1"}, By: "una", For: 59 * time.Minute})
-	r.acted(rules.Action{Kind: rules.Acknowledge, Key: rules.Key{Alarm: rules.AboveBand, Subject: "e1"}, By: "una"})
-	r.acted(rules.Action{Kind: rules.TakeOut, Key: rules.Key{Subject: "p1"}, By: "una", For: 72 * time.Hour, Why: "calibration"})
+	r.acted(rules.Action{Kind: rules.Shelve, Key: alarm.Key{Alarm: alarm.DryDown, Subject: "e1"}, By: "una", For: 20 * time.Hour})
+	r.acted(rules.Action{Kind: rules.Shelve, Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "e1"}, By: "una", For: 59 * time.Minute})
+	r.acted(rules.Action{Kind: rules.Acknowledge, Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "e1"}, By: "una"})
+	r.acted(rules.Action{Kind: rules.TakeOut, Key: alarm.Key{Subject: "p1"}, By: "una", For: 72 * time.Hour, Why: "calibration"})
 	r.pass(time.Minute)
-	r.acted(rules.Action{Kind: rules.ReturnToService, Key: rules.Key{Subject: "p1"}, By: "una"})
+	r.acted(rules.Action{Kind: rules.ReturnToService, Key: alarm.Key{Subject: "p1"}, By: "una"})
 	r.pass(time.Hour)
 	if n := len(r.got); n != 0 || len(r.docs) != 0 {
 		t.Errorf("%d messages, %d documents", n, len(r.docs))
@@ -73,8 +73,8 @@ func TestSilence_reachesEverybody(t *testing.T) {
 	o := twoPeople()
 	r := newRig(t, o)
 	r.broken["mqtt"] = errAway
-	r.onset(rules.LethalAhead, "e1", tank("e1"))
-	x := r.tr(onsetOf(rules.LethalAhead, "e1", alarm.Shelved, tank("e1")))
+	r.onset(alarm.LethalAhead, "e1", tank("e1"))
+	x := r.tr(onsetOf(alarm.LethalAhead, "e1", alarm.Shelved, tank("e1")))
 	x.From = unack
 	r.acted(rules.Action{Kind: rules.Shelve, Key: x.Key, By: "una", For: 2 * time.Hour}, x)
 	r.pass(time.Minute)
@@ -85,7 +85,7 @@ func TestSilence_reachesEverybody(t *testing.T) {
 	r.pass(20 * time.Minute)
 	to := map[string]int{}
 	for _, m := range r.silences() {
-		if to[m.To]++; m.Priority != rules.Wake {
+		if to[m.To]++; m.Priority != alarm.Wake {
 			t.Errorf("it is %v", m.Priority)
 		}
 	}
@@ -99,13 +99,13 @@ func TestSilence_droppedByAReload(t *testing.T) {
 	o := twoPeople()
 	o.Names = map[string]string{"e1": "Moss"}
 	r := newRig(t, o)
-	r.onset(rules.LethalLimit, "e1", tank("e1"))
-	r.onset(rules.AboveBand, "e1", tank("e1"))
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
+	r.onset(alarm.AboveBand, "e1", tank("e1"))
 	var ts []rules.Transition
-	for _, a := range []rules.AlarmID{rules.LethalLimit, rules.AboveBand, rules.NightDrop} {
+	for _, a := range []alarm.ID{alarm.LethalLimit, alarm.AboveBand, alarm.NightDrop} {
 		x := r.tr(onsetOf(a, "e1", norm, tank("e1")))
 		x.From, x.Why = unack, alarm.WhyConfig
-		if a == rules.NightDrop {
+		if a == alarm.NightDrop {
 			x.From = rtnun // it was over
 		}
 		ts = append(ts, x)
@@ -130,7 +130,7 @@ func TestFault_oneLineWithACount(t *testing.T) {
 	r := newRig(t, onePerson("mqtt"))
 	r.broken["mqtt"] = errAway
 	for _, id := range []string{"e1", "e2", "e3"} {
-		r.onset(rules.LethalLimit, id, tank(id))
+		r.onset(alarm.LethalLimit, id, tank(id))
 	}
 	r.pass(time.Hour)
 	delete(r.broken, "mqtt")
@@ -158,7 +158,7 @@ func TestRecall_afterTheBrokersReturn(t *testing.T) {
 		r.send()
 	}
 	line(nil)
-	r.onset(rules.LethalLimit, "e1", tank("e1"))
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
 	r.pass(2 * time.Minute)
 	line(errAway)
 	r.pass(time.Minute)
@@ -188,16 +188,16 @@ func TestRecall_afterTheBrokersReturn(t *testing.T) {
 // that had what it names.
 func TestOver_countsAndSpanAreOfWhatItNames(t *testing.T) {
 	r := newRig(t, onePerson("mqtt"))
-	r.onset(rules.LethalLimit, "e1", room)
+	r.onset(alarm.LethalLimit, "e1", room)
 	for _, id := range []string{"e2", "e3"} {
-		r.onset(rules.AboveBand, id, room)
+		r.onset(alarm.AboveBand, id, room)
 	}
 	r.pass(time.Hour)
-	r.transitions(r.tr(onsetOf(rules.LethalLimit, "e1", alarm.LatchUnack, room))) // 13:00
+	r.transitions(r.tr(onsetOf(alarm.LethalLimit, "e1", alarm.LatchUnack, room))) // 13:00
 	r.pass(time.Hour)
-	r.transitions(r.tr(onsetOf(rules.LethalLimit, "e1", norm, room))) // reset at 14:00
+	r.transitions(r.tr(onsetOf(alarm.LethalLimit, "e1", norm, room))) // reset at 14:00
 	for _, id := range []string{"e2", "e3"} {
-		r.transitions(r.tr(onsetOf(rules.AboveBand, id, norm, room)))
+		r.transitions(r.tr(onsetOf(alarm.AboveBand, id, norm, room)))
 	}
 	r.pass(time.Minute)
 	m := r.got[len(r.got)-1].Message
@@ -210,10 +210,10 @@ func TestOver_countsAndSpanAreOfWhatItNames(t *testing.T) {
 // not over.
 func TestOver_notWhileAnyIsActive(t *testing.T) {
 	r := newRig(t, onePerson("mqtt"))
-	r.onset(rules.AboveBand, "e1", tank("e1"))
+	r.onset(alarm.AboveBand, "e1", tank("e1"))
 	r.pass(time.Minute)
-	x := r.tr(onsetOf(rules.AboveBand, "e1", unack, tank("e1")))
-	x.Priority = rules.Note
+	x := r.tr(onsetOf(alarm.AboveBand, "e1", unack, tank("e1")))
+	x.Priority = alarm.Note
 	r.transitions(x)
 	r.pass(time.Minute)
 	for _, d := range r.got {
@@ -222,10 +222,10 @@ func TestOver_notWhileAnyIsActive(t *testing.T) {
 		}
 	}
 	r = newRig(t, onePerson("mqtt"))
-	r.onset(rules.LethalAhead, "e1", tank("e1"))
+	r.onset(alarm.LethalAhead, "e1", tank("e1"))
 	r.pass(time.Minute)
-	r.onset(rules.LethalLimit, "e1", room)
-	r.transitions(r.tr(onsetOf(rules.LethalAhead, "e1", alarm.Suppressed, tank("e1"))))
+	r.onset(alarm.LethalLimit, "e1", room)
+	r.transitions(r.tr(onsetOf(alarm.LethalAhead, "e1", alarm.Suppressed, tank("e1"))))
 	r.pass(time.Hour)
 	for _, d := range r.got {
 		if d.Kind == FollowUp {
@@ -240,17 +240,17 @@ func TestSilence_raisedLimit(t *testing.T) {
 	for _, wakes := range []bool{true, false} {
 		r := newRig(t, onePerson("mqtt"))
 		var views []rules.AlarmView
-		for _, k := range []rules.Key{{Alarm: rules.LethalLimit, Subject: "e1"}, {Alarm: rules.LethalAhead, Subject: "e1"}, {Alarm: rules.LethalLimit, Subject: "e2"}} {
-			p := rules.Today
+		for _, k := range []alarm.Key{{Alarm: alarm.LethalLimit, Subject: "e1"}, {Alarm: alarm.LethalAhead, Subject: "e1"}, {Alarm: alarm.LethalLimit, Subject: "e2"}} {
+			p := alarm.Today
 			if wakes {
-				p = rules.Wake
+				p = alarm.Wake
 			}
 			views = append(views, rules.AlarmView{Key: k, State: unack, Priority: p})
 		}
 		r.absorb(r.desk.Raised(r.now, views))
 		r.pass(10 * time.Minute)
 		got := r.silences()
-		if len(got) != 1 || strings.Count(got[0].Text, "\n") != 1 || (got[0].Priority == rules.Wake) != wakes {
+		if len(got) != 1 || strings.Count(got[0].Text, "\n") != 1 || (got[0].Priority == alarm.Wake) != wakes {
 			t.Errorf("wakes %v: %d messages, want one of two lines: %+v", wakes, len(got), got)
 		}
 	}
@@ -259,33 +259,33 @@ func TestSilence_raisedLimit(t *testing.T) {
 // What is told of a silence: from an hour on, or as part of a longer one; as urgent as
 // what it silences, and only what was not taken back.
 func TestSilence_AtItsLimits(t *testing.T) {
-	shelf := func(a rules.AlarmID, d time.Duration) rules.Action {
-		return rules.Action{Kind: rules.Shelve, Key: rules.Key{Alarm: a, Subject: "e1"}, By: "una", For: d}
+	shelf := func(a alarm.ID, d time.Duration) rules.Action {
+		return rules.Action{Kind: rules.Shelve, Key: alarm.Key{Alarm: a, Subject: "e1"}, By: "una", For: d}
 	}
-	back := func(a rules.AlarmID, subject string) rules.Action {
-		return rules.Action{Kind: rules.Unshelve, Key: rules.Key{Alarm: a, Subject: subject}, By: "una"}
+	back := func(a alarm.ID, subject string) rules.Action {
+		return rules.Action{Kind: rules.Unshelve, Key: alarm.Key{Alarm: a, Subject: subject}, By: "una"}
 	}
 	for _, c := range []struct {
 		name  string
 		acts  []rules.Action
 		from  alarm.State // of a transition that comes with the first; 0 for none
-		p     rules.Priority
+		p     alarm.Priority
 		lines int // told
 		wakes bool
 	}{
-		{"an hour", []rules.Action{shelf(rules.AboveBand, time.Hour)}, 0, 0, 1, false},
-		{"a second less", []rules.Action{shelf(rules.AboveBand, time.Hour-time.Second)}, 0, 0, 0, false},
-		{"a minute more of what is shelved", []rules.Action{shelf(rules.AboveBand, time.Minute)}, alarm.Shelved, rules.Today, 1, false},
-		{"a minute of what rings", []rules.Action{shelf(rules.AboveBand, time.Minute)}, unack, rules.Wake, 0, false},
-		{"what rings today", []rules.Action{shelf(rules.AboveBand, time.Hour)}, unack, rules.Today, 1, false},
-		{"what wakes", []rules.Action{shelf(rules.AboveBand, time.Hour)}, unack, rules.Wake, 1, true},
-		{"what would wake, and is over", []rules.Action{shelf(rules.AboveBand, time.Hour)}, norm, rules.Wake, 1, false},
-		{"longer at the second try", []rules.Action{shelf(rules.AboveBand, time.Hour), shelf(rules.AboveBand, 2*time.Hour)}, 0, 0, 1, false},
-		{"two alarms", []rules.Action{shelf(rules.AboveBand, time.Hour), shelf(rules.BelowBand, time.Hour)}, 0, 0, 2, false},
-		{"one of two taken back", []rules.Action{shelf(rules.AboveBand, time.Hour), shelf(rules.BelowBand, time.Hour), back(rules.AboveBand, "e1")}, 0, 0, 1, false},
-		{"another's taken back", []rules.Action{shelf(rules.AboveBand, time.Hour), back(rules.AboveBand, "e2")}, 0, 0, 1, false},
-		{"another alarm taken back", []rules.Action{shelf(rules.AboveBand, time.Hour), back(rules.BelowBand, "e1")}, 0, 0, 1, false},
-		{"all taken back", []rules.Action{shelf(rules.AboveBand, time.Hour), back(rules.AboveBand, "e1")}, 0, 0, 0, false},
+		{"an hour", []rules.Action{shelf(alarm.AboveBand, time.Hour)}, 0, 0, 1, false},
+		{"a second less", []rules.Action{shelf(alarm.AboveBand, time.Hour-time.Second)}, 0, 0, 0, false},
+		{"a minute more of what is shelved", []rules.Action{shelf(alarm.AboveBand, time.Minute)}, alarm.Shelved, alarm.Today, 1, false},
+		{"a minute of what rings", []rules.Action{shelf(alarm.AboveBand, time.Minute)}, unack, alarm.Wake, 0, false},
+		{"what rings today", []rules.Action{shelf(alarm.AboveBand, time.Hour)}, unack, alarm.Today, 1, false},
+		{"what wakes", []rules.Action{shelf(alarm.AboveBand, time.Hour)}, unack, alarm.Wake, 1, true},
+		{"what would wake, and is over", []rules.Action{shelf(alarm.AboveBand, time.Hour)}, norm, alarm.Wake, 1, false},
+		{"longer at the second try", []rules.Action{shelf(alarm.AboveBand, time.Hour), shelf(alarm.AboveBand, 2*time.Hour)}, 0, 0, 1, false},
+		{"two alarms", []rules.Action{shelf(alarm.AboveBand, time.Hour), shelf(alarm.BelowBand, time.Hour)}, 0, 0, 2, false},
+		{"one of two taken back", []rules.Action{shelf(alarm.AboveBand, time.Hour), shelf(alarm.BelowBand, time.Hour), back(alarm.AboveBand, "e1")}, 0, 0, 1, false},
+		{"another's taken back", []rules.Action{shelf(alarm.AboveBand, time.Hour), back(alarm.AboveBand, "e2")}, 0, 0, 1, false},
+		{"another alarm taken back", []rules.Action{shelf(alarm.AboveBand, time.Hour), back(alarm.BelowBand, "e1")}, 0, 0, 1, false},
+		{"all taken back", []rules.Action{shelf(alarm.AboveBand, time.Hour), back(alarm.AboveBand, "e1")}, 0, 0, 0, false},
 	} {
 		r := newRig(t, onePerson("mqtt"))
 		for i, a := range c.acts {
@@ -303,7 +303,7 @@ func TestSilence_AtItsLimits(t *testing.T) {
 		r.pass(10 * time.Second)
 		lines, wakes := 0, false
 		for _, m := range r.silences() {
-			lines, wakes = lines+1+strings.Count(m.Text, "\n"), m.Priority == rules.Wake
+			lines, wakes = lines+1+strings.Count(m.Text, "\n"), m.Priority == alarm.Wake
 		}
 		if lines != c.lines || wakes != c.wakes {
 			t.Errorf("%s: %d lines, wakes %v: %+v", c.name, lines, wakes, r.silences())
@@ -317,13 +317,13 @@ func TestSilence_whoIsOnDuty(t *testing.T) {
 	o.People[1].Name = "Odo Frey"
 	r := newRig(t, o)
 	put := func(k rules.ActionKind, who string) {
-		r.acted(rules.Action{Kind: k, Key: rules.Key{Subject: who}, By: "una", Until: t0.Add(4 * time.Hour)})
+		r.acted(rules.Action{Kind: k, Key: alarm.Key{Subject: who}, By: "una", Until: t0.Add(4 * time.Hour)})
 	}
 	put(Duty, "una")
 	put(Duty, "odo")
 	r.pass(10 * time.Minute)
 	got := r.silences()
-	if len(got) != 2 || strings.Count(got[0].Text, "\n") != 0 || !strings.Contains(got[0].Text, "Odo Frey") || !strings.Contains(got[0].Text, "16:00") || got[0].Priority != rules.Today {
+	if len(got) != 2 || strings.Count(got[0].Text, "\n") != 0 || !strings.Contains(got[0].Text, "Odo Frey") || !strings.Contains(got[0].Text, "16:00") || got[0].Priority != alarm.Today {
 		t.Errorf("%+v", got)
 	}
 	put(DutyOver, "odo")

@@ -7,6 +7,7 @@ import (
 
 	"dewline/alert/words"
 	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 const (
@@ -25,7 +26,7 @@ func (b *book) storm(t *rules.Transition) *incident {
 		return nil
 	}
 	now := b.now.Mono
-	g := group{cause: rules.Cause{Kind: CauseSeveral, ID: t.Priority.String()}}
+	g := group{cause: alarm.Cause{Kind: CauseSeveral, ID: t.Priority.String()}}
 	host := b.open[g]
 	if host != nil && now-host.Grew < stormWithin && (host.numActive() >= stormFrom || host.tells(t.Key.Alarm)) {
 		host.Grew = now
@@ -54,13 +55,13 @@ func (b *book) storm(t *rules.Transition) *incident {
 func (b *book) together(t *rules.Transition) []*incident {
 	with := slices.DeleteFunc(slices.Clone(b.list()), func(in *incident) bool {
 		return in.aside() || in.Ended || !ofItsOwn(in.Notice.Cause) || b.now.Mono-in.Opened >= stormWithin ||
-			!in.active() || (in.rank() >= wakeRank) != (t.Priority >= rules.Wake)
+			!in.active() || (in.rank() >= wakeRank) != (t.Priority >= alarm.Wake)
 	})
 	if len(with)+1 >= stormFrom {
 		return with
 	}
 	// Probes and rooms break alike: of one cause more likely than not.
-	if t.Cause.Kind != rules.CauseProbe && t.Cause.Kind != rules.CauseDewline {
+	if t.Cause.Kind != alarm.CauseProbe && t.Cause.Kind != alarm.CauseDewline {
 		return nil
 	}
 	alike := slices.DeleteFunc(with, func(in *incident) bool { return !in.tells(t.Key.Alarm) })

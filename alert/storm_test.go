@@ -6,11 +6,10 @@ import (
 	"testing"
 	"time"
 
-	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
-func probeCause(id string) rules.Cause { return rules.Cause{Kind: rules.CauseProbe, ID: id} }
+func probeCause(id string) alarm.Cause { return alarm.Cause{Kind: alarm.CauseProbe, ID: id} }
 
 // shares is a board with a bus of forty probes, and nodes on a broker.
 func shares(o Options, probes, nodes int) Options {
@@ -32,7 +31,7 @@ func TestStorm_probesThatJumpTogether(t *testing.T) {
 			r := newRig(t, shares(onePerson("mqtt"), 40, 0))
 			for i := range 40 {
 				id := fmt.Sprintf("p%02d", i)
-				r.transitions(r.tr(change{rules.ProbeJump, id, unack, rules.Today, probeCause(id), 29, 0}))
+				r.transitions(r.tr(change{alarm.ProbeJump, id, unack, alarm.Today, probeCause(id), 29, 0}))
 				for range gap / time.Second {
 					r.now = r.now.Add(time.Second)
 					r.absorb(r.desk.Tick(r.now))
@@ -49,7 +48,7 @@ func TestStorm_probesThatJumpTogether(t *testing.T) {
 			}
 			for i := range 40 {
 				id := fmt.Sprintf("p%02d", i)
-				r.transitions(r.tr(change{rules.ProbeJump, id, norm, rules.Today, probeCause(id), 24, 0}))
+				r.transitions(r.tr(change{alarm.ProbeJump, id, norm, alarm.Today, probeCause(id), 24, 0}))
 			}
 			r.pass(time.Minute)
 			if last := r.got[len(r.got)-1]; last.Kind != FollowUp || !strings.HasPrefix(last.Message.Title, "Over: ") {
@@ -66,7 +65,7 @@ func TestStorm_nodesThatStopTogether(t *testing.T) {
 		r := newRig(t, shares(onePerson("mqtt"), 40, 6+others))
 		for i := range 6 {
 			id := fmt.Sprintf("n%02d", i)
-			r.transitions(r.tr(change{rules.ProbeSilent, id, unack, rules.Today, probeCause(id), 900, 0}))
+			r.transitions(r.tr(change{alarm.ProbeSilent, id, unack, alarm.Today, probeCause(id), 900, 0}))
 			r.pass(50 * time.Second)
 		}
 		r.pass(10 * time.Minute)
@@ -86,7 +85,7 @@ func TestStorm_roomsOfOneSentinel(t *testing.T) {
 	r := newRig(t, o)
 	for i := range 200 {
 		id := fmt.Sprintf("room-%03d", i)
-		r.transitions(r.tr(change{RoomSilent, id, unack, rules.Wake, rules.Cause{Kind: rules.CauseDewline, ID: id}, 0, 0}))
+		r.transitions(r.tr(change{RoomSilent, id, unack, alarm.Wake, alarm.Cause{Kind: alarm.CauseDewline, ID: id}, 0, 0}))
 		if i%7 == 0 { // within half a minute, as heartbeats come
 			r.now = r.now.Add(time.Second)
 			r.absorb(r.desk.Tick(r.now))
@@ -98,7 +97,7 @@ func TestStorm_roomsOfOneSentinel(t *testing.T) {
 		t.Fatalf("%d notices, %d messages: %q", len(open), len(r.told("mqtt")), r.told("mqtt"))
 	}
 	m := r.got[len(r.got)-1].Message
-	if !strings.Contains(m.Title, "200 rooms") || m.Priority != rules.Wake {
+	if !strings.Contains(m.Title, "200 rooms") || m.Priority != alarm.Wake {
 		t.Errorf("%s\n%s", m.Title, m.Text)
 	}
 }
@@ -112,7 +111,7 @@ func TestStorm_lethalHeatNamesEach(t *testing.T) {
 		for i := range 12 {
 			id := fmt.Sprintf("e%02d", i)
 			since[id] = r.now.Mono
-			r.onset(rules.LethalLimit, id, tank(id))
+			r.onset(alarm.LethalLimit, id, tank(id))
 			if answered {
 				for _, v := range r.desk.Open() {
 					r.ack(v.Notice.ID, "una")
@@ -136,14 +135,14 @@ func TestStorm_messagesAMinute(t *testing.T) {
 	o := onePerson("mqtt")
 	r := newRig(t, o)
 	for i := range 30 { // of causes that explain more than one thing
-		r.transitions(r.tr(change{rules.AboveBand, fmt.Sprintf("e%02d", i), unack, rules.Today, rules.Cause{Kind: rules.CauseShelf, ID: fmt.Sprint("a/", i)}, 29, 0}))
+		r.transitions(r.tr(change{alarm.AboveBand, fmt.Sprintf("e%02d", i), unack, alarm.Today, alarm.Cause{Kind: alarm.CauseShelf, ID: fmt.Sprint("a/", i)}, 29, 0}))
 	}
 	r.pass(40 * time.Second)
 	if n := len(r.got); n != 8 {
 		t.Errorf("%d messages within a minute, want 8", n)
 	}
 	since := r.now.Mono
-	r.onset(rules.LethalLimit, "hot", tank("hot"))
+	r.onset(alarm.LethalLimit, "hot", tank("hot"))
 	r.wantNamed(since, "hot", "mqtt", 0)
 	r.pass(10 * time.Minute)
 	for i := range 30 {
@@ -159,7 +158,7 @@ func TestStorm_endsAndSurvivesARestart(t *testing.T) {
 	r := newRig(t, shares(onePerson("mqtt"), 40, 0))
 	jump := func(i int) {
 		id := fmt.Sprintf("p%02d", i)
-		r.transitions(r.tr(change{rules.ProbeJump, id, unack, rules.Today, probeCause(id), 29, 0}))
+		r.transitions(r.tr(change{alarm.ProbeJump, id, unack, alarm.Today, probeCause(id), 29, 0}))
 	}
 	for i := range 10 {
 		jump(i)
@@ -189,25 +188,25 @@ func TestStorm_AtItsLimits(t *testing.T) {
 		probes bool
 		others int
 		ago    time.Duration
-		p      rules.Priority
+		p      alarm.Priority
 		want   int // notices
 	}{
-		{"three tanks", false, 2, time.Minute, rules.Today, 3},
-		{"four tanks", false, 3, time.Minute, rules.Today, 1},
-		{"four, over five minutes", false, 3, stormWithin, rules.Today, 4},
-		{"four, within them", false, 3, stormWithin - 10*time.Second, rules.Today, 1},
-		{"the fourth wakes", false, 3, time.Minute, rules.Wake, 4},
-		{"two probes", true, 1, time.Minute, rules.Today, 1},
-		{"two probes, one wakes", true, 1, time.Minute, rules.Wake, 2},
+		{"three tanks", false, 2, time.Minute, alarm.Today, 3},
+		{"four tanks", false, 3, time.Minute, alarm.Today, 1},
+		{"four, over five minutes", false, 3, stormWithin, alarm.Today, 4},
+		{"four, within them", false, 3, stormWithin - 10*time.Second, alarm.Today, 1},
+		{"the fourth wakes", false, 3, time.Minute, alarm.Wake, 4},
+		{"two probes", true, 1, time.Minute, alarm.Today, 1},
+		{"two probes, one wakes", true, 1, time.Minute, alarm.Wake, 2},
 	} {
 		r := newRig(t, twoPeople())
-		kind, cause := rules.AlarmID(rules.BelowBand), tank
+		kind, cause := alarm.ID(alarm.BelowBand), tank
 		if c.probes {
-			kind, cause = rules.ProbeSilent, probeCause
+			kind, cause = alarm.ProbeSilent, probeCause
 		}
 		for i := range c.others {
 			id := string(rune('a' + i))
-			r.transitions(r.tr(change{kind, id, alarm.Unack, rules.Today, cause(id), 10, 0}))
+			r.transitions(r.tr(change{kind, id, alarm.Unack, alarm.Today, cause(id), 10, 0}))
 		}
 		r.pass(c.ago)
 		r.transitions(r.tr(change{kind, "z", alarm.Unack, c.p, cause("z"), 10, 0}))
@@ -228,9 +227,9 @@ func TestStorm_WhatIsShared(t *testing.T) {
 	node, bus := Share{Kind: "node", Name: "n"}, Share{Kind: "bus", Name: "b"}
 	o := Options{Shares: map[string][]Share{"p1": {node, bus}, "p2": {bus}, "p3": {bus}, "p4": {node}}}
 	in := func(probes ...string) *incident {
-		x := &incident{Notice: Notice{Cause: rules.Cause{Kind: CauseSeveral}}}
+		x := &incident{Notice: Notice{Cause: alarm.Cause{Kind: CauseSeveral}}}
 		for _, p := range probes {
-			x.Notice.Members = append(x.Notice.Members, Member{Key: rules.Key{Alarm: rules.ProbeSilent, Subject: p}, State: alarm.Unack, Priority: rules.Today})
+			x.Notice.Members = append(x.Notice.Members, Member{Key: alarm.Key{Alarm: alarm.ProbeSilent, Subject: p}, State: alarm.Unack, Priority: alarm.Today})
 		}
 		return x
 	}

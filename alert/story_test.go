@@ -21,7 +21,7 @@ type house struct {
 	engine *rules.Engine
 	cfg    *configs.Config
 	judges []*sensors.Judge
-	raised map[rules.AlarmID]int
+	raised map[alarm.ID]int
 	start  time.Time
 }
 
@@ -46,7 +46,7 @@ func toldHouse(t *testing.T) *house {
 			t.Fatal(err)
 		}
 	}
-	h := &house{rig: newRig(t, OptionsFor(cfg)), room: room, engine: rules.New(cfg), cfg: cfg, start: start, raised: map[rules.AlarmID]int{}}
+	h := &house{rig: newRig(t, OptionsFor(cfg)), room: room, engine: rules.New(cfg), cfg: cfg, start: start, raised: map[alarm.ID]int{}}
 	for _, p := range cfg.Probes {
 		h.judges = append(h.judges, table.NewJudge(sensors.ProbeID(p.ID), p.Family))
 	}
@@ -90,14 +90,14 @@ func TestStory_oneCauseOneNotice(t *testing.T) {
 	notices, wakes, ends, messages := map[string]bool{}, map[string]bool{}, map[string]int{}, 0
 	for _, d := range h.got {
 		notices[d.NoticeID] = true
-		if d.Message.Priority == rules.Wake && d.Kind != FollowUp {
+		if d.Message.Priority == alarm.Wake && d.Kind != FollowUp {
 			wakes[d.NoticeID] = true
 			messages++
 		}
 		if d.Kind == FollowUp {
 			ends[d.NoticeID]++
 		}
-		if d.Message.Priority == rules.Wake && d.Message.Cause != string(rules.CauseRoom) {
+		if d.Message.Priority == alarm.Wake && d.Message.Cause != string(alarm.CauseRoom) {
 			t.Errorf("%s %v says %s: %s", d.Message.Time.Format("15:04"), d.Kind, d.Message.Cause, d.Message.Title)
 		}
 		if len([]rune(d.Message.Title)) > 110 {
@@ -113,7 +113,7 @@ func TestStory_oneCauseOneNotice(t *testing.T) {
 	}
 	// Each enclosure that nears or reaches its limit, or its band's limit to act on, is
 	// named at once; the rest are repeats.
-	onsets := h.raised[rules.LethalAhead] + h.raised[rules.LethalLimit] + h.raised[rules.Exposure]
+	onsets := h.raised[alarm.LethalAhead] + h.raised[alarm.LethalLimit] + h.raised[alarm.Exposure]
 	if messages > 2*onsets+len(h.cfg.Enclosures)/2 {
 		t.Errorf("%d wake messages in an evening without an answer, of %d onsets", messages, onsets)
 	}
@@ -122,7 +122,7 @@ func TestStory_oneCauseOneNotice(t *testing.T) {
 			t.Errorf("%s ended %d times", id, n)
 		}
 	}
-	for _, id := range []rules.AlarmID{rules.ProbeWet, rules.MistEndless, rules.ProbeJump, rules.DoorAjar, rules.ProbeDisagrees, rules.LampStuck} {
+	for _, id := range []alarm.ID{alarm.ProbeWet, alarm.MistEndless, alarm.ProbeJump, alarm.DoorAjar, alarm.ProbeDisagrees, alarm.LampStuck} {
 		if h.raised[id] != 0 {
 			t.Errorf("%s was raised %d times", id, h.raised[id])
 		}
@@ -141,19 +141,19 @@ func TestDesk_roomWithDifferentLethalLimits(t *testing.T) {
 	const n = 48
 	id := func(i int) string { return fmt.Sprintf("e%02d", i) }
 	for i := range n {
-		r.transitions(r.tr(change{rules.LethalAhead, id(i), unack, rules.Wake, room, 28, 40}))
+		r.transitions(r.tr(change{alarm.LethalAhead, id(i), unack, alarm.Wake, room, 28, 40}))
 		if i == 0 {
 			r.pass(30 * time.Second)
 			r.ack("ceiling-ahead/e00/1", "una")
 		}
 		if i >= 10 {
-			r.transitions(r.tr(change{rules.LethalLimit, id(i - 10), unack, rules.Wake, room, 33, 0}))
+			r.transitions(r.tr(change{alarm.LethalLimit, id(i - 10), unack, alarm.Wake, room, 33, 0}))
 		}
 		r.pass(3 * time.Minute)
 	}
 	for i := range n {
-		r.transitions(r.tr(change{rules.LethalLimit, id(i), norm, rules.Wake, room, 27, 0}),
-			r.tr(change{rules.LethalAhead, id(i), norm, rules.Wake, room, 27, 0}))
+		r.transitions(r.tr(change{alarm.LethalLimit, id(i), norm, alarm.Wake, room, 27, 0}),
+			r.tr(change{alarm.LethalAhead, id(i), norm, alarm.Wake, room, 27, 0}))
 		r.pass(time.Minute)
 	}
 	r.pass(time.Hour)

@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"dewline/configs"
-	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -30,7 +29,7 @@ func TestTimeOff_unansweredRingsAnew(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			o := twoPeople()
 			r := newRig(t, o)
-			r.onset(rules.LethalLimit, "e1", tank("e1"))
+			r.onset(alarm.LethalLimit, "e1", tank("e1"))
 			r.pass(before)
 			told, next := len(r.told("mqtt")), len(r.told("gateway"))
 			r.off(6 * time.Hour)
@@ -53,7 +52,7 @@ func TestTimeOff_unansweredRingsAnew(t *testing.T) {
 // A time off shorter than the next person's turn counts, but makes no turn.
 func TestTimeOff_shortCounts(t *testing.T) {
 	r := newRig(t, twoPeople()) // the next person after 10 min
-	r.onset(rules.LethalLimit, "e1", tank("e1"))
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
 	r.pass(2 * time.Minute)
 	r.off(6 * time.Minute)
 	r.pass(time.Minute)
@@ -68,7 +67,7 @@ func TestTimeOff_shortCounts(t *testing.T) {
 // as if it held.
 func TestTimeOff_leavesTheAnswered(t *testing.T) {
 	r := newRig(t, twoPeople())
-	r.onset(rules.LethalLimit, "e1", tank("e1"))
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
 	r.pass(time.Minute)
 	r.ack("lethal-ceiling/e1/1", "una")
 	n := len(r.got)
@@ -78,11 +77,11 @@ func TestTimeOff_leavesTheAnswered(t *testing.T) {
 		t.Errorf("told again although answered: %q", r.told("mqtt"))
 	}
 	r = newRig(t, twoPeople())
-	r.onset(rules.LethalLimit, "e1", tank("e1"))
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
 	r.pass(time.Minute)
 	r.off(6 * time.Hour)
 	r.now = r.now.Add(5 * time.Second)
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", alarm.Norm, rules.Wake, tank("e1"), 25, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", alarm.Norm, alarm.Wake, tank("e1"), 25, 0}))
 	r.pass(time.Minute)
 	r.want("mqtt", "raise lethal-ceiling/e1/1", "followup lethal-ceiling/e1/1")
 	if text := r.got[len(r.got)-1].Message.Text; !strings.Contains(text, ", 6 h.") {
@@ -93,22 +92,22 @@ func TestTimeOff_leavesTheAnswered(t *testing.T) {
 // An enclosure that leaves the configuration while it is lethally hot is not over.
 func TestGone_isNotOver(t *testing.T) {
 	r := newRig(t, twoPeople())
-	r.onset(rules.LethalLimit, "e1", room)
-	r.onset(rules.LethalLimit, "e2", room)
+	r.onset(alarm.LethalLimit, "e1", room)
+	r.onset(alarm.LethalLimit, "e2", room)
 	r.pass(time.Minute)
 	drop := func(id string) {
-		x := r.tr(change{rules.LethalLimit, id, alarm.Norm, rules.Wake, room, 34, 0})
+		x := r.tr(change{alarm.LethalLimit, id, alarm.Norm, alarm.Wake, room, 34, 0})
 		x.Why = alarm.WhyConfig
 		r.transitions(x)
 	}
 	drop("e1")
-	r.transitions(r.tr(change{rules.LethalLimit, "e2", alarm.Norm, rules.Wake, room, 25, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e2", alarm.Norm, alarm.Wake, room, 25, 0}))
 	r.pass(time.Minute)
 	m := r.got[len(r.got)-1].Message
 	if !strings.HasPrefix(m.Title, "Over or no longer watched: ") || !strings.Contains(m.Text, "e1: no longer in the configuration") {
 		t.Errorf("one of two is gone: %q\n%s", m.Title, m.Text)
 	}
-	r.onset(rules.LethalLimit, "e3", tank("e3"))
+	r.onset(alarm.LethalLimit, "e3", tank("e3"))
 	r.pass(time.Minute)
 	drop("e3")
 	r.pass(time.Minute)
@@ -120,13 +119,13 @@ func TestGone_isNotOver(t *testing.T) {
 // The span of a follow-up is that of what its title names, not of what was milder.
 func TestOver_spanOfTheWorst(t *testing.T) {
 	r := newRig(t, twoPeople())
-	r.onset(rules.AboveBand, "e1", tank("e1")) // 12:00
+	r.onset(alarm.AboveBand, "e1", tank("e1")) // 12:00
 	r.pass(2 * time.Hour)
-	r.onset(rules.LethalLimit, "e1", tank("e1"))
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
 	r.pass(time.Hour)
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", alarm.Norm, rules.Wake, tank("e1"), 30, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", alarm.Norm, alarm.Wake, tank("e1"), 30, 0}))
 	r.pass(time.Hour)
-	r.transitions(r.tr(change{rules.AboveBand, "e1", alarm.Norm, rules.Wake, tank("e1"), 25, 0}))
+	r.transitions(r.tr(change{alarm.AboveBand, "e1", alarm.Norm, alarm.Wake, tank("e1"), 25, 0}))
 	r.pass(time.Minute)
 	m := r.got[len(r.got)-1].Message
 	if !strings.Contains(m.Title, "lethal limit reached") || !strings.Contains(m.Text, "From 14:00 to 15:00, 60 min.") {
@@ -143,7 +142,7 @@ func TestRenewed_isTriedAtOnce(t *testing.T) {
 			r := newRig(t, o)
 			r.broken["hook"] = err
 			r.absorb(r.desk.ChannelState(r.now, "hook", nil)) // its server is there
-			r.onset(rules.AboveBand, "e1", tank("e1"))
+			r.onset(alarm.AboveBand, "e1", tank("e1"))
 			r.pass(time.Hour)
 			delete(r.broken, "hook")
 			r.absorb(r.desk.Renewed(r.now, "hook"))
@@ -157,19 +156,19 @@ func TestRenewed_isTriedAtOnce(t *testing.T) {
 func TestNews_areNotToldTwice(t *testing.T) {
 	r := newRig(t, twoPeople())
 	text := func() string { return r.got[len(r.got)-1].Message.Text }
-	r.onset(rules.LethalLimit, "e1", room)
+	r.onset(alarm.LethalLimit, "e1", room)
 	r.pass(time.Minute)
-	r.onset(rules.Exposure, "e1", room)
+	r.onset(alarm.Exposure, "e1", room)
 	r.pass(6 * time.Minute)
 	if s := text(); strings.Contains(s, "New: ") {
 		t.Errorf("a second alarm of e1 is called new:\n%s", s)
 	}
-	r.onset(rules.LethalAhead, "e2", room)
+	r.onset(alarm.LethalAhead, "e2", room)
 	r.pass(time.Minute)
 	if s := text(); !strings.Contains(s, "New: e2.") {
 		t.Errorf("e2 is not called new:\n%s", s)
 	}
-	r.onset(rules.LethalLimit, "e2", room)
+	r.onset(alarm.LethalLimit, "e2", room)
 	r.pass(time.Minute)
 	if s := text(); !strings.Contains(s, "New: e2.") {
 		t.Errorf("that what was ahead of e2 is there is not called new:\n%s", s)

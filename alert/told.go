@@ -5,7 +5,6 @@ import (
 	"slices"
 	"time"
 
-	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -54,7 +53,7 @@ func (in *incident) urgency() int {
 func (in *incident) fresh() (any, lethal bool) {
 	for m := range in.Notice.each() {
 		if calls(m) && !m.Told && !m.Heard {
-			any, lethal = true, lethal || m.Key.Alarm == rules.LethalLimit
+			any, lethal = true, lethal || m.Key.Alarm == alarm.LethalLimit
 		}
 	}
 	return any, lethal
@@ -80,7 +79,7 @@ func (in *incident) spoken() []Member {
 // needless reports whether p would repeat a version to who has it, of which nothing
 // calls any more.
 func (in *incident) needless(p *parcel) bool {
-	return !in.Ended && !in.aside() && p.Priority >= rules.Wake && p.Confirmed == in.Notice.Version &&
+	return !in.Ended && !in.aside() && p.Priority >= alarm.Wake && p.Confirmed == in.Notice.Version &&
 		!in.any(func(m *Member) bool { return m.Told && calls(m) })
 }
 
@@ -107,7 +106,7 @@ func (in *incident) hidden() bool {
 // was handed saw it elsewhere: what anybody was handed, or else what was said. It
 // returns the alarms to acknowledge with the rules, and whether the answer was of
 // any use.
-func (in *incident) cover(a Answering, person string) (keys []rules.Key, useful bool) {
+func (in *incident) cover(a Answering, person string) (keys []alarm.Key, useful bool) {
 	all := func(m *Member) bool { return m.namedBy(a.Notice, math.MaxInt) }
 	covers := func(m *Member) bool { return m.namedBy(a.Notice, a.Version) }
 	if a.Version == 0 {

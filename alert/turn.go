@@ -4,7 +4,7 @@ import (
 	"slices"
 
 	"dewline/alert/words"
-	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // onDuty reports whether a person is to hear of a wake notice: by the level of
@@ -25,7 +25,7 @@ func (o *Options) concerns(in *incident, p *parcel) bool {
 // answer.
 func (o *Options) escalated(in *incident, person string) bool {
 	i := o.rankOf(person)
-	return !in.aside() && in.Notice.Priority >= rules.Wake && i > 0 && i <= in.Level
+	return !in.aside() && in.Notice.Priority >= alarm.Wake && i > 0 && i <= in.Level
 }
 
 // preface says to a person why it is their turn, while nobody answered.

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // Whoever answered a notice before the turn changed is off duty then: what rises
@@ -13,7 +14,7 @@ import (
 // the next, if nobody answers.
 func TestDesk_AnsweredBeforeTheTurn(t *testing.T) {
 	r := newRig(t, twoPeople())
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, room, 34, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, room, 34, 0}))
 	r.pass(time.Minute)
 	r.ack("lethal-ceiling/e1/1", "una")
 	r.absorb(r.desk.Reconfigure(r.now, twoPeople().InTurn("odo")))
@@ -22,7 +23,7 @@ func TestDesk_AnsweredBeforeTheTurn(t *testing.T) {
 	if len(r.got) != 0 {
 		t.Errorf("what is answered was sent: %v", r.got)
 	}
-	r.transitions(r.tr(change{rules.LethalLimit, "e2", unack, rules.Wake, room, 34, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e2", unack, alarm.Wake, room, 34, 0}))
 	to := func() (who []string) {
 		for _, d := range r.got {
 			if !slices.Contains(who, d.Person) {
@@ -45,7 +46,7 @@ func TestDesk_AnsweredBeforeTheTurn(t *testing.T) {
 // on duty cannot be reached, and the former one rings on at once.
 func TestDesk_TurnToADeadChannel(t *testing.T) {
 	r := newRig(t, twoPeople())
-	r.transitions(r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, room, 34, 0}))
+	r.transitions(r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, room, 34, 0}))
 	r.pass(time.Minute)
 	r.absorb(r.desk.ChannelState(r.now, "gateway", errAway))
 	r.broken["gateway"], r.got = errAway, nil
@@ -61,7 +62,7 @@ func TestDesk_TurnToADeadChannel(t *testing.T) {
 // that over counts, and nobody is told twice who heard it by another.
 func TestDesk_ChannelGoneInFlight(t *testing.T) {
 	r := newRig(t, twoPeople())
-	r.absorb(r.desk.Transitions(r.now, []rules.Transition{r.tr(change{rules.LethalLimit, "e1", unack, rules.Wake, room, 34, 0})}))
+	r.absorb(r.desk.Transitions(r.now, []rules.Transition{r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, room, 34, 0})}))
 	if len(r.waiting) != 2 {
 		t.Fatalf("on its way: %v", r.waiting)
 	}

@@ -18,17 +18,17 @@ var (
 )
 
 // onset raises an alarm of a subject: lethal heat, heat ahead, or too warm.
-func (r *rig) onset(a rules.AlarmID, subject string, cause rules.Cause) {
+func (r *rig) onset(a alarm.ID, subject string, cause alarm.Cause) {
 	r.transitions(r.tr(onsetOf(a, subject, unack, cause)))
 }
 
-func onsetOf(a rules.AlarmID, subject string, to alarm.State, cause rules.Cause) change {
-	c := change{a, subject, to, rules.Wake, cause, 33.5, 0}
+func onsetOf(a alarm.ID, subject string, to alarm.State, cause alarm.Cause) change {
+	c := change{a, subject, to, alarm.Wake, cause, 33.5, 0}
 	switch a {
-	case rules.LethalAhead:
+	case alarm.LethalAhead:
 		c.minutes = 40
-	case rules.AboveBand:
-		c.p = rules.Today
+	case alarm.AboveBand:
+		c.p = alarm.Today
 	}
 	return c
 }
@@ -82,18 +82,18 @@ func TestUrgent_longRetryAfter(t *testing.T) {
 		t.Run(fault.Error(), func(t *testing.T) {
 			r := newRig(t, onePerson("gateway"))
 			r.broken["gateway"] = fault
-			r.onset(rules.AboveBand, "e1", tank("e1"))
+			r.onset(alarm.AboveBand, "e1", tank("e1"))
 			r.pass(30 * time.Minute)
 			delete(r.broken, "gateway")
 			since := r.now.Mono
-			r.onset(rules.LethalLimit, "e1", tank("e1"))
+			r.onset(alarm.LethalLimit, "e1", tank("e1"))
 			r.pass(2 * time.Hour)
 			r.wantNamed(since, "e1", "gateway", 0)
 		})
 		t.Run("lethal "+fault.Error(), func(t *testing.T) {
 			r := newRig(t, onePerson("gateway"))
 			r.broken["gateway"] = fault
-			r.onset(rules.LethalLimit, "e1", tank("e1"))
+			r.onset(alarm.LethalLimit, "e1", tank("e1"))
 			r.pass(10 * time.Minute)
 			delete(r.broken, "gateway")
 			since := r.now.Mono
@@ -108,7 +108,7 @@ func TestUrgent_longRetryAfter(t *testing.T) {
 func TestUrgent_passingRefusalOfToday(t *testing.T) {
 	r := newRig(t, onePerson("gateway"))
 	r.broken["gateway"] = errAbsent
-	r.onset(rules.AboveBand, "e1", tank("e1"))
+	r.onset(alarm.AboveBand, "e1", tank("e1"))
 	r.pass(90 * time.Second)
 	delete(r.broken, "gateway")
 	since := r.now.Mono
@@ -118,7 +118,7 @@ func TestUrgent_passingRefusalOfToday(t *testing.T) {
 	r = newRig(t, twoPeople())
 	r.broken["mqtt"], r.broken["mail"] = errAbsent, errAbsent
 	since = r.now.Mono
-	r.onset(rules.AboveBand, "e1", tank("e1"))
+	r.onset(alarm.AboveBand, "e1", tank("e1"))
 	r.pass(30 * time.Second)
 	r.wantNamed(since, "e1", "gateway", 20*time.Second)
 }
@@ -147,7 +147,7 @@ func TestUrgent_deadChannelIsPassedOver(t *testing.T) {
 				r.absorb(r.desk.ChannelState(r.now, "mqtt", errAway))
 			}
 			since := r.now.Mono
-			r.onset(rules.LethalLimit, "e1", tank("e1"))
+			r.onset(alarm.LethalLimit, "e1", tank("e1"))
 			r.pass(20 * time.Minute)
 			r.wantNamed(since, "e1", "gateway", tt.within)
 			for _, d := range r.got {
@@ -162,13 +162,13 @@ func TestUrgent_deadChannelIsPassedOver(t *testing.T) {
 		r.absorb(r.desk.ChannelState(r.now, "mqtt", errAway))
 		r.broken["mqtt"] = errAway
 		since := r.now.Mono
-		r.onset(rules.AboveBand, "e1", tank("e1"))
+		r.onset(alarm.AboveBand, "e1", tank("e1"))
 		r.pass(time.Hour)
 		r.wantNamed(since, "e1", "gateway", 20*time.Second)
 	})
 	t.Run("reached, then dead", func(t *testing.T) {
 		r := newRig(t, o)
-		r.onset(rules.LethalLimit, "e1", tank("e1"))
+		r.onset(alarm.LethalLimit, "e1", tank("e1"))
 		r.absorb(r.desk.ChannelState(r.now, "mqtt", errAway))
 		r.pass(9 * time.Minute)
 		r.want("gateway")
@@ -181,7 +181,7 @@ func TestUrgent_allChannelsDead(t *testing.T) {
 	for _, back := range []string{"mqtt", "mail", "gateway"} {
 		r := newRig(t, twoPeople())
 		r.broken["mqtt"], r.broken["mail"], r.broken["gateway"] = errAway, errAbsent, errLater
-		r.onset(rules.LethalLimit, "e1", tank("e1"))
+		r.onset(alarm.LethalLimit, "e1", tank("e1"))
 		r.pass(3 * time.Hour)
 		delete(r.broken, back)
 		since := r.now.Mono
@@ -194,7 +194,7 @@ func TestUrgent_allChannelsDead(t *testing.T) {
 // once, and the late result of the older one changes nothing.
 func TestUrgent_growsInFlight(t *testing.T) {
 	r := newRig(t, onePerson("mail"))
-	r.absorb(r.desk.Transitions(r.now, []rules.Transition{r.tr(onsetOf(rules.AboveBand, "e1", unack, tank("e1")))}))
+	r.absorb(r.desk.Transitions(r.now, []rules.Transition{r.tr(onsetOf(alarm.AboveBand, "e1", unack, tank("e1")))}))
 	r.now = r.now.Add(30 * time.Second)
 	r.absorb(r.desk.Tick(r.now))
 	if len(r.waiting) != 1 {
@@ -202,7 +202,7 @@ func TestUrgent_growsInFlight(t *testing.T) {
 	}
 	old := r.waiting[0]
 	r.waiting = nil
-	e := r.desk.Transitions(r.now, []rules.Transition{r.tr(onsetOf(rules.LethalLimit, "e1", unack, tank("e1")))})
+	e := r.desk.Transitions(r.now, []rules.Transition{r.tr(onsetOf(alarm.LethalLimit, "e1", unack, tank("e1")))})
 	if len(e.Send) != 1 || !e.Send[0].Lethal || e.Send[0].Attempt == old.Attempt {
 		t.Fatalf("handed out when it grew: %+v", e.Send)
 	}
@@ -224,7 +224,7 @@ func TestUrgent_growsInFlight(t *testing.T) {
 func TestUrgent_everyEnclosureIsNamed(t *testing.T) {
 	for _, gap := range []time.Duration{10 * time.Second, time.Minute, 3 * time.Minute, 7 * time.Minute} {
 		for _, answered := range []bool{false, true} {
-			for _, kind := range []rules.AlarmID{rules.LethalLimit, rules.LethalAhead} {
+			for _, kind := range []alarm.ID{alarm.LethalLimit, alarm.LethalAhead} {
 				t.Run(fmt.Sprint(kind, gap, answered), func(t *testing.T) {
 					r := newRig(t, twoPeople())
 					since := map[string]time.Duration{}
@@ -261,7 +261,7 @@ func TestUrgent_allInOneSecond(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	since := r.now.Mono
 	for i := range 40 {
-		r.onset(rules.LethalLimit, fmt.Sprintf("e%02d", i), room)
+		r.onset(alarm.LethalLimit, fmt.Sprintf("e%02d", i), room)
 	}
 	r.pass(time.Hour)
 	for i := range 40 {
@@ -278,18 +278,18 @@ func TestUrgent_secondWakeRingsByItself(t *testing.T) {
 	for _, answered := range []bool{true, false} {
 		t.Run(fmt.Sprint("answered ", answered), func(t *testing.T) {
 			r := newRig(t, twoPeople())
-			r.onset(rules.AboveBand, "e9", room) // keeps the notice open
-			r.onset(rules.LethalLimit, "e1", room)
+			r.onset(alarm.AboveBand, "e9", room) // keeps the notice open
+			r.onset(alarm.LethalLimit, "e1", room)
 			r.pass(2 * time.Minute)
 			if answered {
 				r.ack(r.desk.Open()[0].Notice.ID, "una")
 			} else {
-				r.transitions(r.tr(onsetOf(rules.LethalLimit, "e1", rtnun, room)))
+				r.transitions(r.tr(onsetOf(alarm.LethalLimit, "e1", rtnun, room)))
 			}
 			r.pass(3 * time.Hour)
 			r.want("gateway")
 			since := r.now.Mono
-			r.onset(rules.LethalLimit, "e2", room)
+			r.onset(alarm.LethalLimit, "e2", room)
 			r.pass(9*time.Minute + 50*time.Second)
 			r.want("gateway")
 			r.wantNamed(since, "e2", "mqtt", 20*time.Second)
@@ -316,7 +316,7 @@ func TestUrgent_growthPutsOffNoEscalation(t *testing.T) {
 	r := newRig(t, twoPeople())
 	since := r.now.Mono
 	for i := range 15 {
-		r.onset(rules.LethalLimit, fmt.Sprintf("e%02d", i), room)
+		r.onset(alarm.LethalLimit, fmt.Sprintf("e%02d", i), room)
 		r.pass(time.Minute)
 	}
 	r.wantNamed(since, "e00", "gateway", 10*time.Minute+10*time.Second)
@@ -325,16 +325,16 @@ func TestUrgent_growthPutsOffNoEscalation(t *testing.T) {
 // An answered wake that rises again and again is told each time.
 func TestUrgent_risesAgain(t *testing.T) {
 	r := newRig(t, onePerson("mqtt"))
-	r.onset(rules.LethalAhead, "e2", room) // answered, keeps the notice open
-	r.onset(rules.LethalAhead, "e1", room)
+	r.onset(alarm.LethalAhead, "e2", room) // answered, keeps the notice open
+	r.onset(alarm.LethalAhead, "e1", room)
 	r.pass(time.Minute)
 	for range 6 {
 		r.ack(r.desk.Open()[0].Notice.ID, "una")
 		r.pass(5 * time.Minute)
-		r.transitions(r.tr(onsetOf(rules.LethalAhead, "e1", norm, room)))
+		r.transitions(r.tr(onsetOf(alarm.LethalAhead, "e1", norm, room)))
 		r.pass(5 * time.Minute)
 		since := r.now.Mono
-		r.onset(rules.LethalAhead, "e1", room)
+		r.onset(alarm.LethalAhead, "e1", room)
 		r.pass(time.Minute)
 		r.wantNamed(since, "e1", "mqtt", time.Minute)
 	}
@@ -343,12 +343,12 @@ func TestUrgent_risesAgain(t *testing.T) {
 // A notice that begins anew begins with the first person.
 func TestUrgent_reopenedBeginsWithTheFirst(t *testing.T) {
 	r := newRig(t, twoPeople())
-	r.onset(rules.LethalLimit, "e1", tank("e1"))
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
 	r.pass(15 * time.Minute)
-	r.transitions(r.tr(onsetOf(rules.LethalLimit, "e1", alarm.LatchUnack, tank("e1"))))
+	r.transitions(r.tr(onsetOf(alarm.LethalLimit, "e1", alarm.LatchUnack, tank("e1"))))
 	r.pass(time.Hour)
 	since := r.now.Mono
-	r.onset(rules.LethalLimit, "e1", tank("e1"))
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
 	r.pass(9 * time.Minute)
 	r.wantNamed(since, "e1", "mqtt", 0)
 	if got := r.namedAfter(since, "e1", "gateway"); got >= 0 {
@@ -356,7 +356,7 @@ func TestUrgent_reopenedBeginsWithTheFirst(t *testing.T) {
 	}
 	r.pass(2 * time.Minute)
 	r.wantNamed(since, "e1", "gateway", 11*time.Minute)
-	r.transitions(r.tr(onsetOf(rules.LethalLimit, "e1", norm, tank("e1"))))
+	r.transitions(r.tr(onsetOf(alarm.LethalLimit, "e1", norm, tank("e1"))))
 	r.pass(time.Minute)
 	if told := r.told("gateway"); told[len(told)-1] != "followup lethal-ceiling/e1/1" {
 		t.Errorf("the second person did not hear of the end: %q", told)
@@ -366,10 +366,10 @@ func TestUrgent_reopenedBeginsWithTheFirst(t *testing.T) {
 // A fault that lasts makes one line in the journal for each notice.
 func TestUrgent_steadyFaultIsOneLine(t *testing.T) {
 	r := newRig(t, onePerson("gateway", "mail"))
-	r.onset(rules.LethalLimit, "e0", tank("e0"))
+	r.onset(alarm.LethalLimit, "e0", tank("e0"))
 	n := 0
 	for i := range 3 {
-		r.onset(rules.LethalLimit, fmt.Sprintf("e%d", i+1), tank(fmt.Sprintf("e%d", i+1)))
+		r.onset(alarm.LethalLimit, fmt.Sprintf("e%d", i+1), tank(fmt.Sprintf("e%d", i+1)))
 	}
 	for range 360 {
 		r.broken["gateway"] = fmt.Errorf("notice %d: %w", n, errAway)

@@ -5,7 +5,6 @@ import (
 	"testing"
 	"time"
 
-	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -22,9 +21,9 @@ func TestDesk_Telling(t *testing.T) {
 	}
 	check("at first", 0, 0, 0, 0)
 	r.broken["mqtt"], r.broken["mail"] = errAway, errAway
-	r.onset(rules.AboveBand, "e2", tank("e2"))
+	r.onset(alarm.AboveBand, "e2", tank("e2"))
 	r.now = r.now.Add(time.Second)
-	r.onset(rules.LethalLimit, "e1", tank("e1")) // at once, to both channels of una
+	r.onset(alarm.LethalLimit, "e1", tank("e1")) // at once, to both channels of una
 	r.now = r.now.Add(3 * time.Second)
 	check("while no channel works", 2, 1, 2, 3*time.Second)
 	delete(r.broken, "mqtt")
@@ -32,7 +31,7 @@ func TestDesk_Telling(t *testing.T) {
 	r.pass(time.Minute)
 	check("all taken", 2, 1, 0, 0)
 	open := r.desk.Open()
-	if len(open) != 2 || open[0].Notice.Priority != rules.Wake || open[0].Acknowledged || !slices.Equal(open[0].Told, []string{"una"}) ||
+	if len(open) != 2 || open[0].Notice.Priority != alarm.Wake || open[0].Acknowledged || !slices.Equal(open[0].Told, []string{"una"}) ||
 		open[0].NextRepeat <= r.now.Mono || open[1].NextRepeat != 0 {
 		t.Errorf("open are %+v", open)
 	}
@@ -59,7 +58,7 @@ func TestDesk_Telling(t *testing.T) {
 	if d := r.desk.Telling(r.now).Drill; d == nil || !d.Done || !d.Acked || d.AckedBy != "odo" || d.Person != "odo" || d.AckedIn != 90 || d.Taken["gateway"] != 0 || len(d.Taken) != 1 {
 		t.Errorf("the drill is %+v", d)
 	}
-	r.transitions(r.tr(onsetOf(rules.LethalLimit, "e1", norm, tank("e1"))))
+	r.transitions(r.tr(onsetOf(alarm.LethalLimit, "e1", norm, tank("e1"))))
 	check("one is over", 1, 0, 0, 0)
 	if by := r.desk.AnsweredBy(open[0].Notice.ID); by != "" {
 		t.Errorf("what is over is answered by %q", by)
@@ -69,7 +68,7 @@ func TestDesk_Telling(t *testing.T) {
 // Notices stand worst first, then oldest first.
 func TestDesk_OpenIsInOrder(t *testing.T) {
 	r := newRig(t, onePerson("mqtt"))
-	for _, k := range []rules.Key{{Alarm: rules.AboveBand, Subject: "e1"}, {Alarm: rules.LethalLimit, Subject: "e2"}, {Alarm: rules.LethalLimit, Subject: "e3"}} {
+	for _, k := range []alarm.Key{{Alarm: alarm.AboveBand, Subject: "e1"}, {Alarm: alarm.LethalLimit, Subject: "e2"}, {Alarm: alarm.LethalLimit, Subject: "e3"}} {
 		r.onset(k.Alarm, k.Subject, tank(k.Subject))
 		r.pass(time.Minute)
 	}
@@ -93,11 +92,11 @@ func TestDesk_Calling(t *testing.T) {
 		}
 	}
 	check("at first", false, false)
-	r.onset(rules.AboveBand, "e2", tank("e2"))
+	r.onset(alarm.AboveBand, "e2", tank("e2"))
 	r.pass(time.Minute)
 	check("a today alarm", false, false)
 	r.broken["mqtt"] = errAway
-	r.onset(rules.LethalLimit, "e1", tank("e1"))
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
 	check("not taken over", true, true)
 	delete(r.broken, "mqtt")
 	r.pass(time.Minute)
@@ -107,9 +106,9 @@ func TestDesk_Calling(t *testing.T) {
 	r.absorb(r.desk.ChannelState(r.now, "mqtt", nil))
 	r.ack("lethal-ceiling/e1/1", "una")
 	check("answered", false, false)
-	r.onset(rules.LethalLimit, "e3", tank("e3"))
+	r.onset(alarm.LethalLimit, "e3", tank("e3"))
 	check("another one", true, false)
-	r.transitions(r.tr(onsetOf(rules.LethalLimit, "e3", norm, tank("e3"))))
+	r.transitions(r.tr(onsetOf(alarm.LethalLimit, "e3", norm, tank("e3"))))
 	check("which is over", false, false)
 	if _, e, err := r.desk.NewDrill(r.now, "una"); err != nil || len(e.Send) == 0 {
 		t.Fatal(err)
@@ -120,15 +119,15 @@ func TestDesk_Calling(t *testing.T) {
 // The end of an alarm is told to who heard of it: what to do then, what it was and how far it went.
 func TestDesk_FollowUpSaysWhatToDo(t *testing.T) {
 	r := newRig(t, onePerson("mqtt"))
-	r.onset(rules.LethalLimit, "e1", tank("e1"))
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
 	r.pass(10 * time.Minute)
-	r.transitions(r.tr(onsetOf(rules.LethalLimit, "e1", norm, tank("e1"))))
+	r.transitions(r.tr(onsetOf(alarm.LethalLimit, "e1", norm, tank("e1"))))
 	r.pass(time.Minute)
 	m := r.got[len(r.got)-1].Message
 	if m.Kind != FollowUp || m.FirstAction == "" || m.FirstAction == r.got[0].Message.FirstAction || m.Ack != "" {
 		t.Errorf("%+v", m)
 	}
-	if len(m.Alarms) != 1 || m.Alarms[0].Alarm != rules.LethalLimit || m.Alarms[0].State != alarm.Norm.String() {
+	if len(m.Alarms) != 1 || m.Alarms[0].Alarm != alarm.LethalLimit || m.Alarms[0].State != alarm.Norm.String() {
 		t.Errorf("alarms are %+v", m.Alarms)
 	}
 }

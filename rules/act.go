@@ -101,7 +101,7 @@ func (ls *lives) actOn(now sensors.Instant, a Action, slots []*room.Alarm, act f
 	return fmt.Errorf("%s %s of %s: %w", a.Kind, orAll(a.Key.Alarm), a.Key.Subject, why)
 }
 
-func orAll(id AlarmID) string {
+func orAll(id alarm.ID) string {
 	if id == "" {
 		return "every alarm"
 	}

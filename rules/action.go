@@ -25,7 +25,7 @@ type Action struct {
 	Kind ActionKind `json:"kind"`
 	// Key names the alarm. An empty Alarm means every alarm of the subject;
 	// TakeOut and ReturnToService always act on the whole subject.
-	Key Key `json:"key"`
+	Key alarm.Key `json:"key"`
 	// Seq, unless zero, is the onset that the person saw: an answer to an
 	// earlier one is refused and changes nothing.
 	Seq uint64 `json:"seq,omitempty"`
@@ -57,9 +57,9 @@ var (
 // A Condition is something that dewline observes about itself, or that another
 // part of dewline found out. It holds until Set again with Active false.
 type Condition struct {
-	Key      Key // of one of the alarms from DeliveryStalled to SentinelSilent
+	Key      alarm.Key // of one of the alarms from DeliveryStalled to SentinelSilent
 	Active   bool
-	Priority Priority
+	Priority alarm.Priority
 	Value    float64
 	HasValue bool
 	Limit    float64

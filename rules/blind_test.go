@@ -45,27 +45,27 @@ func TestBlind_OnTheWayToTheLimitWakes(t *testing.T) {
 			}
 		}()
 		r.run(65*time.Minute, warm) // 28.2 °C, the lethal limit is at 30 °C
-		r.quiet(AboveBand, LethalAhead)
+		r.quiet(alarm.AboveBand, alarm.LethalAhead)
 		r.run(2*time.Minute, without(warm, gone...))
-		if x := r.last(ProbeSilent); x.Priority != Today {
+		if x := r.last(alarm.ProbeSilent); x.Priority != alarm.Today {
 			t.Errorf("%v: lost for two minutes, it is %v", gone, x.Priority)
 		}
 		r.run(80*time.Second, without(warm, gone...))
 		woken := 0
 		for _, v := range r.e.Open() {
-			if v.Key.Alarm == ProbeSilent && v.Priority == Wake {
+			if v.Key.Alarm == alarm.ProbeSilent && v.Priority == alarm.Wake {
 				woken++
 			}
 		}
 		if woken < 2 {
 			t.Errorf("%v: lost for more than three minutes on the way to the limit, %d alarms wake", gone, woken)
 		}
-		if x := r.last(ProbeSilent); x.Priority == Wake && x.Detail.Is.ID != alarm.FactBlindRising {
+		if x := r.last(alarm.ProbeSilent); x.Priority == alarm.Wake && x.Detail.Is.ID != alarm.FactBlindRising {
 			t.Errorf("%v: it says %v", gone, x.Detail.Is.ID)
 		}
 		r.run(5*time.Minute, r.calm)
 		for _, v := range r.e.Open() {
-			if v.Active && v.Key.Alarm == ProbeSilent {
+			if v.Active && v.Key.Alarm == alarm.ProbeSilent {
 				t.Errorf("%v: %v is still active", gone, v.Key)
 			}
 		}
@@ -79,7 +79,7 @@ func TestBlind_OneProbeOfACalmRoomDoesNotWake(t *testing.T) {
 	r.run(time.Hour, without(r.calm, "p1", "q1"))
 	r.run(time.Hour, without(r.rising("q1", 25, 3), "p1"))
 	for _, x := range r.log {
-		if x.Key.Alarm == ProbeSilent && x.Priority == Wake {
+		if x.Key.Alarm == alarm.ProbeSilent && x.Priority == alarm.Wake {
 			t.Errorf("%v wakes at %v", x.Key, x.At.Mono)
 		}
 	}
@@ -92,18 +92,18 @@ func TestBlind_WholeRoomWakes(t *testing.T) {
 		r.run(time.Hour, r.calm)
 		for _, id := range []string{"e1", "e2", "e3"} {
 			if empty {
-				if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: id}, By: "una", For: 24 * time.Hour, Empty: true}); err != nil {
+				if err := r.act(Action{Kind: TakeOut, Key: alarm.Key{Subject: id}, By: "una", For: 24 * time.Hour, Empty: true}); err != nil {
 					t.Fatal(err)
 				}
 			}
 		}
 		nothing := func(string, time.Duration) *sensors.Reading { return nil }
 		r.run(9*time.Minute, nothing)
-		if x := r.last(ProbeSilent); x.Priority == Wake {
+		if x := r.last(alarm.ProbeSilent); x.Priority == alarm.Wake {
 			t.Errorf("%s: wakes after nine minutes", name)
 		}
 		r.run(2*time.Minute, nothing)
-		if x := r.last(ProbeSilent); (x.Priority == Wake) == empty {
+		if x := r.last(alarm.ProbeSilent); (x.Priority == alarm.Wake) == empty {
 			t.Errorf("%s: after eleven minutes it is %v", name, x.Priority)
 		}
 	}
@@ -116,11 +116,11 @@ func TestBlind_AProbeInTheJarSeesNothing(t *testing.T) {
 		r := newRig(t, rigConfig(t, 3, ""))
 		r.tick()
 		r.run(before, r.calm)
-		if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: "p2"}, By: "una", For: 24 * time.Hour}); err != nil {
+		if err := r.act(Action{Kind: TakeOut, Key: alarm.Key{Subject: "p2"}, By: "una", For: 24 * time.Hour}); err != nil {
 			t.Fatal(err)
 		}
 		r.run(11*time.Minute, func(string, time.Duration) *sensors.Reading { return nil })
-		if x := r.last(ProbeSilent); x.Priority != Wake {
+		if x := r.last(alarm.ProbeSilent); x.Priority != alarm.Wake {
 			t.Errorf("%s: after eleven minutes it is %v", name, x.Priority)
 		}
 	}
@@ -132,7 +132,7 @@ func TestTakeOut_LethalHeatStillWakesUnlessEmpty(t *testing.T) {
 	for name, empty := range map[string]bool{"lived in": false, "empty": true} {
 		r := newRig(t, rigConfig(t, 3, ""))
 		r.run(time.Hour, r.calm)
-		if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: "e1"}, By: "una", For: 24 * time.Hour, Empty: empty}); err != nil {
+		if err := r.act(Action{Kind: TakeOut, Key: alarm.Key{Subject: "e1"}, By: "una", For: 24 * time.Hour, Empty: empty}); err != nil {
 			t.Fatal(err)
 		}
 		r.log = nil
@@ -141,18 +141,18 @@ func TestTakeOut_LethalHeatStillWakesUnlessEmpty(t *testing.T) {
 		if empty {
 			want = ""
 		}
-		r.want(LethalLimit, "e1", want)
-		r.quiet(LethalLimit, ProbeJump) // no air warms by 7 °C between two readings
+		r.want(alarm.LethalLimit, "e1", want)
+		r.quiet(alarm.LethalLimit, alarm.ProbeJump) // no air warms by 7 °C between two readings
 		v := r.e.Enclosures()[0]
 		if gone := r.e.v.Enclosures[0].Empty(); !v.OutOfService || gone != empty {
 			t.Errorf("%s: the view says out of service %v, empty %v", name, v.OutOfService, gone)
 		}
 		// Declared anew the other way round.
-		if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: "e1"}, By: "una", For: 24 * time.Hour, Empty: !empty}); err != nil {
+		if err := r.act(Action{Kind: TakeOut, Key: alarm.Key{Subject: "e1"}, By: "una", For: 24 * time.Hour, Empty: !empty}); err != nil {
 			t.Fatal(err)
 		}
 		r.run(time.Minute, r.hold("p1", 31, 85))
-		if got := r.states[Key{Alarm: LethalLimit, Subject: "e1"}]; (got == alarm.OutOfService) == empty {
+		if got := r.states[alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"}]; (got == alarm.OutOfService) == empty {
 			t.Errorf("%s: declared anew it is %v", name, got)
 		}
 	}
@@ -166,14 +166,14 @@ func TestBlind_WakesFromItsShelf(t *testing.T) {
 	r.run(7*time.Minute, without(r.calm, "p1", "q1", "p2", "p3", "room"))
 	shelved := 0
 	for _, id := range []string{"p1", "q1", "p2", "p3", "room"} {
-		if r.act(Action{Kind: Shelve, Key: Key{Alarm: ProbeSilent, Subject: id}, For: 12 * time.Hour, By: "robin"}) == nil {
+		if r.act(Action{Kind: Shelve, Key: alarm.Key{Alarm: alarm.ProbeSilent, Subject: id}, For: 12 * time.Hour, By: "robin"}) == nil {
 			shelved++
 		}
 	}
 	r.run(5*time.Minute, without(r.calm, "p1", "q1", "p2", "p3", "room"))
 	woken := 0
 	for _, v := range r.e.Open() {
-		if v.State == alarm.Unack && v.Priority == Wake {
+		if v.State == alarm.Unack && v.Priority == alarm.Wake {
 			woken++
 		}
 	}

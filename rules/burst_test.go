@@ -64,7 +64,7 @@ func TestSilence_Bursts(t *testing.T) {
 			r := newRig(t, rigConfig(t, 2, ""))
 			air := bursts(r.calm, 21, lost, law)
 			r.run(24*time.Hour, air)
-			if n := r.raises(ProbeSilent, Today); n > 5*3 {
+			if n := r.raises(alarm.ProbeSilent, alarm.Today); n > 5*3 {
 				t.Errorf("%s, %v lost: three probes are told silent %d times on the first day", name, lost, n)
 			}
 			r.reborn()
@@ -72,17 +72,17 @@ func TestSilence_Bursts(t *testing.T) {
 			r.run(24*time.Hour, air)
 			later := *r
 			later.log = r.log[first:]
-			if n := later.raises(ProbeSilent, Today); n > 2*3 {
+			if n := later.raises(alarm.ProbeSilent, alarm.Today); n > 2*3 {
 				t.Errorf("%s, %v lost: three probes are told silent %d times on the second day", name, lost, n)
 			}
-			if n := r.raises(ProbeLossy, Note); n < 3 || n > 4 {
+			if n := r.raises(alarm.ProbeLossy, alarm.Note); n < 3 || n > 4 {
 				t.Errorf("%s, %v lost: %d notes of three poor links", name, lost, n)
 			}
 			if r.woken() > 0 {
 				t.Errorf("%s, %v lost: somebody is woken", name, lost)
 			}
 			r.run(22*time.Minute, without(air, "p2"))
-			if s := r.states[Key{Alarm: ProbeSilent, Subject: "p2"}]; s != alarm.Unack {
+			if s := r.states[alarm.Key{Alarm: alarm.ProbeSilent, Subject: "p2"}]; s != alarm.Unack {
 				t.Errorf("%s, %v lost: dead for 22 minutes: %v", name, lost, s)
 			}
 		}
@@ -105,11 +105,11 @@ func TestSilence_ComesAndGoes(t *testing.T) {
 		r.run(3*time.Minute, third)
 	}
 	r.run(20*time.Minute, third)
-	r.want(ProbeSilent, "p1", "NORM>UNACK")
+	r.want(alarm.ProbeSilent, "p1", "NORM>UNACK")
 	r.run(105*time.Minute, third)
-	r.want(ProbeSilent, "p1", "NORM>UNACK UNACK>RTNUN")
+	r.want(alarm.ProbeSilent, "p1", "NORM>UNACK UNACK>RTNUN")
 	r.run(5*time.Minute, without(third, "p2"))
 	r.run(3*time.Minute, third)
-	r.want(ProbeSilent, "p2", "NORM>UNACK UNACK>RTNUN")
-	r.want(ProbeLossy, "p2", "")
+	r.want(alarm.ProbeSilent, "p2", "NORM>UNACK UNACK>RTNUN")
+	r.want(alarm.ProbeLossy, "p2", "")
 }

@@ -39,7 +39,7 @@ func (e *Engine) followCause(s *room.Alarm, pic *climate.Picture, now sensors.In
 	if s.Rec.Life.Seen != alarm.Beyond {
 		return // on its way back: nobody needs another theory
 	}
-	aged := s.Rec.Cause.Kind == CauseProbe && cause.Kind == CauseEnclosure && now.Mono-s.Rec.Life.Since.Mono < Day
+	aged := s.Rec.Cause.Kind == alarm.CauseProbe && cause.Kind == alarm.CauseEnclosure && now.Mono-s.Rec.Life.Since.Mono < Day
 	if aged || len(why) == 0 {
 		return // only the evidence has gone: nothing else has turned up
 	}

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"dewline/rules/alarm"
 	"testing"
 	"time"
 )
@@ -10,12 +11,12 @@ func TestFollowCause_WaitsAndTellsOnce(t *testing.T) {
 	r := newRig(t, rigConfig(t, 3, ""))
 	r.now = 13 * time.Hour
 	r.run(40*time.Minute, r.hold("p1", 28, 85))
-	before := r.last(AboveBand).Cause
+	before := r.last(alarm.AboveBand).Cause
 	r.log = nil
 	leap := &r.e.v.Probes[1].St // the litter probe's history says that it leapt
 	leap.Leap, leap.LeapAt = 500, r.now
 	r.run(9*time.Minute, r.hold("p1", 28, 85))
-	if len(r.events(AboveBand, "")) != 0 {
+	if len(r.events(alarm.AboveBand, "")) != 0 {
 		t.Error("told at once")
 	}
 	r.run(30*time.Minute, r.hold("p1", 28, 85))
@@ -50,7 +51,7 @@ func TestMists_ClockStepsAreNotMissedMists(t *testing.T) {
 		if st, missed := &r.e.judges.mist.At[0], r.e.v.Enclosures[0].St.Missed; st.HasDue || missed != 0 {
 			t.Errorf("due %v, missed %d", st.HasDue, missed)
 		}
-		r.want(MistMissing, "", "")
+		r.want(alarm.MistMissing, "", "")
 	})
 	t.Run("an unset clock has no schedule", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 1, mist))
@@ -68,7 +69,7 @@ func TestMists_ClockStepsAreNotMissedMists(t *testing.T) {
 func TestLoad_DaysAndFloods(t *testing.T) {
 	var l Load
 	for i := range 3 {
-		l.Raised(time.Duration(i)*Day+time.Hour, Today)
+		l.Raised(time.Duration(i)*Day+time.Hour, alarm.Today)
 	}
 	l.turn(4*Day + time.Hour)
 	if l.Days[0] != 0 || l.Days[1] != 0 || l.Days[2] != 1 || l.Days[4] != 1 {

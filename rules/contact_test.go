@@ -44,8 +44,8 @@ func TestContact_Lives(t *testing.T) {
 		r := newRig(t, rigConfig(t, 1, rigContacts))
 		r.restart = restart
 		yes, no := true, false
-		mains := Key{Alarm: alarm.ContactMains, Subject: "mains"}
-		silent := Key{Alarm: alarm.ContactSilent, Subject: "mains"}
+		mains := alarm.Key{Alarm: alarm.ContactMains, Subject: "mains"}
+		silent := alarm.Key{Alarm: alarm.ContactSilent, Subject: "mains"}
 		door := map[string]*bool{"door-1": &no}
 		with := func(m *bool) map[string]*bool { return map[string]*bool{"door-1": &no, "mains": m} }
 		r.says(10*time.Minute, r.calm, with(&yes))
@@ -61,7 +61,7 @@ func TestContact_Lives(t *testing.T) {
 		if r.states[mains] != alarm.Unack {
 			t.Errorf("restart %v: the mains are away and %v", restart, r.states[mains])
 		}
-		if x := r.log[len(r.log)-1]; x.Cause.Kind != CausePower || x.Priority != Today || !strings.Contains(x.Text, "mains are away") ||
+		if x := r.log[len(r.log)-1]; x.Cause.Kind != alarm.CausePower || x.Priority != alarm.Today || !strings.Contains(x.Text, "mains are away") ||
 			!strings.Contains(x.Detail.FirstAction, "licensed electrician") {
 			t.Errorf("it says %+v", x)
 		}
@@ -101,9 +101,9 @@ func TestContact_ColdWithoutMains(t *testing.T) {
 		r.says(4*time.Hour, cold, map[string]*bool{"mains": c.mains})
 		found := false
 		for _, x := range r.log {
-			if x.Key == (Key{Alarm: BelowBand, Subject: "e1"}) && x.To == alarm.Unack {
+			if x.Key == (alarm.Key{Alarm: alarm.BelowBand, Subject: "e1"}) && x.To == alarm.Unack {
 				found = true
-				if got := x.Cause.Kind == CausePower; got != c.power {
+				if got := x.Cause.Kind == alarm.CausePower; got != c.power {
 					t.Errorf("%s: the cause is %v", name, x.Cause)
 				}
 			}
@@ -120,8 +120,8 @@ func TestContact_DoorOnce(t *testing.T) {
 	yes, no := true, false
 	for name, c := range map[string]struct {
 		door *bool
-		want AlarmID
-	}{"contact says open": {&yes, alarm.ContactDoor}, "contact says shut": {&no, DoorAjar}, "nobody knows": {nil, DoorAjar}} {
+		want alarm.ID
+	}{"contact says open": {&yes, alarm.ContactDoor}, "contact says shut": {&no, alarm.DoorAjar}, "nobody knows": {nil, alarm.DoorAjar}} {
 		r := newRig(t, rigConfig(t, 1, rigContacts))
 		r.says(3*time.Hour, r.calm, map[string]*bool{"door-1": &no})
 		from := r.now
@@ -136,13 +136,13 @@ func TestContact_DoorOnce(t *testing.T) {
 			return x
 		}
 		r.says(40*time.Minute, open, map[string]*bool{"door-1": c.door})
-		raised := map[AlarmID]bool{}
+		raised := map[alarm.ID]bool{}
 		for _, x := range r.log {
 			if x.From == alarm.Norm {
 				raised[x.Key.Alarm] = true
 			}
 		}
-		if !raised[c.want] || raised[DoorAjar] && raised[alarm.ContactDoor] {
+		if !raised[c.want] || raised[alarm.DoorAjar] && raised[alarm.ContactDoor] {
 			t.Errorf("%s: told %v, want %s", name, raised, c.want)
 		}
 	}

@@ -19,7 +19,7 @@ import (
 // transition, running delays with every batch, and the estimators' state every
 // ten minutes, or with every batch while an alarm that wakes is active.
 type ledger struct {
-	records map[Key][]byte
+	records map[alarm.Key][]byte
 	state   []byte
 	stateAt time.Duration
 }
@@ -47,7 +47,7 @@ func (l *ledger) batch(t testing.TB, e *Engine, now, age time.Duration) {
 		if r.Life.OnFor != 0 || r.Life.OffFor != 0 {
 			l.put(t, r)
 		}
-		hot = hot || r.Life.Active && r.Priority == Wake && r.Life.State != alarm.Norm
+		hot = hot || r.Life.Active && r.Priority == alarm.Wake && r.Life.State != alarm.Norm
 	}
 	if l.state != nil && !hot && now-l.stateAt < age {
 		return
@@ -89,16 +89,16 @@ func (l *ledger) wake(t testing.TB, s *sim) (*Engine, []Transition) {
 //     seen later; exposure bridges the gap by a straight line.
 //   - Whether it misted, whether a door opened and whether lamps switched in the
 //     stretch that was lost is not known: nothing is said of it.
-var crashExplains = map[AlarmID]struct {
+var crashExplains = map[alarm.ID]struct {
 	late time.Duration
 	may  bool // be missing, or come at another time
 }{
-	LethalLimit: {late: time.Minute}, AboveBand: {late: 3 * time.Minute}, BelowBand: {late: 3 * time.Minute},
-	HumidityFloor: {late: 30 * time.Minute}, Exposure: {late: 10 * time.Minute}, LethalAhead: {may: true},
-	ProbeSilent: {late: 3 * time.Minute}, ProbeFrozen: {late: 2 * time.Minute}, ProbeWet: {late: 2 * time.Minute},
-	ProbeJump: {late: 15 * time.Minute, may: true}, ProbeDisagrees: {late: 15 * time.Minute},
-	MistMissing: {may: true}, MistWeak: {may: true}, MistEndless: {may: true}, DryDown: {may: true},
-	DoorAjar: {may: true}, LampStuck: {may: true}, NightDrop: {late: time.Minute},
+	alarm.LethalLimit: {late: time.Minute}, alarm.AboveBand: {late: 3 * time.Minute}, alarm.BelowBand: {late: 3 * time.Minute},
+	alarm.HumidityFloor: {late: 30 * time.Minute}, alarm.Exposure: {late: 10 * time.Minute}, alarm.LethalAhead: {may: true},
+	alarm.ProbeSilent: {late: 3 * time.Minute}, alarm.ProbeFrozen: {late: 2 * time.Minute}, alarm.ProbeWet: {late: 2 * time.Minute},
+	alarm.ProbeJump: {late: 15 * time.Minute, may: true}, alarm.ProbeDisagrees: {late: 15 * time.Minute},
+	alarm.MistMissing: {may: true}, alarm.MistWeak: {may: true}, alarm.MistEndless: {may: true}, alarm.DryDown: {may: true},
+	alarm.DoorAjar: {may: true}, alarm.LampStuck: {may: true}, alarm.NightDrop: {late: time.Minute},
 }
 
 // A crash at a random moment of a random life, with a state of random age: the
@@ -133,7 +133,7 @@ type reborn struct {
 }
 
 func crashed(t *testing.T, rng *rand.Rand, s *sim) {
-	l := &ledger{records: map[Key][]byte{}}
+	l := &ledger{records: map[alarm.Key][]byte{}}
 	age := time.Duration(rng.IntN(600)) * time.Second
 	var woken []*reborn
 	const every = 20 * time.Second
@@ -289,8 +289,8 @@ func TestRestart_MistInTheLostStretchIsUnknown(t *testing.T) {
 		r.run(c.crash-c.state, c.air(r))
 		r.lose(state)
 		r.run(time.Hour, c.air(r))
-		r.want(MistMissing, "e1", c.want)
-		r.quiet(MistMissing)
+		r.want(alarm.MistMissing, "e1", c.want)
+		r.quiet(alarm.MistMissing)
 	}
 }
 
@@ -310,11 +310,11 @@ func TestRestart_SilenceCountsAnew(t *testing.T) {
 	state := r.kept()
 	quiet := r.with("p1", func() *sensors.Reading { return nil })
 	r.run(9*time.Minute, quiet)
-	r.want(ProbeSilent, "p1", "NORM>UNACK")
+	r.want(alarm.ProbeSilent, "p1", "NORM>UNACK")
 	r.lose(state)
 	r.run(10*time.Minute, quiet)
-	r.want(ProbeSilent, "p1", "NORM>UNACK")
-	r.want(ProbeSilent, "p2", "")
+	r.want(alarm.ProbeSilent, "p1", "NORM>UNACK")
+	r.want(alarm.ProbeSilent, "p2", "")
 
 	r = newRig(t, rigConfig(t, 2, ""))
 	r.run(time.Hour, r.calm)
@@ -324,11 +324,11 @@ func TestRestart_SilenceCountsAnew(t *testing.T) {
 	quiet = r.with("p1", func() *sensors.Reading { return nil })
 	from := r.now
 	r.run(10*time.Minute, quiet)
-	r.want(ProbeSilent, "p1", "NORM>UNACK")
-	if after := r.last(ProbeSilent).At.Mono - from; after < 30*time.Second || after > 3*time.Minute {
+	r.want(alarm.ProbeSilent, "p1", "NORM>UNACK")
+	if after := r.last(alarm.ProbeSilent).At.Mono - from; after < 30*time.Second || after > 3*time.Minute {
 		t.Errorf("silent after %v", after)
 	}
-	r.want(ProbeSilent, "p2", "")
+	r.want(alarm.ProbeSilent, "p2", "")
 }
 
 // The delay of the limit that makes heat urgent lives in the alarm's record,
@@ -355,7 +355,7 @@ func TestRestart_UrgencyAndDoseGoOn(t *testing.T) {
 			t.Errorf("%v: %v %v %v was not told in time after a crash", x.At.Mono, x.Key, x.To, x.Priority)
 		}
 	}
-	if len(plain.log) == 0 || plain.last(AboveBand).Priority != Wake {
+	if len(plain.log) == 0 || plain.last(alarm.AboveBand).Priority != alarm.Wake {
 		t.Errorf("%+v", plain.log)
 	}
 	if doses[0] == 0 || math.Abs(doses[1]/doses[0]-1) > 0.5 {
@@ -372,10 +372,10 @@ func TestRestart_OneTwinDoesNotSpeakForBoth(t *testing.T) {
 	r.now += 5 * time.Minute
 	r.lose(state)
 	r.step(r.good("p1", 31, 60))
-	if r.events(LethalLimit, "e1") != "NORM>UNACK" {
+	if r.events(alarm.LethalLimit, "e1") != "NORM>UNACK" {
 		t.Error("the ceiling waited")
 	}
-	if rec, ok := r.e.Record(Key{Alarm: HumidityFloor, Subject: "e1"}); ok && rec.Life.OnFor > 0 {
+	if rec, ok := r.e.Record(alarm.Key{Alarm: alarm.HumidityFloor, Subject: "e1"}); ok && rec.Life.OnFor > 0 {
 		t.Errorf("%+v", rec)
 	}
 	if v := r.e.Enclosures()[0]; v.DoorOpen {

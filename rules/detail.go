@@ -18,7 +18,7 @@ func (ls *lives) explain(s *room.Alarm, now sensors.Instant, c alarm.Change) {
 	if c.From == alarm.Norm && !r.Life.Active { // put away in peace: nothing was judged
 		r.Value, r.HasValue, r.Limit, r.HasLimit = 0, false, 0, false
 	}
-	d := &Detail{Evidence: r.Told().Evidence, Place: ls.place(s)}
+	d := &alarm.Detail{Evidence: r.Told().Evidence, Place: ls.place(s)}
 	if c.Changed() && (c.To == alarm.Unack || c.To == alarm.Suppressed) || r.Cause.Kind == "" || c.Why == whyCause {
 		r.Cause, d.Evidence = ls.causeOf(s)
 	}
@@ -71,7 +71,7 @@ func (ls *lives) detailTemperature(en *room.Enclosure, s *room.Alarm, now sensor
 	}
 }
 
-func (ls *lives) detailAhead(en *room.Enclosure, now sensors.Instant, slope climate.Slope, d *Detail) {
+func (ls *lives) detailAhead(en *room.Enclosure, now sensors.Instant, slope climate.Slope, d *alarm.Detail) {
 	if en.St.Ahead.At != now.Mono {
 		ls.v.Forecast(en, now, slope, false)
 	}
@@ -148,7 +148,7 @@ func (ls *lives) place(s *room.Alarm) (p alarm.Place) {
 }
 
 // advise fills in what to do first as things stand now.
-func (ls *lives) advise(s *room.Alarm, d *Detail) {
+func (ls *lives) advise(s *room.Alarm, d *alarm.Detail) {
 	switch {
 	case !s.Rec.Life.Active:
 	case s.Rec.Given != nil && len(s.Rec.Given.Steps) > 0:
@@ -162,7 +162,7 @@ func (ls *lives) advise(s *room.Alarm, d *Detail) {
 }
 
 // FirstSteps are what to do first about an alarm of which nothing else is known.
-func FirstSteps(id AlarmID, c Cause) []alarm.Step { return advice.First(id, c) }
+func FirstSteps(id alarm.ID, c alarm.Cause) []alarm.Step { return advice.First(id, c) }
 
 // state says what is the matter. An alarm of which there is one thing to say has
 // a fact of its own id.
@@ -181,14 +181,14 @@ func (ls *lives) state(s *room.Alarm) alarm.Fact {
 }
 
 // causeOf finds what is at fault for an alarm, with the numbers behind it.
-func (ls *lives) causeOf(s *room.Alarm) (Cause, []alarm.Fact) {
+func (ls *lives) causeOf(s *room.Alarm) (alarm.Cause, []alarm.Fact) {
 	if j, ok := ls.judge[s.Kind].(blamer); ok {
 		return j.Cause(ls.v, s)
 	}
 	if s.Kind.Row().Of == alarm.OfEnclosure {
-		return Cause{Kind: CauseEnclosure, ID: ls.v.Enclosures[s.Index].Cfg.ID}, nil
+		return alarm.Cause{Kind: alarm.CauseEnclosure, ID: ls.v.Enclosures[s.Index].Cfg.ID}, nil
 	}
-	return Cause{Kind: CauseDewline}, nil
+	return alarm.Cause{Kind: alarm.CauseDewline}, nil
 }
 
 // whyCause is why an alarm is told of again when it has another cause.

@@ -55,17 +55,17 @@ func TestDrift_BringsTheCalibrationForward(t *testing.T) {
 	r.nights(1, off)
 	r.quiet() // one odd week says nothing
 	r.nights(2, off)
-	r.want(ProbeOverdue, "p7", "NORM>UNACK")
-	x := r.last(ProbeOverdue)
-	if !strings.Contains(x.Text, "+3.5 % against the rest of the rack") || x.Priority != Note || x.Cause.ID != "p7" {
+	r.want(alarm.ProbeOverdue, "p7", "NORM>UNACK")
+	x := r.last(alarm.ProbeOverdue)
+	if !strings.Contains(x.Text, "+3.5 % against the rest of the rack") || x.Priority != alarm.Note || x.Cause.ID != "p7" {
 		t.Errorf("%s %v: %s", x.Priority, x.Cause, x.Text)
 	}
 	r.take(r.e.SetCalibration(r.instant(), room.Calibration{Probe: "p7", Humidity: r.instant().Wall}))
-	r.want(ProbeOverdue, "p7", "NORM>UNACK UNACK>NORM")
+	r.want(alarm.ProbeOverdue, "p7", "NORM>UNACK UNACK>NORM")
 	creep = 0
 	r.nights(7, off)
-	r.want(ProbeOverdue, "p7", "NORM>UNACK UNACK>NORM")
-	r.quiet(ProbeOverdue)
+	r.want(alarm.ProbeOverdue, "p7", "NORM>UNACK UNACK>NORM")
+	r.quiet(alarm.ProbeOverdue)
 }
 
 func TestDrift_OfATemperature(t *testing.T) {
@@ -80,11 +80,11 @@ func TestDrift_OfATemperature(t *testing.T) {
 	r.nights(5, off)
 	creep = 0.6
 	r.nights(3, off)
-	r.want(ProbeOverdue, "p1", "NORM>UNACK")
-	if x := r.last(ProbeOverdue); !strings.Contains(x.Text, "-0.6 °C against") {
+	r.want(alarm.ProbeOverdue, "p1", "NORM>UNACK")
+	if x := r.last(alarm.ProbeOverdue); !strings.Contains(x.Text, "-0.6 °C against") {
 		t.Errorf("%s", x.Text)
 	}
-	r.quiet(ProbeOverdue)
+	r.quiet(alarm.ProbeOverdue)
 }
 
 // The whole rack moves with the seasons: that is no probe's drift. Nor is what
@@ -126,15 +126,15 @@ func TestDew_AboveEverySurface(t *testing.T) {
 			return &x
 		})
 		r.run(25*time.Minute, air)
-		r.want(ProbeWet, "", "")
+		r.want(alarm.ProbeWet, "", "")
 		r.run(10*time.Minute, air)
-		r.want(ProbeWet, "q1", c.want)
-		r.want(ProbeWet, "p1", "")
+		r.want(alarm.ProbeWet, "q1", c.want)
+		r.want(alarm.ProbeWet, "p1", "")
 		v := r.e.Enclosures()[0]
 		if c.want == "" {
 			continue
 		}
-		if x := r.last(ProbeWet); !strings.Contains(x.Text, "its dew point of 27.3 °C is above") || x.Cause.ID != "q1" {
+		if x := r.last(alarm.ProbeWet); !strings.Contains(x.Text, "its dew point of 27.3 °C is above") || x.Cause.ID != "q1" {
 			t.Errorf("%v: %s", x.Cause, x.Text)
 		}
 		if v.Humidity.Value > 90 || !v.Humidity.Known {
@@ -144,7 +144,7 @@ func TestDew_AboveEverySurface(t *testing.T) {
 			t.Errorf("the probe's heat is gone: %+v", v.Temperature)
 		}
 		r.run(10*time.Minute, r.calm)
-		r.want(ProbeWet, "q1", "NORM>UNACK UNACK>RTNUN")
+		r.want(alarm.ProbeWet, "q1", "NORM>UNACK UNACK>RTNUN")
 	}
 }
 
@@ -160,7 +160,7 @@ func TestHeating_IsNoSilence(t *testing.T) {
 	}
 	r.quiet()
 	r.run(10*time.Minute, heating)
-	r.want(ProbeSilent, "p1", "NORM>UNACK")
+	r.want(alarm.ProbeSilent, "p1", "NORM>UNACK")
 }
 
 // The loss of a probe raises its own alarm and leaves the enclosure at what the
@@ -170,8 +170,8 @@ func TestLoss_NeverTheEnclosuresTemperature(t *testing.T) {
 	r.now = 13 * time.Hour
 	r.run(10*time.Minute, r.hold("p1", 25.5, 80))
 	r.run(10*time.Minute, r.with("p1", func() *sensors.Reading { return nil }))
-	r.want(ProbeSilent, "p1", "NORM>UNACK")
-	r.quiet(ProbeSilent)
+	r.want(alarm.ProbeSilent, "p1", "NORM>UNACK")
+	r.quiet(alarm.ProbeSilent)
 	v := r.e.Enclosures()[0]
 	if v.Temperature.Value > 24.2 || v.Temperature.Probe != "q1" || !v.Temperature.Known || v.Blind {
 		t.Errorf("%+v", v)
@@ -199,7 +199,7 @@ func TestOutOfService_TakesNoPart(t *testing.T) {
 			r := newRig(t, rigConfig(t, 1, "", 1))
 			r.now = 13 * time.Hour
 			r.run(2*time.Hour, r.calm)
-			if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: "p1"}, By: "robin", Why: "calibration", For: 72 * time.Hour}); err != nil {
+			if err := r.act(Action{Kind: TakeOut, Key: alarm.Key{Subject: "p1"}, By: "robin", Why: "calibration", For: 72 * time.Hour}); err != nil {
 				t.Fatal(err)
 			}
 			taken := len(r.log)
@@ -209,7 +209,7 @@ func TestOutOfService_TakesNoPart(t *testing.T) {
 				t.Errorf("%+v", v)
 			}
 			r.run(20*time.Minute, r.calm)
-			if err := r.act(Action{Kind: ReturnToService, Key: Key{Subject: "p1"}, By: "robin"}); err != nil {
+			if err := r.act(Action{Kind: ReturnToService, Key: alarm.Key{Subject: "p1"}, By: "robin"}); err != nil {
 				t.Fatal(err)
 			}
 			r.run(2*time.Hour, r.calm)
@@ -230,20 +230,20 @@ func TestOutOfService_BackInHeat(t *testing.T) {
 	r := newRig(t, rigConfig(t, 3, "", 1))
 	r.now = 13 * time.Hour
 	r.run(2*time.Hour, r.calm)
-	if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: "p1"}, By: "robin", Why: "calibration", For: 72 * time.Hour}); err != nil {
+	if err := r.act(Action{Kind: TakeOut, Key: alarm.Key{Subject: "p1"}, By: "robin", Why: "calibration", For: 72 * time.Hour}); err != nil {
 		t.Fatal(err)
 	}
 	celsius := 24.0
 	for ; celsius < 53; celsius++ {
 		r.run(5*time.Minute, r.hold("p1", celsius, 80))
 	}
-	if err := r.act(Action{Kind: ReturnToService, Key: Key{Subject: "p1"}, By: "robin"}); err != nil {
+	if err := r.act(Action{Kind: ReturnToService, Key: alarm.Key{Subject: "p1"}, By: "robin"}); err != nil {
 		t.Fatal(err)
 	}
 	back := len(r.log)
 	r.run(time.Minute, r.hold("p1", celsius, 80))
 	for _, x := range r.log[back:] {
-		if x.Key.Alarm == LethalLimit && x.To == alarm.Unack {
+		if x.Key.Alarm == alarm.LethalLimit && x.To == alarm.Unack {
 			return
 		}
 	}
@@ -255,7 +255,7 @@ func TestOutOfService_OnlyProbe(t *testing.T) {
 	r := newRig(t, rigConfig(t, 2, ""))
 	r.now = 13 * time.Hour
 	r.run(time.Hour, r.calm)
-	if err := r.act(Action{Kind: TakeOut, Key: Key{Subject: "p1"}, By: "robin", Why: "calibration", For: 72 * time.Hour}); err != nil {
+	if err := r.act(Action{Kind: TakeOut, Key: alarm.Key{Subject: "p1"}, By: "robin", Why: "calibration", For: 72 * time.Hour}); err != nil {
 		t.Fatal(err)
 	}
 	r.run(time.Hour, r.calm)
@@ -281,11 +281,11 @@ func TestDrift_OfOneInFour(t *testing.T) {
 		}
 		return 0, 0
 	})
-	r.want(ProbeOverdue, "p2", "NORM>UNACK")
-	r.want(ProbeOverdue, "p1", "")
-	r.want(ProbeOverdue, "p3", "")
-	r.want(ProbeOverdue, "p4", "")
-	if x := r.last(ProbeOverdue); x.Priority != Note || x.At.Mono > begins+29*24*time.Hour {
+	r.want(alarm.ProbeOverdue, "p2", "NORM>UNACK")
+	r.want(alarm.ProbeOverdue, "p1", "")
+	r.want(alarm.ProbeOverdue, "p3", "")
+	r.want(alarm.ProbeOverdue, "p4", "")
+	if x := r.last(alarm.ProbeOverdue); x.Priority != alarm.Note || x.At.Mono > begins+29*24*time.Hour {
 		t.Errorf("%s at %v: %s", x.Priority, x.At.Mono-begins, x.Text)
 	}
 }

@@ -22,9 +22,9 @@ func (ls *lives) step(f room.Finding) {
 		a.Afresh()
 		switch {
 		case f.Urgent && a.Rec.Life.Shelf == nil: // else it is raised from what was put away
-			a.Rec.Priority = Wake
+			a.Rec.Priority = alarm.Wake
 		case f.Mild:
-			a.Rec.Priority = Note
+			a.Rec.Priority = alarm.Note
 		}
 	}
 	if c.Changed() {
@@ -33,9 +33,9 @@ func (ls *lives) step(f room.Finding) {
 	switch {
 	case !a.Rec.Life.Active:
 	case f.Urgent:
-		ls.Raise(a, Wake)
+		ls.Raise(a, alarm.Wake)
 	case !f.Mild && f.In == alarm.Beyond && a.Kind.Row().AtLimit:
-		ls.Raise(a, Today)
+		ls.Raise(a, alarm.Today)
 	}
 }
 
@@ -90,7 +90,7 @@ func (ls *lives) update(s *room.Alarm, now sensors.Instant, why string) {
 
 // Raise makes an alarm more urgent until it is over. One that was
 // acknowledged for less is no longer.
-func (ls *lives) Raise(s *room.Alarm, p Priority) {
+func (ls *lives) Raise(s *room.Alarm, p alarm.Priority) {
 	now := ls.v.At
 	if s.Rec.Priority >= p {
 		return
@@ -99,7 +99,7 @@ func (ls *lives) Raise(s *room.Alarm, p Priority) {
 	if !s.Open() {
 		return
 	}
-	if s.Kind.Row().ByTemperature && s.Rec.Cause.Kind == CauseProbe {
+	if s.Kind.Row().ByTemperature && s.Rec.Cause.Kind == alarm.CauseProbe {
 		// What a probe was blamed for while it was mild is looked at again.
 		c, evidence := ls.causeOf(s)
 		s.Rec.Cause = c

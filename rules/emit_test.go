@@ -16,17 +16,17 @@ func TestFind_Urgency(t *testing.T) {
 		name   string
 		kind   alarm.Kind
 		finds  []room.Finding
-		want   Priority
+		want   alarm.Priority
 		raised int // times that it was told to be more urgent
 	}{
-		{"plain", alarm.KindAbove, []room.Finding{{In: alarm.Beyond}}, Today, 0},
-		{"urgent", alarm.KindAbove, []room.Finding{{In: alarm.Beyond, Urgent: true}}, Wake, 0},
-		{"mild", alarm.KindAbove, []room.Finding{{In: alarm.Beyond, Mild: true}}, Note, 0},
-		{"mild, then not", alarm.KindAbove, []room.Finding{{In: alarm.Beyond, Mild: true}, {In: alarm.Beyond}}, Today, 1},
-		{"mild, then on its way back", alarm.KindAbove, []room.Finding{{In: alarm.Beyond, Mild: true}, {In: alarm.Between}}, Note, 0},
-		{"mild, then urgent", alarm.KindAbove, []room.Finding{{In: alarm.Beyond, Mild: true}, {In: alarm.Beyond, Urgent: true, Mild: true}}, Wake, 1},
-		{"urgent, then not", alarm.KindAbove, []room.Finding{{In: alarm.Beyond, Urgent: true}, {In: alarm.Beyond, Mild: true}}, Wake, 0},
-		{"plain, then mild", alarm.KindAbove, []room.Finding{{In: alarm.Beyond}, {In: alarm.Beyond, Mild: true}}, Today, 0},
+		{"plain", alarm.KindAbove, []room.Finding{{In: alarm.Beyond}}, alarm.Today, 0},
+		{"urgent", alarm.KindAbove, []room.Finding{{In: alarm.Beyond, Urgent: true}}, alarm.Wake, 0},
+		{"mild", alarm.KindAbove, []room.Finding{{In: alarm.Beyond, Mild: true}}, alarm.Note, 0},
+		{"mild, then not", alarm.KindAbove, []room.Finding{{In: alarm.Beyond, Mild: true}, {In: alarm.Beyond}}, alarm.Today, 1},
+		{"mild, then on its way back", alarm.KindAbove, []room.Finding{{In: alarm.Beyond, Mild: true}, {In: alarm.Between}}, alarm.Note, 0},
+		{"mild, then urgent", alarm.KindAbove, []room.Finding{{In: alarm.Beyond, Mild: true}, {In: alarm.Beyond, Urgent: true, Mild: true}}, alarm.Wake, 1},
+		{"urgent, then not", alarm.KindAbove, []room.Finding{{In: alarm.Beyond, Urgent: true}, {In: alarm.Beyond, Mild: true}}, alarm.Wake, 0},
+		{"plain, then mild", alarm.KindAbove, []room.Finding{{In: alarm.Beyond}, {In: alarm.Beyond, Mild: true}}, alarm.Today, 0},
 	} {
 		r := newRig(t, rigConfig(t, 1, ""))
 		r.run(time.Minute, r.calm)
@@ -80,20 +80,20 @@ func TestRaise(t *testing.T) {
 	for _, c := range []struct {
 		name  string
 		state alarm.State
-		from  Priority
-		to    Priority
+		from  alarm.Priority
+		to    alarm.Priority
 		why   string // of what is told; empty for nothing
 		next  alarm.State
 	}{
-		{"as urgent", alarm.Unack, Wake, Wake, "", alarm.Unack}, {"less", alarm.Unack, Wake, Today, "", alarm.Unack},
-		{"more, while it rings", alarm.Unack, Today, Wake, "more urgent", alarm.Unack}, {"more, and it was answered", alarm.Acked, Today, Wake, "more urgent than what was acknowledged", alarm.Unack},
-		{"more, and it is none yet", alarm.Norm, Today, Wake, "", alarm.Norm},
+		{"as urgent", alarm.Unack, alarm.Wake, alarm.Wake, "", alarm.Unack}, {"less", alarm.Unack, alarm.Wake, alarm.Today, "", alarm.Unack},
+		{"more, while it rings", alarm.Unack, alarm.Today, alarm.Wake, "more urgent", alarm.Unack}, {"more, and it was answered", alarm.Acked, alarm.Today, alarm.Wake, "more urgent than what was acknowledged", alarm.Unack},
+		{"more, and it is none yet", alarm.Norm, alarm.Today, alarm.Wake, "", alarm.Norm},
 	} {
 		r := newRig(t, rigConfig(t, 1, ""))
 		r.run(time.Minute, r.calm)
 		s := &r.e.v.Enclosures[0].Alarms[alarm.KindAbove]
 		s.Rec.Life.State, s.Rec.Life.Active, s.Rec.Priority = c.state, c.state != alarm.Norm, c.from
-		s.Rec.Cause = Cause{Kind: CauseProbe, ID: "p1"}
+		s.Rec.Cause = alarm.Cause{Kind: alarm.CauseProbe, ID: "p1"}
 		r.e.lives.out = nil
 		r.e.lives.Raise(s, c.to)
 		got := ""
@@ -103,7 +103,7 @@ func TestRaise(t *testing.T) {
 		if got != c.why || s.Rec.Life.State != c.next || s.Rec.Priority != max(c.from, c.to) {
 			t.Errorf("%s: told %q, %v, %v", c.name, got, s.Rec.Life.State, s.Rec.Priority)
 		}
-		if blamed := s.Rec.Cause.Kind == CauseProbe; blamed != (c.to <= c.from || c.state == alarm.Norm) {
+		if blamed := s.Rec.Cause.Kind == alarm.CauseProbe; blamed != (c.to <= c.from || c.state == alarm.Norm) {
 			t.Errorf("%s: the probe is blamed still: %v", c.name, blamed)
 		}
 	}
@@ -166,7 +166,7 @@ func TestDetail_WhatIsUnknown(t *testing.T) {
 		r.run(time.Hour, r.calm)
 		c.set(r)
 		s := &r.e.v.Enclosures[0].Alarms[alarm.KindAbove]
-		s.Rec.Detail = &Detail{}
+		s.Rec.Detail = &alarm.Detail{}
 		r.e.lives.detailEnclosure(&r.e.v.Enclosures[0], s, r.e.v.Latest)
 		var got []alarm.FactID
 		for _, f := range s.Rec.Detail.Unknown {
@@ -197,7 +197,7 @@ func TestTell_Turns(t *testing.T) {
 		{alarm.Norm, false, alarm.WhyConfig, alarm.TurnRemoved, 0, 0},
 	} {
 		s := &r.e.v.Enclosures[0].Alarms[alarm.KindAbove]
-		s.Rec.Detail = &Detail{}
+		s.Rec.Detail = &alarm.Detail{}
 		s.Rec.Life = alarm.Record{State: c.to, Active: c.active, EndedAt: now.Mono - 30*time.Minute, Shelf: &alarm.Shelf{Until: now.Mono + time.Hour}}
 		s.Rec.Life.Since = now.Add(-time.Hour)
 		if c.to == alarm.OutOfService {

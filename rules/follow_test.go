@@ -9,6 +9,7 @@ import (
 
 	"dewline/alert/words"
 	"dewline/configs/unit"
+	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/sensors"
 )
@@ -30,7 +31,7 @@ func TestFirstAction_FollowsTheSituation(t *testing.T) {
 	}
 	first := func() string {
 		for _, a := range r.e.Open() {
-			if a.Key.Alarm == AboveBand {
+			if a.Key.Alarm == alarm.AboveBand {
 				return words.FirstAction(&a.Detail, unit.Celsius)
 			}
 		}
@@ -72,7 +73,7 @@ func TestFirstAction_KnowsTheAir(t *testing.T) {
 	r.run(30*time.Minute, air)
 	hot = 30.5
 	r.run(2*time.Minute, air)
-	x := r.last(LethalLimit)
+	x := r.last(alarm.LethalLimit)
 	// The breeding notes, section 10: 30 °C at 80 % has a wet bulb of 27.09 °C,
 	// 20 °C at 50 % one of 13.78 °C.
 	if a := x.Detail.Air; a == nil || a.Room == nil || a.Outside == nil || math.Abs(*a.Room-27.09) > 0.1 || math.Abs(*a.Outside-13.78) > 0.1 {

@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/rules/alarm"
 	simroom "dewline/sensors/sim"
 )
 
@@ -23,7 +24,7 @@ type told struct {
 type outlook struct {
 	at      time.Duration
 	looking bool
-	says    *Range
+	says    *alarm.Range
 	mid     time.Duration
 }
 

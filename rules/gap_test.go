@@ -64,20 +64,20 @@ func TestGap_HeatIsBelieved(t *testing.T) {
 				r.run(time.Hour, r.calm)
 				off(r)
 				r.run(2*poll, r.hot(46, "p1", "q1"))
-				r.want(LethalLimit, "e1", "NORM>UNACK")
+				r.want(alarm.LethalLimit, "e1", "NORM>UNACK")
 				r.run(time.Hour, r.hot(46, "p1", "q1"))
-				r.want(LethalLimit, "e1", "NORM>UNACK")
-				r.want(ProbeJump, "", "")
+				r.want(alarm.LethalLimit, "e1", "NORM>UNACK")
+				r.want(alarm.ProbeJump, "", "")
 			})
 			t.Run(fmt.Sprintf("one probe among calm ones after %v", d), func(t *testing.T) {
 				r := newRig(t, rigConfig(t, 3, "", 1))
 				r.run(time.Hour, r.calm)
 				off(r)
 				r.run(poll, r.hot(46, "q1"))
-				r.want(LethalLimit, "", "")
+				r.want(alarm.LethalLimit, "", "")
 				r.run(poll, r.hot(46, "q1"))
-				r.want(LethalLimit, "e1", "NORM>UNACK")
-				if x := r.last(LethalLimit); x.Priority != Wake {
+				r.want(alarm.LethalLimit, "e1", "NORM>UNACK")
+				if x := r.last(alarm.LethalLimit); x.Priority != alarm.Wake {
 					t.Errorf("%v", x.Priority)
 				}
 			})
@@ -115,9 +115,9 @@ func TestGap_OfOneProbe(t *testing.T) {
 			r.run(time.Hour, r.calm)
 			r.run(silent, r.with("q1", func() *sensors.Reading { return nil }))
 			r.run(2*poll, r.hot(46, "q1"))
-			r.want(LethalLimit, "e1", "NORM>UNACK")
+			r.want(alarm.LethalLimit, "e1", "NORM>UNACK")
 			r.run(time.Hour, r.hot(46, "q1"))
-			r.want(ProbeJump, "", "")
+			r.want(alarm.ProbeJump, "", "")
 		})
 	}
 	t.Run("one value after a silence", func(t *testing.T) {
@@ -126,12 +126,12 @@ func TestGap_OfOneProbe(t *testing.T) {
 		r.run(3*time.Hour, r.with("q1", func() *sensors.Reading { return nil }))
 		r.run(poll, r.hot(85, "q1"))
 		r.run(time.Hour, r.calm)
-		r.quiet(ProbeSilent)
+		r.quiet(alarm.ProbeSilent)
 	})
 	t.Run("from the start", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 3, "", 1))
 		r.run(2*poll, r.hot(46, "q1"))
-		r.want(LethalLimit, "e1", "NORM>UNACK")
+		r.want(alarm.LethalLimit, "e1", "NORM>UNACK")
 	})
 	t.Run("a message that is asked for again confirms nothing", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 3, ""))
@@ -143,19 +143,19 @@ func TestGap_OfOneProbe(t *testing.T) {
 			x.Again = id == "p1"
 			return x
 		})
-		r.want(LethalLimit, "", "")
+		r.want(alarm.LethalLimit, "", "")
 		r.run(poll, r.hot(46, "p1"))
-		r.want(LethalLimit, "e1", "NORM>UNACK")
+		r.want(alarm.LethalLimit, "e1", "NORM>UNACK")
 	})
 	t.Run("a fault that was told stays one across a short restart", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 3, "", 1))
 		r.run(time.Hour, r.calm)
 		r.run(time.Hour, r.hot(60, "q1"))
-		r.want(ProbeJump, "q1", "NORM>UNACK")
+		r.want(alarm.ProbeJump, "q1", "NORM>UNACK")
 		r.off(2*time.Minute, true)
 		r.run(time.Hour, r.hot(60, "q1"))
-		r.want(LethalLimit, "", "")
-		r.want(ProbeJump, "q1", "NORM>UNACK")
+		r.want(alarm.LethalLimit, "", "")
+		r.want(alarm.ProbeJump, "q1", "NORM>UNACK")
 	})
 }
 
@@ -196,14 +196,14 @@ func TestGap_DelaysBeginAnew(t *testing.T) {
 		r.run(on-time.Minute, r.hold("p1", 27.5, 85))
 		off(r)
 		r.run(on-time.Minute, r.hold("p1", 27.5, 85))
-		r.want(AboveBand, "", "")
+		r.want(alarm.AboveBand, "", "")
 		r.run(2*time.Minute, r.hold("p1", 27.5, 85))
-		r.want(AboveBand, "e1", "NORM>UNACK")
+		r.want(alarm.AboveBand, "e1", "NORM>UNACK")
 		back := r.cfg.Rules.BandOffDelay.D()
 		r.run(back-time.Minute, r.hold("p1", 24, 85))
 		off(r)
 		r.run(back-time.Minute, r.hold("p1", 24, 85))
-		r.want(AboveBand, "e1", "NORM>UNACK")
+		r.want(alarm.AboveBand, "e1", "NORM>UNACK")
 	})
 }
 
@@ -225,9 +225,9 @@ func TestGap_OpenAlarmsStay(t *testing.T) {
 		was := len(r.e.Open())
 		off(r)
 		r.run(20*time.Minute, func(string, time.Duration) *sensors.Reading { return nil })
-		r.want(LethalLimit, "e2", "NORM>UNACK")
-		r.want(ProbeJump, "q1", "NORM>UNACK")
-		r.want(ProbeSilent, "p3", "NORM>UNACK")
+		r.want(alarm.LethalLimit, "e2", "NORM>UNACK")
+		r.want(alarm.ProbeJump, "q1", "NORM>UNACK")
+		r.want(alarm.ProbeSilent, "p3", "NORM>UNACK")
 		if now := len(r.e.Open()); now < was {
 			t.Errorf("%d alarms of %d are open", now, was)
 		}
@@ -244,9 +244,9 @@ func TestGap_EndlessMistStays(t *testing.T) {
 	r.off(time.Hour, true)
 	r.log = nil
 	r.run(time.Hour, r.hold("p1", 24, 99))
-	r.want(MistEndless, "", "")
+	r.want(alarm.MistEndless, "", "")
 	r.run(time.Hour, r.hold("p1", 24, 85))
-	r.want(MistEndless, "e1", "UNACK>RTNUN")
+	r.want(alarm.MistEndless, "e1", "UNACK>RTNUN")
 }
 
 // A shelf of two hours is over after ten hours off, also where that is known only
@@ -256,19 +256,19 @@ func TestGap_ShelvesEndByWallTime(t *testing.T) {
 		r := newRig(t, rigConfig(t, 2, ""))
 		r.run(time.Hour, r.calm)
 		r.run(time.Hour, r.hold("p1", 24, 60))
-		if err := r.act(Action{Kind: Shelve, Key: Key{Alarm: HumidityFloor, Subject: "e1"}, For: 2 * time.Hour, By: "robin"}); err != nil {
+		if err := r.act(Action{Kind: Shelve, Key: alarm.Key{Alarm: alarm.HumidityFloor, Subject: "e1"}, For: 2 * time.Hour, By: "robin"}); err != nil {
 			t.Fatal(err)
 		}
 		r.off(30*time.Minute, set)
 		r.run(5*time.Minute, r.hold("p1", 24, 60))
-		if got := r.states[Key{Alarm: HumidityFloor, Subject: "e1"}]; got != alarm.Shelved {
+		if got := r.states[alarm.Key{Alarm: alarm.HumidityFloor, Subject: "e1"}]; got != alarm.Shelved {
 			t.Fatalf("after half an hour: %v", got)
 		}
 		r.off(10*time.Hour, set)
 		r.run(5*time.Minute, r.hold("p1", 24, 60))
 		r.setClock()
 		r.run(time.Minute, r.hold("p1", 24, 60))
-		if got := r.states[Key{Alarm: HumidityFloor, Subject: "e1"}]; got != alarm.Unack {
+		if got := r.states[alarm.Key{Alarm: alarm.HumidityFloor, Subject: "e1"}]; got != alarm.Unack {
 			t.Errorf("clock set %v: %v", set, got)
 		}
 	}
@@ -288,7 +288,7 @@ func TestGap_ValuesAreAsOldAsTheyAre(t *testing.T) {
 		if v.Temperature.Known || v.Temperature.Age < 6*time.Hour || p.Age < 6*time.Hour || p.Fresh {
 			t.Errorf("clock set %v: known %v, %v old, the probe's %v", set, v.Temperature.Known, v.Temperature.Age, p.Age)
 		}
-		r.want(ProbeSilent, "", "")
+		r.want(alarm.ProbeSilent, "", "")
 		g, ok := r.e.TakeGap()
 		if !ok || (g.For-6*time.Hour).Abs() > time.Minute || !strings.Contains(g.From.String(), "10:00") {
 			t.Errorf("clock set %v: %+v", set, g)
@@ -310,7 +310,7 @@ func TestGap_NotAReload(t *testing.T) {
 	r.run(on-time.Minute, r.hold("p1", 29, 85))
 	r.take(r.e.Reconfigure(r.cfg, r.instant()))
 	r.run(2*time.Minute, r.hold("p1", 29, 85))
-	r.want(AboveBand, "e1", "NORM>UNACK")
+	r.want(alarm.AboveBand, "e1", "NORM>UNACK")
 	if g, ok := r.e.TakeGap(); ok {
 		t.Errorf("%+v", g)
 	}
@@ -328,7 +328,7 @@ func TestGap_StoodStill(t *testing.T) {
 		if d == time.Hour {
 			r.now += d
 			r.run(2*poll, r.hot(46, "q1"))
-			r.want(LethalLimit, "e1", "NORM>UNACK")
+			r.want(alarm.LethalLimit, "e1", "NORM>UNACK")
 		}
 	}
 }
@@ -356,7 +356,7 @@ func TestGap_AsAFreshEngine(t *testing.T) {
 		}
 		before, after := leg("before "), leg("after ")
 		r.run(time.Duration(rapid.IntRange(5, 40).Draw(rt, "minutes"))*time.Minute, before)
-		open, doubted := map[Key]bool{}, map[string]bool{} // a probe that is doubted leaves the word to others
+		open, doubted := map[alarm.Key]bool{}, map[string]bool{} // a probe that is doubted leaves the word to others
 		for _, v := range r.e.Open() {
 			open[v.Key] = true
 			for _, p := range cfg.Probes {
@@ -382,7 +382,7 @@ func TestGap_AsAFreshEngine(t *testing.T) {
 			x.At = fresh.instant()
 			return x
 		}) // its minutes begin elsewhere
-		raised := map[Key]bool{{Alarm: Exposure, Subject: "e1"}: true, {Alarm: Exposure, Subject: "e2"}: true, {Alarm: Exposure, Subject: "e3"}: true}
+		raised := map[alarm.Key]bool{{Alarm: alarm.Exposure, Subject: "e1"}: true, {Alarm: alarm.Exposure, Subject: "e2"}: true, {Alarm: alarm.Exposure, Subject: "e3"}: true}
 		for _, x := range fresh.log {
 			raised[x.Key] = true
 		}
@@ -392,7 +392,7 @@ func TestGap_AsAFreshEngine(t *testing.T) {
 			}
 		}
 		for _, p := range cfg.Probes {
-			k := Key{Alarm: LethalLimit, Subject: p.Enclosure}
+			k := alarm.Key{Alarm: alarm.LethalLimit, Subject: p.Enclosure}
 			if p.Enclosure != "" && after(p.ID, r.now).Temperature >= 3100 && r.states[k] == alarm.Norm {
 				rt.Fatalf("after %v: %s is lethal and nothing is told", d, p.ID)
 			}

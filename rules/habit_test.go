@@ -10,16 +10,16 @@ import (
 )
 
 // told are the priorities of one alarm of e1 as they were told, notes left out.
-func (r *rig) told(id AlarmID) (list []time.Duration) {
+func (r *rig) told(id alarm.ID) (list []time.Duration) {
 	note := true
 	for _, x := range r.log {
 		if x.Key.Alarm != id || x.To != alarm.Unack {
 			continue
 		}
-		if x.Priority > Note && (note || x.From != x.To) {
+		if x.Priority > alarm.Note && (note || x.From != x.To) {
 			list = append(list, x.At.Mono)
 		}
-		note = x.Priority == Note
+		note = x.Priority == alarm.Note
 	}
 	return list
 }
@@ -34,31 +34,31 @@ func TestBand_HabitsAreForTheWeek(t *testing.T) {
 	}
 	for _, c := range []struct {
 		name  string
-		alarm AlarmID
+		alarm alarm.ID
 		air   func(hour float64) float64
 		days  int
 		want  int
 	}{
-		{"warm nights", AboveBand, func(hour float64) float64 { return 24 - 0.8*math.Cos(hour*math.Pi/12) }, 6, 0},
-		{"an hour a little above the day's top", AboveBand, evening(26.35), 6, 0},
-		{"cool days", BelowBand, func(float64) float64 { return 20.2 }, 6, 0},
-		{"nights a little too cool", BelowBand, func(hour float64) float64 {
+		{"warm nights", alarm.AboveBand, func(hour float64) float64 { return 24 - 0.8*math.Cos(hour*math.Pi/12) }, 6, 0},
+		{"an hour a little above the day's top", alarm.AboveBand, evening(26.35), 6, 0},
+		{"cool days", alarm.BelowBand, func(float64) float64 { return 20.2 }, 6, 0},
+		{"nights a little too cool", alarm.BelowBand, func(hour float64) float64 {
 			if hour < 8 || hour > 20 {
 				return 18.7
 			}
 			return 23
 		}, 6, 0},
-		{"too cool each night", BelowBand, func(hour float64) float64 {
+		{"too cool each night", alarm.BelowBand, func(hour float64) float64 {
 			if hour < 8 || hour > 20 {
 				return 18.2
 			}
 			return 23
 		}, 6, 2}, // the first begins at four
-		{"a day that falls", BelowBand, func(hour float64) float64 { return 24 - 0.6*max(0, hour-12) }, 1, 1},
-		{"too cool days", BelowBand, func(hour float64) float64 { return 19.4 }, 1, 1},
-		{"too warm each evening", AboveBand, evening(27.6), 6, 1},
-		{"two weeks of it", AboveBand, evening(27.6), 14, 2},
-		{"above the top all day", AboveBand, func(float64) float64 { return 26.2 }, 1, 1},
+		{"a day that falls", alarm.BelowBand, func(hour float64) float64 { return 24 - 0.6*max(0, hour-12) }, 1, 1},
+		{"too cool days", alarm.BelowBand, func(hour float64) float64 { return 19.4 }, 1, 1},
+		{"too warm each evening", alarm.AboveBand, evening(27.6), 6, 1},
+		{"two weeks of it", alarm.AboveBand, evening(27.6), 14, 2},
+		{"above the top all day", alarm.AboveBand, func(float64) float64 { return 26.2 }, 1, 1},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			r := newRig(t, rigConfig(t, 1, ""))
@@ -83,7 +83,7 @@ func TestBand_WorseThanTheHabit(t *testing.T) {
 		r.run(2*time.Hour, r.hold("p1", peak, 85))
 		r.run(22*time.Hour, r.hold("p1", 22, 85))
 	}
-	if got := r.told(AboveBand); len(got) != 2 {
+	if got := r.told(alarm.AboveBand); len(got) != 2 {
 		t.Errorf("told at %v, want the first and the third day", got)
 	}
 }
@@ -107,7 +107,7 @@ func TestExposure_TheNextEveningIsTheSameStory(t *testing.T) {
 			r.run(5*time.Hour, r.hold("p1", c.peak, 85))
 			r.run(19*time.Hour, r.hold("p1", 24, 85))
 		}
-		if got := r.told(Exposure); len(got) != c.want {
+		if got := r.told(alarm.Exposure); len(got) != c.want {
 			t.Errorf("%v °C: told at %v, want %d times", c.peak, got, c.want)
 		}
 	}

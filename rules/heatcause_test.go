@@ -23,11 +23,11 @@ func TestCause_RoomOnTheFirstDay(t *testing.T) {
 	})
 	n := 0
 	for _, x := range r.log {
-		if x.To != alarm.Unack || x.Key.Alarm == HumidityFloor {
+		if x.To != alarm.Unack || x.Key.Alarm == alarm.HumidityFloor {
 			continue
 		}
 		n++
-		if x.Cause.Kind != CauseRoom || !strings.Contains(x.Text, "the room itself is") {
+		if x.Cause.Kind != alarm.CauseRoom || !strings.Contains(x.Text, "the room itself is") {
 			t.Errorf("%v: %s", x.At.Wall, x.Text)
 		}
 	}
@@ -51,7 +51,7 @@ func TestCause_EnclosureOnTheFirstDay(t *testing.T) {
 		}
 		return &x
 	})
-	if x := r.last(AboveBand); x.Cause != (Cause{Kind: CauseEnclosure, ID: "e1"}) {
+	if x := r.last(alarm.AboveBand); x.Cause != (alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e1"}) {
 		t.Errorf("%v: %s", x.Cause, x.Text)
 	}
 }
@@ -92,15 +92,15 @@ func TestBand_RisesAgainAfresh(t *testing.T) {
 	r.now = 12 * time.Hour
 	r.run(time.Hour, r.hold("p1", 24, 85))
 	r.run(2*time.Hour, r.hold("p1", 29, 85)) // above 28.5 °C, the limit to act on
-	if x := r.last(AboveBand); x.Priority != Wake || !strings.Contains(x.Text, "limit to act on of 28.5 °C") {
+	if x := r.last(alarm.AboveBand); x.Priority != alarm.Wake || !strings.Contains(x.Text, "limit to act on of 28.5 °C") {
 		t.Fatalf("%v: %s", x.Priority, x.Text)
 	}
 	r.run(5*time.Hour, r.hold("p1", 24, 85))
 	r.log = nil
 	r.run(5*time.Hour, r.hold("p1", 24, 85))
-	r.want(AboveBand, "e1", "RTNUN>UNACK")
-	x := r.last(AboveBand)
-	if x.Priority != Note || x.Limit != 22 || !strings.Contains(x.Text, "night band's high end of 22.0 °C") {
+	r.want(alarm.AboveBand, "e1", "RTNUN>UNACK")
+	x := r.last(alarm.AboveBand)
+	if x.Priority != alarm.Note || x.Limit != 22 || !strings.Contains(x.Text, "night band's high end of 22.0 °C") {
 		t.Errorf("%v by %v: %s", x.Priority, x.Limit, x.Text)
 	}
 }
@@ -116,9 +116,9 @@ func TestAhead_NotWhenItIsHere(t *testing.T) {
 		return &x
 	}))
 	r.run(2*time.Hour, r.hold("p1", 24, 85))
-	r.want(LethalAhead, "", "")
-	r.want(LethalLimit, "e1", "NORM>UNACK UNACK>LUNACK")
-	if x := r.last(LethalLimit); x.Detail.TimeToLethal != nil || x.Detail.LampsOffGain != nil {
+	r.want(alarm.LethalAhead, "", "")
+	r.want(alarm.LethalLimit, "e1", "NORM>UNACK UNACK>LUNACK")
+	if x := r.last(alarm.LethalLimit); x.Detail.TimeToLethal != nil || x.Detail.LampsOffGain != nil {
 		t.Errorf("%+v", x.Detail)
 	}
 }
@@ -131,9 +131,9 @@ func TestFloor_DryingAloneIsNoDoor(t *testing.T) {
 	r.run(30*time.Minute, r.hold("p1", 24, 85))
 	from := r.now
 	r.run(30*time.Minute, r.hold("p1", 24, 69))
-	r.want(DoorAjar, "", "")
-	r.want(HumidityFloor, "e1", "NORM>UNACK")
-	if x := r.last(HumidityFloor); x.At.Mono-from != 10*time.Minute || x.Cause.Kind == CauseDoor {
+	r.want(alarm.DoorAjar, "", "")
+	r.want(alarm.HumidityFloor, "e1", "NORM>UNACK")
+	if x := r.last(alarm.HumidityFloor); x.At.Mono-from != 10*time.Minute || x.Cause.Kind == alarm.CauseDoor {
 		t.Errorf("after %v, by %v", x.At.Mono-from, x.Cause)
 	}
 }
@@ -169,11 +169,11 @@ func TestFloor_StandIn(t *testing.T) {
 			r.run(time.Hour, air)
 			silent, from = true, r.now
 			r.run(3*time.Hour, air)
-			r.want(HumidityFloor, "e1", c.want)
+			r.want(alarm.HumidityFloor, "e1", c.want)
 			if c.want == "" {
 				return
 			}
-			x := r.last(HumidityFloor)
+			x := r.last(alarm.HumidityFloor)
 			if !strings.Contains(x.Text, "judged by q1, set off by +8.0 % as learned") || x.Value < 66 || x.At.Sub(x.Since) < 30*time.Minute {
 				t.Errorf("%v after %v: %s", x.Value, x.At.Sub(x.Since), x.Text)
 			}
@@ -214,16 +214,16 @@ func TestSwap(t *testing.T) {
 		gap()
 		swapped = true
 		r.run(30*time.Minute, back)
-		r.want(ProbeDisagrees, "p1", "NORM>UNACK")
-		r.want(ProbeDisagrees, "p3", "NORM>UNACK")
-		r.want(ProbeDisagrees, "p2", "")
-		if x := r.last(ProbeDisagrees); x.Cause != (Cause{Kind: CauseProbe, ID: "p1"}) || !strings.Contains(x.Text, "changed places with probe") {
+		r.want(alarm.ProbeDisagrees, "p1", "NORM>UNACK")
+		r.want(alarm.ProbeDisagrees, "p3", "NORM>UNACK")
+		r.want(alarm.ProbeDisagrees, "p2", "")
+		if x := r.last(alarm.ProbeDisagrees); x.Cause != (alarm.Cause{Kind: alarm.CauseProbe, ID: "p1"}) || !strings.Contains(x.Text, "changed places with probe") {
 			t.Errorf("%v: %s", x.Cause, x.Text)
 		}
 		gap()
 		swapped = false
 		r.run(30*time.Minute, back)
-		r.want(ProbeDisagrees, "p1", "NORM>UNACK UNACK>RTNUN")
-		r.want(ProbeDisagrees, "p3", "NORM>UNACK UNACK>RTNUN")
+		r.want(alarm.ProbeDisagrees, "p1", "NORM>UNACK UNACK>RTNUN")
+		r.want(alarm.ProbeDisagrees, "p3", "NORM>UNACK UNACK>RTNUN")
 	}
 }

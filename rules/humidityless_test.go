@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -25,10 +26,10 @@ func TestProbe_HumidityGone(t *testing.T) {
 				return x
 			})
 			r.run(20*time.Second, broken)
-			r.want(ProbeSilent, "p1", "")
+			r.want(alarm.ProbeSilent, "p1", "")
 			r.run(2*time.Minute, broken)
-			r.want(ProbeSilent, "p1", "NORM>UNACK")
-			if x := r.last(ProbeSilent); !strings.Contains(x.Text, "humidity") || strings.Contains(x.Text, "blind") {
+			r.want(alarm.ProbeSilent, "p1", "NORM>UNACK")
+			if x := r.last(alarm.ProbeSilent); !strings.Contains(x.Text, "humidity") || strings.Contains(x.Text, "blind") {
 				t.Error(x.Text)
 			}
 			if v := r.e.Enclosures()[0]; !v.Temperature.Known || v.Humidity.Known {
@@ -40,7 +41,7 @@ func TestProbe_HumidityGone(t *testing.T) {
 				}
 			}
 			r.run(time.Hour, broken)
-			r.want(ProbeSilent, "p1", "NORM>UNACK")
+			r.want(alarm.ProbeSilent, "p1", "NORM>UNACK")
 			// A heater pulse in between is no recovery.
 			r.run(time.Minute, r.with("p1", func() *sensors.Reading {
 				x := r.calm("p1", r.now)
@@ -48,9 +49,9 @@ func TestProbe_HumidityGone(t *testing.T) {
 				return x
 			}))
 			r.run(time.Minute, broken)
-			r.want(ProbeSilent, "p1", "NORM>UNACK")
+			r.want(alarm.ProbeSilent, "p1", "NORM>UNACK")
 			r.run(5*time.Minute, r.calm)
-			r.want(ProbeSilent, "p1", "NORM>UNACK UNACK>RTNUN")
+			r.want(alarm.ProbeSilent, "p1", "NORM>UNACK UNACK>RTNUN")
 		})
 	}
 }
@@ -70,11 +71,11 @@ func TestProbe_HumidityNotGone(t *testing.T) {
 		x.Has, x.Humidity = sensors.HasTemperature, 0
 		return x
 	}))
-	r.want(ProbeSilent, "p1", "")
+	r.want(alarm.ProbeSilent, "p1", "")
 	r.run(time.Hour, r.with("p2", func() *sensors.Reading {
 		x := r.calm("p2", r.now)
 		x.Humidity, x.Quality, x.Reason = 9990, sensors.Suspect, sensors.PinnedWet
 		return x
 	}))
-	r.want(ProbeSilent, "p2", "")
+	r.want(alarm.ProbeSilent, "p2", "")
 }

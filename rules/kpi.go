@@ -40,7 +40,7 @@ type KPI struct {
 
 // A KPIItem is one alarm in a list of self-measures.
 type KPIItem struct {
-	Key    Key
+	Key    alarm.Key
 	Count  uint64
 	Active time.Duration
 	// Suggestion is what would have avoided some of them; zero for nothing.
@@ -61,7 +61,7 @@ func (e *Engine) KPI() KPI {
 		k.BusiestDay = max(k.BusiestDay, uint64(n))
 	}
 	k.PerDay = float64(k.Alarms) / float64(k.Days)
-	for p := Note; p <= Wake; p++ {
+	for p := alarm.Note; p <= alarm.Wake; p++ {
 		k.ByPriority[p.String()] = l.Priority[p]
 	}
 	if l.InFlood {
@@ -121,7 +121,7 @@ func (k *KPI) add(e *Engine, s *room.Alarm, now time.Duration) {
 
 // Suggestion is what would have avoided some of an alarm's raises; zero for
 // nothing.
-func (e *Engine) Suggestion(k Key) (f alarm.Fact) {
+func (e *Engine) Suggestion(k alarm.Key) (f alarm.Fact) {
 	e.lives.each(func(s *room.Alarm) {
 		if s.Rec.Key == k {
 			f = e.lives.suggest(s)

@@ -12,7 +12,7 @@ import (
 // lives are the alarms of a room on their way through the lifecycle.
 type lives struct {
 	v     *room.View
-	specs [alarm.FirstSentinelKind][Wake + 1]alarm.Spec
+	specs [alarm.FirstSentinelKind][alarm.Wake + 1]alarm.Spec
 	self  []*room.Alarm // alarms about dewline itself, in the order of first use
 	gone  []room.Record
 	leap  uint64                // how many onset numbers this run leaves out; see Start
@@ -30,14 +30,14 @@ func (ls *lives) build(v *room.View, table []row) {
 		}
 	}
 	for k := range alarm.FirstSentinelKind {
-		for p := Note; p <= Wake; p++ {
+		for p := alarm.Note; p <= alarm.Wake; p++ {
 			ls.specs[k][p] = k.Row().Spec(p, v.Cfg.Rules)
 		}
 	}
 }
 
 func (ls *lives) spec(s *room.Alarm, gap time.Duration) alarm.Spec {
-	sp := ls.specs[s.Kind][min(s.Rec.Priority, Wake)]
+	sp := ls.specs[s.Kind][min(s.Rec.Priority, alarm.Wake)]
 	sp.MaxGap = gap
 	return sp
 }

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/rules/alarm"
 	"dewline/rules/room"
 )
 
@@ -25,15 +26,15 @@ const quickReturn = 2 * time.Hour
 
 // Load is what the self-measures remember of the whole system.
 type Load struct {
-	Day       int64             `json:"day"`  // running day of Days[0]
-	Days      [kpiDays]uint32   `json:"days"` // raises a day, newest first
-	Priority  [Wake + 1]int64   `json:"priority"`
-	Recent    [16]time.Duration `json:"recent"` // running times of the last raises, newest first
-	NumRecent int               `json:"num_recent"`
-	InFlood   bool              `json:"in_flood"`
-	FloodAt   time.Duration     `json:"flood_at"`
-	Floods    uint64            `json:"floods"`
-	FloodTime time.Duration     `json:"flood_time"`
+	Day       int64                 `json:"day"`  // running day of Days[0]
+	Days      [kpiDays]uint32       `json:"days"` // raises a day, newest first
+	Priority  [alarm.Wake + 1]int64 `json:"priority"`
+	Recent    [16]time.Duration     `json:"recent"` // running times of the last raises, newest first
+	NumRecent int                   `json:"num_recent"`
+	InFlood   bool                  `json:"in_flood"`
+	FloodAt   time.Duration         `json:"flood_at"`
+	Floods    uint64                `json:"floods"`
+	FloodTime time.Duration         `json:"flood_time"`
 }
 
 // turn moves the days on to the running time.
@@ -47,7 +48,7 @@ func (l *Load) turn(now time.Duration) {
 }
 
 // Raised notes a new alarm.
-func (l *Load) Raised(now time.Duration, p Priority) {
+func (l *Load) Raised(now time.Duration, p alarm.Priority) {
 	l.turn(now)
 	l.Days[0]++
 	l.Priority[p]++

@@ -21,17 +21,17 @@ type Renumbering struct{ Old, Mine, Now uint64 }
 // a while without it. Times of this run move by so much running time as the
 // earlier run had; now is past that. What the estimators learned is the earlier
 // run's; of what happened since, the alarms and what people did with them.
-func (e *Engine) Merge(now sensors.Instant, by time.Duration, s *State, records []room.Record) ([]Transition, map[Key]Renumbering) {
+func (e *Engine) Merge(now sensors.Instant, by time.Duration, s *State, records []room.Record) ([]Transition, map[alarm.Key]Renumbering) {
 	m := merger{leap: e.lives.leap, slack: 2 * e.v.Cfg.Room.Poll.D()}
 	if e.began {
 		m.began = e.v.Watched + by
 	}
-	mine := map[Key]room.Record{}
+	mine := map[alarm.Key]room.Record{}
 	for _, r := range e.Records() {
 		shift(&r, by)
 		mine[r.Key] = r
 	}
-	renumbered := map[Key]Renumbering{}
+	renumbered := map[alarm.Key]Renumbering{}
 	var all []room.Record
 	for _, old := range records {
 		if r, ok := mine[old.Key]; ok {

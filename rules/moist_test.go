@@ -36,8 +36,8 @@ func TestMoist_HumidityThatDoesNotFollow(t *testing.T) {
 		r.now = 22 * time.Hour
 		r.run(3*24*time.Hour+2*time.Hour, r.calm)
 		r.run(4*time.Hour, r.night(c.follow))
-		x := r.last(AboveBand)
-		if x.Cause.Kind != CauseEnclosure || strings.Contains(x.Text, "the humidity stayed") != c.doubt {
+		x := r.last(alarm.AboveBand)
+		if x.Cause.Kind != alarm.CauseEnclosure || strings.Contains(x.Text, "the humidity stayed") != c.doubt {
 			t.Errorf("%+.1f %% for each °C: %v: %s", c.follow, x.Cause, x.Text)
 		}
 	}
@@ -56,9 +56,9 @@ func TestMoist_NoComfortInHeat(t *testing.T) {
 	}))
 	woken := false
 	for _, x := range r.log {
-		if x.Priority == Wake {
+		if x.Priority == alarm.Wake {
 			woken = true
-			if x.Cause.Kind != CauseEnclosure {
+			if x.Cause.Kind != alarm.CauseEnclosure {
 				t.Errorf("%v: %s", x.Cause, x.Text)
 			}
 		}
@@ -74,8 +74,8 @@ func TestFloor_RoomDrier(t *testing.T) {
 	skipUnderRace(t)
 	for _, c := range []struct {
 		room float64
-		want CauseKind
-	}{{50, CauseEnclosure}, {45, CauseEnclosure}, {38, CauseRoom}} {
+		want alarm.CauseKind
+	}{{50, alarm.CauseEnclosure}, {45, alarm.CauseEnclosure}, {38, alarm.CauseRoom}} {
 		r := newRig(t, rigConfig(t, 4, ""))
 		r.run(4*24*time.Hour, r.calm)
 		r.run(2*time.Hour, func(id string, at time.Duration) *sensors.Reading {
@@ -88,7 +88,7 @@ func TestFloor_RoomDrier(t *testing.T) {
 			}
 			return x
 		})
-		if x := r.last(HumidityFloor); x.Cause.Kind != c.want {
+		if x := r.last(alarm.HumidityFloor); x.Cause.Kind != c.want {
 			t.Errorf("room at %.0f %%: %v: %s", c.room, x.Cause, x.Text)
 		}
 	}
@@ -114,8 +114,8 @@ func TestMist_NotMissedByAProbeThatStands(t *testing.T) {
 			return x
 		})
 		want := map[bool]string{false: "NORM>UNACK", true: ""}[stands]
-		r.want(MistMissing, "e1", want)
-		r.want(MistMissing, "e2", "")
+		r.want(alarm.MistMissing, "e1", want)
+		r.want(alarm.MistMissing, "e2", "")
 	}
 }
 
@@ -128,8 +128,8 @@ func TestMist_PowerThatWentBeforeTheLamps(t *testing.T) {
 	skipUnderRace(t)
 	for _, c := range []struct {
 		dark bool
-		want CauseKind
-	}{{true, CausePower}, {false, CauseSupply}} {
+		want alarm.CauseKind
+	}{{true, alarm.CausePower}, {false, alarm.CauseSupply}} {
 		r := newRig(t, rigConfig(t, 4, lampMist))
 		air := func(id string, at time.Duration) *sensors.Reading {
 			x := r.calm(id, at)
@@ -150,7 +150,7 @@ func TestMist_PowerThatWentBeforeTheLamps(t *testing.T) {
 		r.run(3*24*time.Hour+9*time.Hour, air)
 		r.log = nil
 		r.run(3*time.Hour, air)
-		if x := r.last(MistMissing); x.Cause.Kind != c.want {
+		if x := r.last(alarm.MistMissing); x.Cause.Kind != c.want {
 			t.Errorf("dark %v: %v: %s", c.dark, x.Cause, x.Text)
 		}
 	}
@@ -186,8 +186,8 @@ func TestCause_RoomAndEnclosuresTogether(t *testing.T) {
 	skipUnderRace(t)
 	for _, c := range []struct {
 		room, first, others float64 // °C from usual
-		want                CauseKind
-	}{{-0.5, -1.1, -1.1, CauseRoom}, {-0.5, -1.3, -0.5, CauseEnclosure}, {0, -0.7, 0, CauseEnclosure}} {
+		want                alarm.CauseKind
+	}{{-0.5, -1.1, -1.1, alarm.CauseRoom}, {-0.5, -1.3, -0.5, alarm.CauseEnclosure}, {0, -0.7, 0, alarm.CauseEnclosure}} {
 		r := newRig(t, rigConfig(t, 5, ""))
 		r.run(4*24*time.Hour+18*time.Hour, r.calm)
 		r.run(time.Minute, func(id string, at time.Duration) *sensors.Reading {
@@ -231,16 +231,16 @@ func TestSwap_UnnoticedUntilTheLampsCome(t *testing.T) {
 		r.run(5*24*time.Hour-4*time.Hour, air)
 		r.run(14*time.Hour, air)
 		want := map[bool]string{true: "NORM>UNACK", false: ""}[swapped]
-		r.want(ProbeDisagrees, "p1", want)
-		r.want(ProbeDisagrees, "q2", want)
+		r.want(alarm.ProbeDisagrees, "p1", want)
+		r.want(alarm.ProbeDisagrees, "q2", want)
 		if swapped {
-			x := r.last(ProbeDisagrees)
-			if x.Cause != (Cause{Kind: CauseProbe, ID: "p1"}) || !strings.Contains(x.Text, "each stands where the other usually does") {
+			x := r.last(alarm.ProbeDisagrees)
+			if x.Cause != (alarm.Cause{Kind: alarm.CauseProbe, ID: "p1"}) || !strings.Contains(x.Text, "each stands where the other usually does") {
 				t.Errorf("%v: %s", x.Cause, x.Text)
 			}
 			// After a day the new places are the usual ones, and it is not told again.
 			r.run(3*24*time.Hour, air)
-			r.want(ProbeDisagrees, "p1", "NORM>UNACK UNACK>RTNUN RTNUN>NORM")
+			r.want(alarm.ProbeDisagrees, "p1", "NORM>UNACK UNACK>RTNUN RTNUN>NORM")
 		}
 	}
 }
@@ -270,7 +270,7 @@ func TestDisagrees_NotWhatTheOthersShow(t *testing.T) {
 		}
 		r.run(4*24*time.Hour, air)
 		r.run(8*time.Hour, air)
-		r.want(ProbeDisagrees, "q1", c.want)
+		r.want(alarm.ProbeDisagrees, "q1", c.want)
 	}
 }
 
@@ -279,8 +279,8 @@ func TestCause_DryRoomCools(t *testing.T) {
 	skipUnderRace(t)
 	for _, c := range []struct {
 		percent float64
-		want    CauseKind
-	}{{50, CauseEnclosure}, {30, CauseRoom}} {
+		want    alarm.CauseKind
+	}{{50, alarm.CauseEnclosure}, {30, alarm.CauseRoom}} {
 		r := newRig(t, rigConfig(t, 5, ""))
 		r.run(4*24*time.Hour+18*time.Hour, r.calm)
 		r.run(2*time.Minute, func(id string, at time.Duration) *sensors.Reading {
@@ -352,7 +352,7 @@ func TestDoubtful_AProbeThatStands(t *testing.T) {
 			t.Errorf("after %v: one that moves is doubted", c.after)
 		}
 	}
-	r.want(ProbeFrozen, "p1", "")
+	r.want(alarm.ProbeFrozen, "p1", "")
 }
 
 // A mist without an end, told while all enclosures lack what their lamps add,
@@ -362,8 +362,8 @@ func TestMist_EndlessWithoutLamps(t *testing.T) {
 	for _, c := range []struct {
 		cool float64
 		from string
-		want CauseKind
-	}{{1.6, "p1", CausePower}, {0.6, "p1", CauseEnclosure}, {1.6, "p4", CauseEnclosure}} {
+		want alarm.CauseKind
+	}{{1.6, "p1", alarm.CausePower}, {0.6, "p1", alarm.CauseEnclosure}, {1.6, "p4", alarm.CauseEnclosure}} {
 		r := newRig(t, rigConfig(t, 4, noonMist))
 		r.run(4*24*time.Hour+6*time.Hour, r.calm)
 		r.run(2*time.Minute, func(id string, at time.Duration) *sensors.Reading {

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/sensors/remote"
 	"dewline/sensors/table"
@@ -40,30 +41,30 @@ func TestNodeClock_HidesNoHeat(t *testing.T) {
 		r.run(5*time.Minute, p1)
 		off = time.Since(time.Unix(0, 0)) // it starts anew, and finds no time server
 		r.run(30*time.Minute, p1)
-		r.want(LethalLimit, "", "")
-		r.want(ProbeSilent, "", "")
-		r.want(ProbeClock, "p1", "NORM>UNACK")
-		x := r.last(ProbeClock)
-		if x.Priority != Today || x.Cause != (Cause{Kind: CauseProbe, ID: "p1"}) || !strings.Contains(x.Detail.FirstAction, "Set the node's clock") ||
+		r.want(alarm.LethalLimit, "", "")
+		r.want(alarm.ProbeSilent, "", "")
+		r.want(alarm.ProbeClock, "p1", "NORM>UNACK")
+		x := r.last(alarm.ProbeClock)
+		if x.Priority != alarm.Today || x.Cause != (alarm.Cause{Kind: alarm.CauseProbe, ID: "p1"}) || !strings.Contains(x.Detail.FirstAction, "Set the node's clock") ||
 			!strings.HasPrefix(x.Text, "Probe p1 (litter) in Tank 1") {
 			t.Errorf("%s as %s of %v: %s", x.Text, x.Priority, x.Cause, x.Detail.FirstAction)
 		}
 
 		celsius = 31
 		r.run(2*time.Minute, p1)
-		r.want(LethalLimit, "e1", "NORM>UNACK")
-		if x := r.last(LethalLimit); x.Priority != Wake || x.Cause.Kind == CauseProbe {
+		r.want(alarm.LethalLimit, "e1", "NORM>UNACK")
+		if x := r.last(alarm.LethalLimit); x.Priority != alarm.Wake || x.Cause.Kind == alarm.CauseProbe {
 			t.Errorf("%s of %v: %s", x.Priority, x.Cause, x.Text)
 		}
 		celsius = 24 // what is doubted ends no alarm
 		r.run(30*time.Minute, p1)
-		r.want(LethalLimit, "e1", "NORM>UNACK")
+		r.want(alarm.LethalLimit, "e1", "NORM>UNACK")
 
 		off = 0 // the keeper sets it
 		r.run(10*time.Minute, p1)
-		r.want(LethalLimit, "e1", "NORM>UNACK UNACK>LUNACK")
-		r.want(ProbeClock, "p1", "NORM>UNACK UNACK>RTNUN")
-		r.quiet(LethalLimit, ProbeClock, ProbeJump) // no air warms so between two readings
+		r.want(alarm.LethalLimit, "e1", "NORM>UNACK UNACK>LUNACK")
+		r.want(alarm.ProbeClock, "p1", "NORM>UNACK UNACK>RTNUN")
+		r.quiet(alarm.LethalLimit, alarm.ProbeClock, alarm.ProbeJump) // no air warms so between two readings
 	})
 }
 
@@ -83,12 +84,12 @@ func TestNodeClock_AShortDoubtIsNotTold(t *testing.T) {
 	}
 	r.quiet()
 	r.run(10*time.Minute+2*poll, wrong)
-	r.want(ProbeClock, "p1", "NORM>UNACK")
+	r.want(alarm.ProbeClock, "p1", "NORM>UNACK")
 	r.run(time.Hour, r.with("p1", func() *sensors.Reading { // nothing is no proof of a clock
 		x := r.bad("p1", sensors.TooOld)
 		return &x
 	}))
-	r.want(ProbeClock, "p1", "NORM>UNACK")
+	r.want(alarm.ProbeClock, "p1", "NORM>UNACK")
 }
 
 // One spike of a node that sends once in five minutes is there for thirty polls,
@@ -113,7 +114,7 @@ func TestLethal_ASpikeAskedForAgainConfirmsNothing(t *testing.T) {
 	r.quiet()
 	celsius = 33
 	r.run(10*time.Minute, p1)
-	r.want(LethalLimit, "e1", "NORM>UNACK")
+	r.want(alarm.LethalLimit, "e1", "NORM>UNACK")
 }
 
 // A node that sends once in five minutes has said nothing yet when dewline has
@@ -135,7 +136,7 @@ func TestSilent_WaitsForTheFirstMessage(t *testing.T) {
 	r.reborn()
 	r.run(5*time.Minute, says(sensors.Waiting))
 	r.run(time.Minute, says(sensors.TooOld))
-	r.want(ProbeSilent, "p1", "NORM>UNACK")
+	r.want(alarm.ProbeSilent, "p1", "NORM>UNACK")
 	r.run(5*time.Minute, says(sensors.Waiting)) // a further restart ends nothing
-	r.want(ProbeSilent, "p1", "NORM>UNACK")
+	r.want(alarm.ProbeSilent, "p1", "NORM>UNACK")
 }

@@ -138,9 +138,9 @@ func TestSwap_ToldUnderNoise(t *testing.T) {
 		return n.now-began > 4*time.Minute
 	}
 	n.live(3*time.Hour, live)
-	n.want(ProbeDisagrees, "p1", "NORM>UNACK")
-	n.want(ProbeDisagrees, "p3", "NORM>UNACK")
-	n.want(ProbeDisagrees, "p2", "")
+	n.want(alarm.ProbeDisagrees, "p1", "NORM>UNACK")
+	n.want(alarm.ProbeDisagrees, "p3", "NORM>UNACK")
+	n.want(alarm.ProbeDisagrees, "p2", "")
 }
 
 // A probe with fine figures that stands still is told within the hour in which the
@@ -159,9 +159,9 @@ func TestProbe_FrozenByItsOwnPast(t *testing.T) {
 		return true
 	}
 	n.live(2*time.Hour, live)
-	n.want(ProbeFrozen, "p2", "NORM>UNACK")
-	n.want(ProbeFrozen, "p1", "")
-	if x := n.last(ProbeFrozen); x.At.Mono-began > 2*time.Hour || x.Value < 20 || x.Limit > 60 {
+	n.want(alarm.ProbeFrozen, "p2", "NORM>UNACK")
+	n.want(alarm.ProbeFrozen, "p1", "")
+	if x := n.last(alarm.ProbeFrozen); x.At.Mono-began > 2*time.Hour || x.Value < 20 || x.Limit > 60 {
 		t.Errorf("after %v: %v of %v min", x.At.Mono-began, x.Value, x.Limit)
 	}
 }
@@ -203,12 +203,12 @@ func TestWetProbe_NotInWetAir(t *testing.T) {
 		return true
 	}
 	n.live(12*time.Hour, live)
-	n.want(ProbeWet, "p2", "NORM>UNACK")
-	n.want(ProbeSilent, "p2", "")
+	n.want(alarm.ProbeWet, "p2", "NORM>UNACK")
+	n.want(alarm.ProbeSilent, "p2", "")
 	n.fault = nil
 	n.live(3*time.Hour, live)
-	n.want(ProbeWet, "p2", "NORM>UNACK UNACK>RTNUN")
-	n.want(ProbeSilent, "p2", "")
+	n.want(alarm.ProbeWet, "p2", "NORM>UNACK UNACK>RTNUN")
+	n.want(alarm.ProbeSilent, "p2", "")
 }
 
 // Probes that change places twenty minutes after a door was open are told within the hour
@@ -240,9 +240,9 @@ func TestSwap_NearADoor(t *testing.T) {
 			}
 			n.live(3*time.Hour, live)
 			want := map[bool]string{true: "NORM>UNACK", false: ""}[exchange]
-			n.want(ProbeDisagrees, "p1", want)
-			n.want(ProbeDisagrees, "p3", want)
-			n.want(ProbeDisagrees, "p2", "")
+			n.want(alarm.ProbeDisagrees, "p1", want)
+			n.want(alarm.ProbeDisagrees, "p3", want)
+			n.want(alarm.ProbeDisagrees, "p2", "")
 		})
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/rules/alarm"
 	"dewline/rules/room"
 	"dewline/sensors"
 )
@@ -13,16 +14,16 @@ func TestProbe_Silent(t *testing.T) {
 	r := newRig(t, rigConfig(t, 2, "", 2))
 	r.run(10*time.Minute, r.calm)
 	r.run(30*time.Second, r.with("p1", func() *sensors.Reading { return nil }))
-	r.want(ProbeSilent, "p1", "")
+	r.want(alarm.ProbeSilent, "p1", "")
 	r.run(30*time.Second, r.with("p1", func() *sensors.Reading { return nil }))
-	r.want(ProbeSilent, "p1", "NORM>UNACK")
-	if x := r.last(ProbeSilent); !strings.Contains(x.Text, "blind") || x.Priority != Today {
+	r.want(alarm.ProbeSilent, "p1", "NORM>UNACK")
+	if x := r.last(alarm.ProbeSilent); !strings.Contains(x.Text, "blind") || x.Priority != alarm.Today {
 		t.Error(x.Text)
 	}
 	r.run(5*time.Minute, r.calm)
-	r.want(ProbeSilent, "p1", "NORM>UNACK UNACK>RTNUN")
+	r.want(alarm.ProbeSilent, "p1", "NORM>UNACK UNACK>RTNUN")
 	r.run(5*time.Minute, r.with("q2", func() *sensors.Reading { return nil }))
-	if x := r.last(ProbeSilent); strings.Contains(x.Text, "blind") {
+	if x := r.last(alarm.ProbeSilent); strings.Contains(x.Text, "blind") {
 		t.Errorf("the enclosure has another probe: %s", x.Text)
 	}
 }
@@ -30,7 +31,7 @@ func TestProbe_Silent(t *testing.T) {
 func TestProbe_NeverSeenIsSilentToo(t *testing.T) {
 	r := newRig(t, rigConfig(t, 2, ""))
 	r.run(2*time.Minute, r.with("p1", func() *sensors.Reading { return nil }))
-	r.want(ProbeSilent, "p1", "NORM>UNACK")
+	r.want(alarm.ProbeSilent, "p1", "NORM>UNACK")
 }
 
 func TestProbe_SlowRhythmIsNotSilence(t *testing.T) {
@@ -58,12 +59,12 @@ func TestProbe_Frozen(t *testing.T) {
 		return x
 	}
 	r.run(5*time.Hour+50*time.Minute, frozen)
-	r.want(ProbeFrozen, "q1", "")
+	r.want(alarm.ProbeFrozen, "q1", "")
 	r.run(20*time.Minute, frozen)
-	r.want(ProbeFrozen, "q1", "NORM>UNACK")
-	r.want(ProbeFrozen, "p1", "")
+	r.want(alarm.ProbeFrozen, "q1", "NORM>UNACK")
+	r.want(alarm.ProbeFrozen, "p1", "")
 	r.run(10*time.Minute, r.calm)
-	r.want(ProbeFrozen, "q1", "NORM>UNACK UNACK>RTNUN")
+	r.want(alarm.ProbeFrozen, "q1", "NORM>UNACK UNACK>RTNUN")
 }
 
 func TestProbe_Disagrees(t *testing.T) {
@@ -77,11 +78,11 @@ func TestProbe_Disagrees(t *testing.T) {
 		return x
 	}
 	r.run(40*time.Minute, off)
-	if got := r.events(ProbeDisagrees, ""); got != "NORM>UNACK" {
+	if got := r.events(alarm.ProbeDisagrees, ""); got != "NORM>UNACK" {
 		t.Errorf("%q", got)
 	}
 	r.run(45*time.Minute, r.calm)
-	if got := r.events(ProbeDisagrees, ""); got != "NORM>UNACK UNACK>RTNUN" {
+	if got := r.events(alarm.ProbeDisagrees, ""); got != "NORM>UNACK UNACK>RTNUN" {
 		t.Errorf("%q", got)
 	}
 }
@@ -94,19 +95,19 @@ func TestProbe_WetAndJumping(t *testing.T) {
 		x.Humidity = 10000
 		return &x
 	}))
-	r.want(ProbeWet, "p1", "NORM>UNACK")
+	r.want(alarm.ProbeWet, "p1", "NORM>UNACK")
 	r.run(10*time.Minute, r.calm)
-	r.want(ProbeWet, "p1", "NORM>UNACK UNACK>RTNUN")
+	r.want(alarm.ProbeWet, "p1", "NORM>UNACK UNACK>RTNUN")
 	for i := range 3 {
-		r.want(ProbeJump, "p1", "")
+		r.want(alarm.ProbeJump, "p1", "")
 		x := r.suspect("p1", 28+float64(i), sensors.Jump)
 		r.step(x)
 		r.now += poll
 		r.run(time.Minute, r.calm)
 	}
-	r.want(ProbeJump, "p1", "NORM>UNACK")
+	r.want(alarm.ProbeJump, "p1", "NORM>UNACK")
 	r.run(2*time.Hour, r.calm)
-	r.want(ProbeJump, "p1", "NORM>UNACK UNACK>RTNUN")
+	r.want(alarm.ProbeJump, "p1", "NORM>UNACK UNACK>RTNUN")
 }
 
 func TestProbe_Overdue(t *testing.T) {
@@ -114,12 +115,12 @@ func TestProbe_Overdue(t *testing.T) {
 	r.run(time.Minute, r.calm)
 	r.now += 181 * 24 * time.Hour
 	r.run(time.Minute, r.calm)
-	r.want(ProbeOverdue, "p1", "NORM>UNACK")
-	if x := r.last(ProbeOverdue); x.Priority != Note {
+	r.want(alarm.ProbeOverdue, "p1", "NORM>UNACK")
+	if x := r.last(alarm.ProbeOverdue); x.Priority != alarm.Note {
 		t.Errorf("%s", x.Priority)
 	}
 	r.take(r.e.SetCalibration(r.instant(), room.Calibration{Probe: "p1", Humidity: r.instant().Wall, Temperature: r.instant().Wall}))
-	r.want(ProbeOverdue, "p1", "NORM>UNACK UNACK>NORM")
+	r.want(alarm.ProbeOverdue, "p1", "NORM>UNACK UNACK>NORM")
 }
 
 // The humidity is calibrated all the time, the temperature never: after a year
@@ -135,9 +136,9 @@ func TestProbe_OverdueTemperature(t *testing.T) {
 		r.now = time.Duration(c.days) * 24 * time.Hour
 		r.take(r.e.SetCalibration(r.instant(), room.Calibration{Probe: "p1", Humidity: r.instant().Wall, Temperature: began}))
 		r.run(time.Minute, r.calm)
-		r.want(ProbeOverdue, "p1", c.want)
+		r.want(alarm.ProbeOverdue, "p1", c.want)
 	}
-	if x := r.last(ProbeOverdue); !strings.Contains(x.Text, "temperature") {
+	if x := r.last(alarm.ProbeOverdue); !strings.Contains(x.Text, "temperature") {
 		t.Error(x.Text)
 	}
 }

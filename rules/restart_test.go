@@ -55,10 +55,10 @@ func play(t *testing.T, restart bool) []Transition {
 			}
 		}
 		if i == 9 {
-			_ = r.act(Action{Kind: Shelve, Key: Key{Alarm: HumidityFloor, Subject: "e2"}, For: 20 * time.Minute, By: "robin"})
+			_ = r.act(Action{Kind: Shelve, Key: alarm.Key{Alarm: alarm.HumidityFloor, Subject: "e2"}, For: 20 * time.Minute, By: "robin"})
 		}
 		if i == 12 {
-			_ = r.act(Action{Kind: TakeOut, Key: Key{Subject: "e2"}, For: 15 * time.Minute, By: "robin"})
+			_ = r.act(Action{Kind: TakeOut, Key: alarm.Key{Subject: "e2"}, For: 15 * time.Minute, By: "robin"})
 		}
 	}
 	return r.log
@@ -91,7 +91,7 @@ func TestRestart_RecordsWithoutStateKeepTheirOnset(t *testing.T) {
 	if ts := e.Restore(nil, records, r.instant()); len(ts) != 0 {
 		t.Errorf("a restart told %d times of what was told", len(ts))
 	}
-	rec, ok := e.Record(Key{Alarm: LethalLimit, Subject: "e1"})
+	rec, ok := e.Record(alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"})
 	if !ok || rec.Life.State != alarm.Unack || rec.Life.Seq != 1 || rec.Life.Since.Mono != r.now {
 		t.Errorf("%+v", rec.Life)
 	}
@@ -111,7 +111,7 @@ func TestRestart_LostMinutesDoNotDeafen(t *testing.T) {
 		e.Restore(r.e.State(), r.e.Records(), back)
 		x := r.good("p1", 31, 85)
 		x.At = back
-		if ts := e.Step(x); len(ts) != 1 || ts[0].Key.Alarm != LethalLimit {
+		if ts := e.Step(x); len(ts) != 1 || ts[0].Key.Alarm != alarm.LethalLimit {
 			t.Errorf("%v lost: %+v", lost, ts)
 		}
 	}
@@ -120,7 +120,7 @@ func TestRestart_LostMinutesDoNotDeafen(t *testing.T) {
 func TestRestart_UnknownShelfMeansUnshelved(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.run(time.Minute, r.calm)
-	rec := room.Record{Key: Key{Alarm: LethalLimit, Subject: "e1"}, Life: alarm.Record{State: alarm.Shelved, Seq: 4, Active: true}, Priority: Wake}
+	rec := room.Record{Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"}, Life: alarm.Record{State: alarm.Shelved, Seq: 4, Active: true}, Priority: alarm.Wake}
 	e := New(r.cfg)
 	ts := e.Restore(nil, []room.Record{rec}, r.instant())
 	if len(ts) != 1 || ts[0].From != alarm.Shelved || ts[0].To != alarm.Unack || ts[0].Seq != 4 {
@@ -173,7 +173,7 @@ func history(t *rapid.T, r *rig, steps int) {
 			}
 		case 5:
 			kinds := []ActionKind{Reset, Shelve, Unshelve, TakeOut, ReturnToService}
-			_ = r.act(Action{Kind: rapid.SampledFrom(kinds).Draw(t, "kind"), Key: Key{Subject: "e1"}, By: "x",
+			_ = r.act(Action{Kind: rapid.SampledFrom(kinds).Draw(t, "kind"), Key: alarm.Key{Subject: "e1"}, By: "x",
 				For: time.Duration(rapid.IntRange(0, 20).Draw(t, "for")) * time.Minute})
 		case 6:
 			r.skew = time.Duration(rapid.IntRange(-400, 400).Draw(t, "skew")) * time.Hour
@@ -195,7 +195,7 @@ func TestEngine_Properties(t *testing.T) {
 	draws.Check(t, func(rt *rapid.T) {
 		r := newRig(t, rigConfig(t, 1, "", 1))
 		history(rt, r, rapid.IntRange(1, 60).Draw(rt, "steps"))
-		raised := map[Key]uint64{}
+		raised := map[alarm.Key]uint64{}
 		for _, x := range r.log {
 			if x.From == alarm.Norm && x.To != alarm.Norm {
 				if x.Seq != raised[x.Key]+1 {
@@ -235,7 +235,7 @@ func TestEngine_NothingCrossesNothingRises(t *testing.T) {
 			r.tick()
 		}
 		for _, x := range r.log {
-			if k := x.Key.Alarm; k != ProbeSilent && k != ProbeLossy && k != DoorAjar && k != ProbeJump {
+			if k := x.Key.Alarm; k != alarm.ProbeSilent && k != alarm.ProbeLossy && k != alarm.DoorAjar && k != alarm.ProbeJump {
 				rt.Fatalf("%v>%v %v: %s", x.From, x.To, x.Key, x.Text)
 			}
 		}
@@ -251,7 +251,7 @@ func FuzzStep(f *testing.F) {
 		r := newRig(t, cfg)
 		r.run(time.Minute, r.calm)
 		r.now += time.Duration(wait)
-		r.states = map[Key]alarm.State{}
+		r.states = map[alarm.Key]alarm.State{}
 		for _, v := range r.e.Open() {
 			r.states[v.Key] = v.State
 		}
@@ -292,25 +292,25 @@ func TestMerge_JoinsTwoLives(t *testing.T) {
 	for _, c := range []struct {
 		name      string
 		old, mine alarm.Record
-		was, is   Priority
+		was, is   alarm.Priority
 		state     alarm.State
 		since     time.Duration
 		n         Renumbering
 	}{
-		{"nothing rose since", life(alarm.Acked, 5, true, 1), alarm.Record{}, Wake, Today, alarm.Acked, 1, Renumbering{}},
-		{"nothing at all", life(alarm.Norm, 5, false, 1), alarm.Record{}, Wake, Today, alarm.Norm, 0, Renumbering{}},
-		{"it is new", life(alarm.Norm, 5, false, 1), life(alarm.Unack, 9, true, 2), Wake, Today, alarm.Unack, 2, Renumbering{Mine: 9, Now: 9}},
-		{"new under an old number", life(alarm.Norm, 9, false, 1), life(alarm.Unack, 9, true, 2), Wake, Today, alarm.Unack, 2, Renumbering{Mine: 9, Now: 110}},
-		{"rose and ended since", life(alarm.Unack, 5, true, 1), life(alarm.Norm, 9, false, 2), Wake, Today, alarm.Unack, 1, Renumbering{Old: 5, Now: 10}},
-		{"it goes on, answered", life(alarm.Acked, 5, true, 1), life(alarm.Unack, 9, true, began+slack), Today, Today, alarm.Acked, 1, Renumbering{Old: 5, Mine: 9, Now: 9}},
-		{"it is worse than what was answered", life(alarm.Acked, 5, true, 1), life(alarm.Unack, 9, true, began), Today, Wake, alarm.Unack, 1, Renumbering{Old: 5, Mine: 9, Now: 9}},
-		{"it goes on, unanswered", life(alarm.Unack, 15, true, 1), life(alarm.Unack, 9, true, began), Today, Today, alarm.Unack, 1, Renumbering{Old: 15, Mine: 9, Now: 15}},
-		{"it rose later", life(alarm.Acked, 5, true, 1), life(alarm.Unack, 9, true, began+slack+1), Today, Today, alarm.Unack, began + slack + 1, Renumbering{Old: 5, Mine: 9, Now: 9}},
-		{"it was over once", life(alarm.Acked, 5, true, 1), ended, Today, Today, alarm.Unack, began, Renumbering{Old: 5, Mine: 9, Now: 9}},
-		{"it was back", life(alarm.LatchUnack, 5, false, 1), life(alarm.Unack, 9, true, began), Today, Today, alarm.Unack, began, Renumbering{Old: 5, Mine: 9, Now: 9}},
-		{"shelved", shelved, life(alarm.Unack, 9, true, began), Today, Today, alarm.Shelved, 0, Renumbering{Old: 5, Mine: 9, Now: 9}},
-		{"out of service", taken, life(alarm.Unack, 9, true, began), Today, Today, alarm.OutOfService, 0, Renumbering{Old: 5, Mine: 9, Now: 9}},
-		{"shelved, and put away since", shelved, mineOut, Today, Today, alarm.OutOfService, 0, Renumbering{Old: 5, Mine: 9, Now: 9}},
+		{"nothing rose since", life(alarm.Acked, 5, true, 1), alarm.Record{}, alarm.Wake, alarm.Today, alarm.Acked, 1, Renumbering{}},
+		{"nothing at all", life(alarm.Norm, 5, false, 1), alarm.Record{}, alarm.Wake, alarm.Today, alarm.Norm, 0, Renumbering{}},
+		{"it is new", life(alarm.Norm, 5, false, 1), life(alarm.Unack, 9, true, 2), alarm.Wake, alarm.Today, alarm.Unack, 2, Renumbering{Mine: 9, Now: 9}},
+		{"new under an old number", life(alarm.Norm, 9, false, 1), life(alarm.Unack, 9, true, 2), alarm.Wake, alarm.Today, alarm.Unack, 2, Renumbering{Mine: 9, Now: 110}},
+		{"rose and ended since", life(alarm.Unack, 5, true, 1), life(alarm.Norm, 9, false, 2), alarm.Wake, alarm.Today, alarm.Unack, 1, Renumbering{Old: 5, Now: 10}},
+		{"it goes on, answered", life(alarm.Acked, 5, true, 1), life(alarm.Unack, 9, true, began+slack), alarm.Today, alarm.Today, alarm.Acked, 1, Renumbering{Old: 5, Mine: 9, Now: 9}},
+		{"it is worse than what was answered", life(alarm.Acked, 5, true, 1), life(alarm.Unack, 9, true, began), alarm.Today, alarm.Wake, alarm.Unack, 1, Renumbering{Old: 5, Mine: 9, Now: 9}},
+		{"it goes on, unanswered", life(alarm.Unack, 15, true, 1), life(alarm.Unack, 9, true, began), alarm.Today, alarm.Today, alarm.Unack, 1, Renumbering{Old: 15, Mine: 9, Now: 15}},
+		{"it rose later", life(alarm.Acked, 5, true, 1), life(alarm.Unack, 9, true, began+slack+1), alarm.Today, alarm.Today, alarm.Unack, began + slack + 1, Renumbering{Old: 5, Mine: 9, Now: 9}},
+		{"it was over once", life(alarm.Acked, 5, true, 1), ended, alarm.Today, alarm.Today, alarm.Unack, began, Renumbering{Old: 5, Mine: 9, Now: 9}},
+		{"it was back", life(alarm.LatchUnack, 5, false, 1), life(alarm.Unack, 9, true, began), alarm.Today, alarm.Today, alarm.Unack, began, Renumbering{Old: 5, Mine: 9, Now: 9}},
+		{"shelved", shelved, life(alarm.Unack, 9, true, began), alarm.Today, alarm.Today, alarm.Shelved, 0, Renumbering{Old: 5, Mine: 9, Now: 9}},
+		{"out of service", taken, life(alarm.Unack, 9, true, began), alarm.Today, alarm.Today, alarm.OutOfService, 0, Renumbering{Old: 5, Mine: 9, Now: 9}},
+		{"shelved, and put away since", shelved, mineOut, alarm.Today, alarm.Today, alarm.OutOfService, 0, Renumbering{Old: 5, Mine: 9, Now: 9}},
 	} {
 		old, mine := room.Record{Life: c.old, Priority: c.was, AckedBy: "robin"}, room.Record{Life: c.mine, Priority: c.is}
 		got, n := m.join(old, mine)

@@ -63,7 +63,7 @@ type rig struct {
 	e       *Engine
 	now     time.Duration
 	log     []Transition
-	states  map[Key]alarm.State
+	states  map[alarm.Key]alarm.State
 	restart bool // through JSON before every call
 	calls   int
 	synced  bool
@@ -72,7 +72,7 @@ type rig struct {
 }
 
 func newRig(t testing.TB, cfg *configs.Config) *rig {
-	return &rig{t: t, cfg: cfg, e: New(cfg), states: map[Key]alarm.State{}, synced: true, now: 9 * time.Hour}
+	return &rig{t: t, cfg: cfg, e: New(cfg), states: map[alarm.Key]alarm.State{}, synced: true, now: 9 * time.Hour}
 }
 
 func (r *rig) instant() sensors.Instant {
@@ -216,7 +216,7 @@ func (r *rig) hold(id string, celsius, percent float64) weather {
 }
 
 // events are the logged transitions of one alarm, as "NORM>UNACK".
-func (r *rig) events(id AlarmID, subject string) string {
+func (r *rig) events(id alarm.ID, subject string) string {
 	var list []string
 	for _, x := range r.log {
 		if x.Key.Alarm == id && (subject == "" || x.Key.Subject == subject) && x.From != x.To {
@@ -226,7 +226,7 @@ func (r *rig) events(id AlarmID, subject string) string {
 	return strings.Join(list, " ")
 }
 
-func (r *rig) want(id AlarmID, subject, events string) {
+func (r *rig) want(id alarm.ID, subject, events string) {
 	r.t.Helper()
 	if got := r.events(id, subject); got != events {
 		r.t.Errorf("%s of %s: %q, want %q", id, subject, got, events)
@@ -234,7 +234,7 @@ func (r *rig) want(id AlarmID, subject, events string) {
 }
 
 // quiet fails for every transition of other alarms than those named.
-func (r *rig) quiet(but ...AlarmID) {
+func (r *rig) quiet(but ...alarm.ID) {
 	r.t.Helper()
 next:
 	for _, x := range r.log {
@@ -247,7 +247,7 @@ next:
 	}
 }
 
-func (r *rig) last(id AlarmID) Transition {
+func (r *rig) last(id alarm.ID) Transition {
 	r.t.Helper()
 	for i := len(r.log) - 1; i >= 0; i-- {
 		if r.log[i].Key.Alarm == id {

@@ -38,8 +38,8 @@ func TestKinds_AreComplete(t *testing.T) {
 				t.Errorf("%s: %q", s.Rec.Key.Alarm, text)
 			}
 		}
-		for _, c := range []CauseKind{CauseRoom, CauseShelf, CauseEnclosure, CauseProbe, CauseSupply, CauseLamps, CauseDoor, CauseDewline} {
-			first := words.FirstAction(&Detail{Steps: FirstSteps(s.Rec.Key.Alarm, Cause{Kind: c})}, unit.Celsius)
+		for _, c := range []alarm.CauseKind{alarm.CauseRoom, alarm.CauseShelf, alarm.CauseEnclosure, alarm.CauseProbe, alarm.CauseSupply, alarm.CauseLamps, alarm.CauseDoor, alarm.CauseDewline} {
+			first := words.FirstAction(&alarm.Detail{Steps: FirstSteps(s.Rec.Key.Alarm, alarm.Cause{Kind: c})}, unit.Celsius)
 			if first == "" {
 				t.Errorf("%s by %s: no advice", s.Rec.Key.Alarm, c)
 			}
@@ -59,7 +59,7 @@ func TestKPI(t *testing.T) {
 		r.step(r.good("p"+id[1:], 31, 85))
 	}
 	r.now += 4 * time.Minute
-	if err := r.act(Action{Kind: Acknowledge, Key: Key{Alarm: LethalLimit, Subject: "e3"}, By: "robin"}); err != nil {
+	if err := r.act(Action{Kind: Acknowledge, Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "e3"}, By: "robin"}); err != nil {
 		t.Fatal(err)
 	}
 	k := r.e.KPI()
@@ -80,7 +80,7 @@ func TestKPI(t *testing.T) {
 	k = r.e.KPI()
 	stale := false
 	for _, x := range k.Stale {
-		stale = stale || x.Key == Key{Alarm: LethalLimit, Subject: "e1"}
+		stale = stale || x.Key == alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"}
 	}
 	if !stale || k.InFlood || k.FloodTime == 0 || k.LongestActive < 25*time.Hour {
 		t.Errorf("%+v", k)
@@ -96,7 +96,7 @@ func TestKPI_Chattering(t *testing.T) {
 		r.run(poll, r.hold("p1", 24, 69))
 		r.run(poll, r.hold("p1", 24, 80))
 	}
-	if k := r.e.KPI(); len(k.Chattering) != 1 || k.Chattering[0].Key.Alarm != HumidityFloor || k.Chattering[0].Suggestion.ID == "" {
+	if k := r.e.KPI(); len(k.Chattering) != 1 || k.Chattering[0].Key.Alarm != alarm.HumidityFloor || k.Chattering[0].Suggestion.ID == "" {
 		t.Errorf("%+v", k.Chattering)
 	}
 }
@@ -120,7 +120,7 @@ func TestViews(t *testing.T) {
 		t.Errorf("%+v", p)
 	}
 	v = r.e.Enclosures()[0]
-	if v.Worst == nil || *v.Worst != Wake || len(v.Alarms) != 1 || v.Temperature.Value != 30.5 {
+	if v.Worst == nil || *v.Worst != alarm.Wake || len(v.Alarms) != 1 || v.Temperature.Value != 30.5 {
 		t.Errorf("%+v", v)
 	}
 	o := r.e.Open()
@@ -152,9 +152,9 @@ func TestSilence_OneBusIsOneCause(t *testing.T) {
 	})
 	n := 0
 	for _, x := range r.log {
-		if x.Key.Alarm == ProbeSilent {
+		if x.Key.Alarm == alarm.ProbeSilent {
 			n++
-			if x.Cause != (Cause{Kind: CauseProbe, ID: "/dev/i2c-1"}) {
+			if x.Cause != (alarm.Cause{Kind: alarm.CauseProbe, ID: "/dev/i2c-1"}) {
 				t.Errorf("%v: %v", x.Key, x.Cause)
 			}
 		}
@@ -176,15 +176,15 @@ func TestFloor_ExcusedAfterADoor(t *testing.T) {
 	en := &r.e.v.Enclosures[0]
 	en.St.DoorAt, en.St.Excused, en.St.HasExcuse = r.now, r.now+30*time.Minute, true
 	r.run(20*time.Minute, r.hold("p1", 24, 69))
-	r.want(HumidityFloor, "e1", "NORM>DSUPR")
-	if x := r.last(HumidityFloor); len(x.Detail.Excused) == 0 || x.Detail.Peak != 69 {
+	r.want(alarm.HumidityFloor, "e1", "NORM>DSUPR")
+	if x := r.last(alarm.HumidityFloor); len(x.Detail.Excused) == 0 || x.Detail.Peak != 69 {
 		t.Errorf("%+v", x)
 	}
 	r.step(r.good("p1", 30, 69))
-	r.want(LethalLimit, "e1", "NORM>UNACK") // heat is never excused
+	r.want(alarm.LethalLimit, "e1", "NORM>UNACK") // heat is never excused
 	r.now += poll
 	r.run(15*time.Minute, r.hold("p1", 24, 69))
-	r.want(HumidityFloor, "e1", "NORM>DSUPR DSUPR>UNACK")
+	r.want(alarm.HumidityFloor, "e1", "NORM>DSUPR DSUPR>UNACK")
 }
 
 func TestKPI_SuggestsWhatWouldHaveHelped(t *testing.T) {
@@ -206,14 +206,14 @@ func TestSentence_SpansOfTime(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.run(time.Minute, r.calm)
 	r.step(r.good("p1", 30.4, 85))
-	if got, want := r.last(LethalLimit).Text, "at or above the lethal limit of 30.0 °C; since 09:01"; !strings.Contains(got, want) {
+	if got, want := r.last(alarm.LethalLimit).Text, "at or above the lethal limit of 30.0 °C; since 09:01"; !strings.Contains(got, want) {
 		t.Errorf("%q does not say %q", got, want)
 	}
 	r = newRig(t, rigConfig(t, 1, ""))
 	r.run(time.Minute, r.calm)
 	r.run(3*time.Minute, r.with("p1", func() *sensors.Reading { return nil }))
 	r.run(5*time.Minute, r.calm)
-	if got := r.last(ProbeSilent).Text; !strings.HasSuffix(got, "; working again.") {
+	if got := r.last(alarm.ProbeSilent).Text; !strings.HasSuffix(got, "; working again.") {
 		t.Errorf("%q", got)
 	}
 }
@@ -241,7 +241,7 @@ func TestRestore_ARecordOfSentences(t *testing.T) {
 	if err := r.act(Action{Kind: Acknowledge, Key: rec.Key, By: "robin"}); err != nil {
 		t.Fatal(err)
 	}
-	if got := r.last(AboveBand).Text; !strings.Contains(got, "27.0 °C, above the") {
+	if got := r.last(alarm.AboveBand).Text; !strings.Contains(got, "27.0 °C, above the") {
 		t.Errorf("said anew: %q", got)
 	}
 }
@@ -251,21 +251,21 @@ func TestRestore_ARecordOfSentences(t *testing.T) {
 func TestRestore_AConditionOfSentences(t *testing.T) {
 	const old = `{"key":{"alarm":"record-incomplete","subject":"dewline"},"life":{"state":"UNACK","seq":1,"active":true,"seen":3},"priority":"today","cause":{"kind":"dewline"},
 		"detail":{},"stats":{},"given":{"text":"The record is incomplete: the card is full.","evidence":["no space left"],"first_action":"Look at the card."}}`
-	var rec Record
+	var rec room.Record
 	if err := json.Unmarshal([]byte(old), &rec); err != nil {
 		t.Fatal(err)
 	}
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.states[rec.Key] = alarm.Unack
-	r.take(r.e.Restore(nil, []Record{rec}, r.instant()))
+	r.take(r.e.Restore(nil, []room.Record{rec}, r.instant()))
 	if err := r.act(Action{Kind: Acknowledge, Key: rec.Key, By: "robin"}); err != nil {
 		t.Fatal(err)
 	}
-	if got := r.last(RecordIncomplete).Text; !strings.Contains(got, "The record is incomplete: the card is full") || !strings.Contains(got, "(no space left)") {
+	if got := r.last(alarm.RecordIncomplete).Text; !strings.Contains(got, "The record is incomplete: the card is full") || !strings.Contains(got, "(no space left)") {
 		t.Errorf("%q", got)
 	}
-	r.take(r.e.Set(r.instant(), Condition{Key: rec.Key, Active: true, Priority: Today, Is: alarm.Fact{ID: alarm.FactRecordSlow}}))
-	if got := r.last(RecordIncomplete).Text; !strings.Contains(got, "takes very long to write") {
+	r.take(r.e.Set(r.instant(), Condition{Key: rec.Key, Active: true, Priority: alarm.Today, Is: alarm.Fact{ID: alarm.FactRecordSlow}}))
+	if got := r.last(alarm.RecordIncomplete).Text; !strings.Contains(got, "takes very long to write") {
 		t.Errorf("set anew: %q", got)
 	}
 }
@@ -275,12 +275,12 @@ func TestRestore_AConditionOfSentences(t *testing.T) {
 func TestKPI_AtItsLimits(t *testing.T) {
 	var l Load
 	for i := range 10 {
-		l.Raised(Day-time.Duration(10-i)*time.Second, Today)
+		l.Raised(Day-time.Duration(10-i)*time.Second, alarm.Today)
 	}
-	if l.InFlood || l.Days[0] != 10 || l.Priority[Today] != 10 {
+	if l.InFlood || l.Days[0] != 10 || l.Priority[alarm.Today] != 10 {
 		t.Errorf("ten: %+v", l)
 	}
-	l.Raised(Day, Wake)
+	l.Raised(Day, alarm.Wake)
 	if !l.InFlood || l.Floods != 1 || l.FloodAt != Day || l.Days[0] != 1 || l.Days[1] != 10 {
 		t.Errorf("eleven, the last on the next day: %+v", l)
 	}
@@ -340,7 +340,7 @@ func TestKPI_AtItsLimits(t *testing.T) {
 	set(alarm.KindNightDrop, alarm.OutOfService, true, 3*Day)
 	r.e.lives.load = Load{Day: int64(now / Day), Days: [kpiDays]uint32{3, 5, 1}}
 	k := r.e.KPI()
-	if len(k.Stale) != 1 || k.Stale[0].Key.Alarm != BelowBand || k.Unacknowledged != 2 || k.LongestUnacked != 9*Day/2 ||
+	if len(k.Stale) != 1 || k.Stale[0].Key.Alarm != alarm.BelowBand || k.Unacknowledged != 2 || k.LongestUnacked != 9*Day/2 ||
 		k.Shelved != 1 || k.OutOfService != 1 || k.Unknown != 1 || k.LongestActive != 3*Day {
 		t.Errorf("%+v", k)
 	}
@@ -420,7 +420,7 @@ func TestKPI_SuggestsADeadband(t *testing.T) {
 func TestRestore_WhatIsGone(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	rec := func(subject string, seq uint64) room.Record {
-		return room.Record{Key: Key{Alarm: AboveBand, Subject: subject}, Life: alarm.Record{State: alarm.Unack, Active: true, Seq: seq}, Priority: Today}
+		return room.Record{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: subject}, Life: alarm.Record{State: alarm.Unack, Active: true, Seq: seq}, Priority: alarm.Today}
 	}
 	ts := r.e.Restore(nil, []room.Record{rec("old", 3), rec("older", 7), rec("old", 4)}, r.instant())
 	if len(ts) != 3 || ts[0].To != alarm.Norm || ts[0].Why != alarm.WhyConfig || ts[0].Detail.Place.Enclosure != "old" || !ts[0].Detail.Active {
@@ -430,10 +430,10 @@ func TestRestore_WhatIsGone(t *testing.T) {
 	if len(list) != 2 || list[0].Key.Subject != "old" || list[0].Life.Seq != 4 || list[1].Life.Seq != 7 || list[0].Life.Active {
 		t.Errorf("%+v", list)
 	}
-	if got, ok := r.e.Record(Key{Alarm: AboveBand, Subject: "older"}); !ok || got.Life.Seq != 7 {
+	if got, ok := r.e.Record(alarm.Key{Alarm: alarm.AboveBand, Subject: "older"}); !ok || got.Life.Seq != 7 {
 		t.Errorf("%+v", got)
 	}
-	if _, ok := r.e.Record(Key{Alarm: AboveBand, Subject: "e1"}); ok {
+	if _, ok := r.e.Record(alarm.Key{Alarm: alarm.AboveBand, Subject: "e1"}); ok {
 		t.Error("an alarm that was never raised is on record")
 	}
 }

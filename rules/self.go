@@ -29,7 +29,7 @@ func (e *Engine) Set(now sensors.Instant, c Condition) []Transition {
 	s.Rec.Value, s.Rec.HasValue, s.Rec.Limit, s.Rec.HasLimit = c.Value, c.HasValue, c.Limit, c.HasLimit
 	s.Rec.Unit = c.Unit
 	if !s.Rec.Life.Active {
-		s.Rec.Priority = min(c.Priority, Wake)
+		s.Rec.Priority = min(c.Priority, alarm.Wake)
 	}
 	e.out.Hold(s, true)
 	switch {

@@ -4,6 +4,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -41,15 +42,15 @@ func TestShift_IsTheProbe(t *testing.T) {
 			if c.told {
 				want = "NORM>UNACK"
 			}
-			r.want(ProbeJump, "p1", want)
+			r.want(alarm.ProbeJump, "p1", want)
 			if !c.told {
 				return
 			}
-			if x := r.last(ProbeJump); x.At.Mono > 13*time.Hour+10*time.Minute || x.Priority != Today {
+			if x := r.last(alarm.ProbeJump); x.At.Mono > 13*time.Hour+10*time.Minute || x.Priority != alarm.Today {
 				t.Errorf("told at %v, %s: %s", x.At.Mono, x.Priority, x.Text)
 			}
 			r.run(time.Hour, r.calm) // it is plugged in firmly
-			if got := r.events(ProbeJump, "p1"); got == want {
+			if got := r.events(alarm.ProbeJump, "p1"); got == want {
 				t.Errorf("%s, and it stays though the probe is back", got)
 			}
 		})
@@ -68,7 +69,7 @@ func TestShift_OfSeveral(t *testing.T) {
 		}
 		return x
 	})
-	r.want(ProbeJump, "", "")
+	r.want(alarm.ProbeJump, "", "")
 }
 
 // A probe that was told to stand beside the air is believed all the same: heat after
@@ -78,12 +79,12 @@ func TestShift_HidesNoHeat(t *testing.T) {
 	r.now = 11 * time.Hour
 	r.run(2*time.Hour, r.calm)
 	r.run(30*time.Minute, r.beside("p1", 3, 0))
-	r.want(ProbeJump, "p1", "NORM>UNACK")
+	r.want(alarm.ProbeJump, "p1", "NORM>UNACK")
 	t.Run("seen", func(t *testing.T) {
 		for add := 3.0; add < 8; add += 0.02 {
 			r.run(poll, r.beside("p1", add, -3*add))
 		}
-		r.want(LethalLimit, "e1", "NORM>UNACK")
+		r.want(alarm.LethalLimit, "e1", "NORM>UNACK")
 	})
 	t.Run("after a gap", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 4, ""))
@@ -92,7 +93,7 @@ func TestShift_HidesNoHeat(t *testing.T) {
 		r.run(30*time.Minute, r.beside("p1", 3, 0))
 		r.off(5*time.Minute, true)
 		r.run(3*poll, r.hot(46, "p1"))
-		r.want(LethalLimit, "e1", "NORM>UNACK")
+		r.want(alarm.LethalLimit, "e1", "NORM>UNACK")
 	})
 }
 
@@ -117,5 +118,5 @@ func TestShift_NotOfADoor(t *testing.T) {
 	r.run(2*time.Hour, hot(0, 0))
 	r.run(5*time.Minute, hot(-3, 0))
 	r.run(time.Hour, hot(0, 0))
-	r.want(ProbeJump, "", "")
+	r.want(alarm.ProbeJump, "", "")
 }

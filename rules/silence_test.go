@@ -25,7 +25,7 @@ func radio(what weather, seed uint64, lost func(at time.Duration) float64, nodes
 func share(p float64) func(time.Duration) float64 { return func(time.Duration) float64 { return p } }
 
 // raises counts how often an alarm was raised, as urgently as that or more.
-func (r *rig) raises(id AlarmID, least Priority) (n int) {
+func (r *rig) raises(id alarm.ID, least alarm.Priority) (n int) {
 	for _, x := range r.log {
 		if x.Key.Alarm == id && x.From != x.To && x.To == alarm.Unack && x.Priority >= least {
 			n++
@@ -40,19 +40,19 @@ func TestSilence_LossyRadio(t *testing.T) {
 	r := newRig(t, rigConfig(t, 3, "", 1))
 	lossy := radio(r.calm, 5, share(0.2), "all")
 	r.run(24*time.Hour, lossy)
-	if n := r.raises(ProbeSilent, Today); n > 4 { // 5 probes, 43,200 readings
+	if n := r.raises(alarm.ProbeSilent, alarm.Today); n > 4 { // 5 probes, 43,200 readings
 		t.Errorf("told %d times in a day", n)
 	}
 	r.reborn()
 	r.log = nil
 	r.run(6*time.Hour, lossy)
-	if n := r.raises(ProbeSilent, Today); n > 1 {
+	if n := r.raises(alarm.ProbeSilent, alarm.Today); n > 1 {
 		t.Errorf("after a restart told %d times", n)
 	}
 	r.log = nil
 	r.run(3*time.Minute, without(lossy, "p2"))
-	x := r.last(ProbeSilent)
-	if x.Key.Subject != "p2" || x.Priority != Today {
+	x := r.last(alarm.ProbeSilent)
+	if x.Key.Subject != "p2" || x.Priority != alarm.Today {
 		t.Fatalf("dead for three minutes: %+v", x)
 	}
 	found := false
@@ -74,7 +74,7 @@ func TestSilence_LossyRadioStillWakes(t *testing.T) {
 		r.run(time.Hour, radio(r.calm, 6, share(0.6), "all"))
 		r.log = nil
 		r.run(11*time.Minute, without(r.calm, gone...))
-		if woke := r.raises(ProbeSilent, Wake) + r.woken(); (woke > 0) != (name == "the room") {
+		if woke := r.raises(alarm.ProbeSilent, alarm.Wake) + r.woken(); (woke > 0) != (name == "the room") {
 			t.Errorf("%s lost in calm: %d wake", name, woke)
 		}
 		r.run(10*time.Minute, r.calm)
@@ -99,7 +99,7 @@ func TestSilence_LossyRadioStillWakes(t *testing.T) {
 // woken counts what wakes, or began to, by a silent probe.
 func (r *rig) woken() (n int) {
 	for _, x := range r.log {
-		if x.Key.Alarm == ProbeSilent && x.Priority == Wake {
+		if x.Key.Alarm == alarm.ProbeSilent && x.Priority == alarm.Wake {
 			n++
 		}
 	}
@@ -122,12 +122,12 @@ func TestSilence_DiesSlowly(t *testing.T) {
 	}
 	for end := r.now + 49*time.Hour; r.now < end; {
 		r.run(10*time.Second, noted)
-		told := r.states[Key{Alarm: ProbeSilent, Subject: "p1"}] == alarm.Unack
+		told := r.states[alarm.Key{Alarm: alarm.ProbeSilent, Subject: "p1"}] == alarm.Unack
 		if age := r.now - last; age > 13*time.Minute && !told {
 			t.Fatalf("%v: silent for %v, not told", r.now-begun, age)
 		}
 	}
-	if n := r.raises(ProbeSilent, Today); n == 0 || n > 12 {
+	if n := r.raises(alarm.ProbeSilent, alarm.Today); n == 0 || n > 12 {
 		t.Errorf("told %d times on its way", n)
 	}
 }
@@ -145,7 +145,7 @@ func TestSilence_GatewayAndSlowNode(t *testing.T) {
 	r.run(4*24*time.Hour, restarts)
 	r.log = nil
 	r.run(2*24*time.Hour, restarts)
-	if n := r.raises(ProbeSilent, Today); n > 0 {
+	if n := r.raises(alarm.ProbeSilent, alarm.Today); n > 0 {
 		t.Errorf("two more restarts are told by %d probes", n)
 	}
 
@@ -160,11 +160,11 @@ func TestSilence_GatewayAndSlowNode(t *testing.T) {
 	r.run(24*time.Hour, slow)
 	r.log = nil
 	r.run(6*24*time.Hour, slow)
-	if n := r.raises(ProbeSilent, Today); n > 2 { // as now: 1.5 a day
+	if n := r.raises(alarm.ProbeSilent, alarm.Today); n > 2 { // as now: 1.5 a day
 		t.Errorf("a slow node is told silent %d times in six days", n)
 	}
 	r.run(26*time.Minute, without(slow, "p1"))
-	if x := r.last(ProbeSilent); x.To != alarm.Unack {
+	if x := r.last(alarm.ProbeSilent); x.To != alarm.Unack {
 		t.Errorf("dead for 26 minutes: %+v", x)
 	}
 }

@@ -142,28 +142,28 @@ func TestSim_Faults(t *testing.T) {
 		kind    simroom.Kind
 		on      simroom.Target
 		watch   time.Duration
-		alarm   AlarmID
+		alarm   alarm.ID
 		subject string
 		within  time.Duration
-		cause   CauseKind
-		never   AlarmID
+		cause   alarm.CauseKind
+		never   alarm.ID
 	}{
-		{simroom.ACFailure, simroom.Target{}, 8 * time.Hour, AboveBand, "b-1-1", 4 * time.Hour, CauseRoom, ProbeJump},
-		{simroom.ACFailure, simroom.Target{}, 8 * time.Hour, LethalAhead, "b-3-1", 7 * time.Hour, CauseRoom, MistEndless},
-		{simroom.HeaterStuckOn, tank, time.Hour, LethalAhead, "a-1-1", 20 * time.Minute, CauseEnclosure, ProbeJump},
-		{simroom.HeaterStuckOn, tank, time.Hour, LethalLimit, "a-1-1", 30 * time.Minute, CauseEnclosure, ProbeJump},
-		{simroom.HeaterStuckOn, tank, 90 * time.Minute, Exposure, "a-1-1", time.Hour, CauseEnclosure, ProbeJump},
-		{simroom.LampStuckOn, simroom.Target{Rack: "a", Shelf: 1}, 14 * time.Hour, LampStuck, "a-1-1", 10 * time.Hour, CauseLamps, LethalLimit},
-		{simroom.SupplyOut, simroom.Target{Supply: "pump-a"}, 9 * time.Hour, MistMissing, "a-3-2", 9 * time.Hour, CauseSupply, LampStuck},
-		{simroom.NozzleClogged, tank, 9 * time.Hour, MistMissing, "a-1-1", 9 * time.Hour, CauseEnclosure, LampStuck},
-		{simroom.MisterStuckOn, simroom.Target{Supply: "pump-a"}, 4 * time.Hour, MistEndless, "a-1-2", 4 * time.Hour, CauseSupply, DoorAjar},
-		{simroom.DoorAjar, tank, time.Hour, DoorAjar, "a-1-1", 20 * time.Minute, CauseDoor, ProbeJump},
-		{simroom.DoorAjar, tank, time.Hour, HumidityFloor, "a-1-1", 30 * time.Minute, CauseDoor, ProbeJump},
-		{simroom.ProbeSilent, probe, time.Hour, ProbeSilent, "a-1-1-canopy", time.Minute, CauseProbe, LethalLimit},
-		{simroom.ProbeFrozen, probe, 10 * time.Hour, ProbeFrozen, "a-1-1-canopy", 9 * time.Hour, CauseProbe, LethalLimit},
-		{simroom.ProbeNoisy, probe, time.Hour, ProbeJump, "a-1-1-canopy", 10 * time.Minute, CauseProbe, LethalLimit},
-		{simroom.ProbePowerOn, probe, time.Hour, ProbeJump, "a-1-1-canopy", time.Minute, CauseProbe, LethalLimit},
-		{simroom.DoorOpened, tank, 6 * time.Hour, "", "", 0, "", HumidityFloor},
+		{simroom.ACFailure, simroom.Target{}, 8 * time.Hour, alarm.AboveBand, "b-1-1", 4 * time.Hour, alarm.CauseRoom, alarm.ProbeJump},
+		{simroom.ACFailure, simroom.Target{}, 8 * time.Hour, alarm.LethalAhead, "b-3-1", 7 * time.Hour, alarm.CauseRoom, alarm.MistEndless},
+		{simroom.HeaterStuckOn, tank, time.Hour, alarm.LethalAhead, "a-1-1", 20 * time.Minute, alarm.CauseEnclosure, alarm.ProbeJump},
+		{simroom.HeaterStuckOn, tank, time.Hour, alarm.LethalLimit, "a-1-1", 30 * time.Minute, alarm.CauseEnclosure, alarm.ProbeJump},
+		{simroom.HeaterStuckOn, tank, 90 * time.Minute, alarm.Exposure, "a-1-1", time.Hour, alarm.CauseEnclosure, alarm.ProbeJump},
+		{simroom.LampStuckOn, simroom.Target{Rack: "a", Shelf: 1}, 14 * time.Hour, alarm.LampStuck, "a-1-1", 10 * time.Hour, alarm.CauseLamps, alarm.LethalLimit},
+		{simroom.SupplyOut, simroom.Target{Supply: "pump-a"}, 9 * time.Hour, alarm.MistMissing, "a-3-2", 9 * time.Hour, alarm.CauseSupply, alarm.LampStuck},
+		{simroom.NozzleClogged, tank, 9 * time.Hour, alarm.MistMissing, "a-1-1", 9 * time.Hour, alarm.CauseEnclosure, alarm.LampStuck},
+		{simroom.MisterStuckOn, simroom.Target{Supply: "pump-a"}, 4 * time.Hour, alarm.MistEndless, "a-1-2", 4 * time.Hour, alarm.CauseSupply, alarm.DoorAjar},
+		{simroom.DoorAjar, tank, time.Hour, alarm.DoorAjar, "a-1-1", 20 * time.Minute, alarm.CauseDoor, alarm.ProbeJump},
+		{simroom.DoorAjar, tank, time.Hour, alarm.HumidityFloor, "a-1-1", 30 * time.Minute, alarm.CauseDoor, alarm.ProbeJump},
+		{simroom.ProbeSilent, probe, time.Hour, alarm.ProbeSilent, "a-1-1-canopy", time.Minute, alarm.CauseProbe, alarm.LethalLimit},
+		{simroom.ProbeFrozen, probe, 10 * time.Hour, alarm.ProbeFrozen, "a-1-1-canopy", 9 * time.Hour, alarm.CauseProbe, alarm.LethalLimit},
+		{simroom.ProbeNoisy, probe, time.Hour, alarm.ProbeJump, "a-1-1-canopy", 10 * time.Minute, alarm.CauseProbe, alarm.LethalLimit},
+		{simroom.ProbePowerOn, probe, time.Hour, alarm.ProbeJump, "a-1-1-canopy", time.Minute, alarm.CauseProbe, alarm.LethalLimit},
+		{simroom.DoorOpened, tank, 6 * time.Hour, "", "", 0, "", alarm.HumidityFloor},
 	} {
 		t.Run(c.kind.String()+"/"+string(c.alarm), func(t *testing.T) {
 			s := w.again(t)
@@ -177,7 +177,7 @@ func TestSim_Faults(t *testing.T) {
 				if c.alarm == "" {
 					t.Errorf("+%v %v>%v %v: %s", x.At.Mono-from, x.From, x.To, x.Key, x.Text)
 				}
-				if x.Key == (Key{Alarm: c.alarm, Subject: c.subject}) && x.To == alarm.Unack {
+				if x.Key == (alarm.Key{Alarm: c.alarm, Subject: c.subject}) && x.To == alarm.Unack {
 					if after := x.At.Mono - from; after > c.within || x.Cause.Kind != c.cause || x.Detail.FirstAction == "" {
 						t.Errorf("after %v, cause %v: %s", after, x.Cause, x.Text)
 					}
@@ -204,10 +204,10 @@ func TestSim_RoomFailureIsOneCause(t *testing.T) {
 	for range 8 * 360 {
 		s.live(poll)
 		for _, x := range s.log {
-			if x.Priority == Wake && x.To == alarm.Unack {
+			if x.Priority == alarm.Wake && x.To == alarm.Unack {
 				woken[x.Key.Subject] = true
 			}
-			if x.Cause.Kind != CauseRoom {
+			if x.Cause.Kind != alarm.CauseRoom {
 				t.Errorf("%v says %v: %s", x.Key, x.Cause, x.Text)
 			}
 		}
@@ -227,12 +227,12 @@ func TestSim_NightsWithoutADrop(t *testing.T) {
 	s := warmUp(t, 2*24*time.Hour+6*time.Hour).again(t)
 	s.inject(simroom.LampStuckOn, simroom.Target{Rack: "a", Shelf: 1}, 0)
 	s.live(2*24*time.Hour + 22*time.Hour)
-	s.want(NightDrop, "a-1-1", "NORM>UNACK")
-	x := s.last(NightDrop)
+	s.want(alarm.NightDrop, "a-1-1", "NORM>UNACK")
+	x := s.last(alarm.NightDrop)
 	if want := "3 nights without"; !strings.Contains(x.Text, want) {
 		t.Errorf("%q lacks %q", x.Text, want)
 	}
-	if got := s.events(NightDrop, "b-1-1"); got != "" {
+	if got := s.events(alarm.NightDrop, "b-1-1"); got != "" {
 		t.Errorf("a shelf whose lamps work: %s", got)
 	}
 	v := s.e.Enclosures()[0]

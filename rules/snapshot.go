@@ -82,7 +82,7 @@ func (w views) viewEnclosure(en *room.Enclosure) EnclosureView {
 	return v
 }
 
-func addAlarm(s *room.Alarm, list []AlarmID, worst *Priority) ([]AlarmID, *Priority) {
+func addAlarm(s *room.Alarm, list []alarm.ID, worst *alarm.Priority) ([]alarm.ID, *alarm.Priority) {
 	if !s.Open() {
 		return list, worst
 	}
@@ -337,7 +337,7 @@ func (w views) viewPresent(p *room.Probe, v *ProbeView) {
 }
 
 // Alarm returns an alarm that is not NORM, false where it is.
-func (e *Engine) Alarm(k Key) (AlarmView, bool) {
+func (e *Engine) Alarm(k alarm.Key) (AlarmView, bool) {
 	if s := e.lives.find(k); s != nil && s.Open() {
 		return e.lives.view(s), true
 	}

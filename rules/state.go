@@ -139,7 +139,7 @@ func (e *Engine) State() *State {
 
 // Record returns the persisted form of one alarm, false where it was never
 // raised.
-func (e *Engine) Record(k Key) (room.Record, bool) {
+func (e *Engine) Record(k alarm.Key) (room.Record, bool) {
 	if s := e.lives.find(k); s != nil && s.Worth() {
 		return e.lives.whole(s), true
 	}
@@ -327,7 +327,7 @@ func (ls *lives) adopt(r room.Record, now sensors.Instant) {
 	}
 }
 
-func (ls *lives) find(k Key) (found *room.Alarm) {
+func (ls *lives) find(k alarm.Key) (found *room.Alarm) {
 	kd, ok := alarm.KindOf(k.Alarm)
 	switch enclosure, inTank := ls.v.EnclosureByID[k.Subject]; {
 	case !ok:
@@ -357,7 +357,7 @@ func (ls *lives) end(r room.Record, now sensors.Instant) {
 		if place == (alarm.Place{}) {
 			place.Enclosure = r.Key.Subject
 		}
-		r.Text, r.Detail = "", &Detail{Turn: alarm.TurnRemoved, Place: place, Active: active}
+		r.Text, r.Detail = "", &alarm.Detail{Turn: alarm.TurnRemoved, Place: place, Active: active}
 		ls.out = append(ls.out, Transition{
 			At: now, Key: r.Key, Seq: r.Life.Seq, From: c.From, To: c.To, Priority: r.Priority, Cause: r.Cause,
 			Unit: r.Unit, Since: since, Why: c.Why, Detail: *r.Detail,

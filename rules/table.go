@@ -23,11 +23,11 @@ type judge interface {
 type (
 	blamer interface {
 		// Cause says what is at fault, with the numbers behind it.
-		Cause(*room.View, *room.Alarm) (Cause, []alarm.Fact)
+		Cause(*room.View, *room.Alarm) (alarm.Cause, []alarm.Fact)
 	}
 	detailer interface {
 		// Detail adds what is excused or not known.
-		Detail(*room.View, *room.Alarm, *Detail)
+		Detail(*room.View, *room.Alarm, *alarm.Detail)
 	}
 	teller interface {
 		// Fact says what is the matter.

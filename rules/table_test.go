@@ -63,9 +63,9 @@ func judgeFault(t testing.TB, seed uint64) verdict {
 	s.live(3*24*time.Hour + time.Duration(rng.IntN(24))*time.Hour)
 	v := verdict{seed: seed, warmedHours: s.now.Hours(), got: "nothing"}
 	for _, x := range s.log {
-		if x.Priority == Wake {
+		if x.Priority == alarm.Wake {
 			v.needless = append(v.needless, x.Text)
-		} else if x.Priority == Today && x.To == alarm.Unack {
+		} else if x.Priority == alarm.Today && x.To == alarm.Unack {
 			v.early = append(v.early, x.Text)
 		}
 	}
@@ -121,7 +121,7 @@ func (s *sim) unwarned(d time.Duration) (list []string) {
 			}
 		}
 		for _, x := range s.log[n:] {
-			warned[x.Key.Subject] = warned[x.Key.Subject] || x.Priority == Wake
+			warned[x.Key.Subject] = warned[x.Key.Subject] || x.Priority == alarm.Wake
 		}
 	}
 	return list
@@ -166,7 +166,7 @@ func (s *sim) saysToo(x Transition) bool {
 // rises, or an open note that becomes one for today.
 func (s *sim) news(i int) bool {
 	x := &s.log[i]
-	if x.Priority < Today || x.To != alarm.Unack {
+	if x.Priority < alarm.Today || x.To != alarm.Unack {
 		return false
 	}
 	if x.From != alarm.Unack {
@@ -174,7 +174,7 @@ func (s *sim) news(i int) bool {
 	}
 	for k := i - 1; k >= 0; k-- {
 		if s.log[k].Key == x.Key {
-			return s.log[k].Priority < Today
+			return s.log[k].Priority < alarm.Today
 		}
 	}
 	return false
@@ -186,7 +186,7 @@ func (v *verdict) named() bool {
 	on, c := v.fault.On, v.first.Cause
 	switch v.want {
 	case "nothing", "room":
-		return v.got == v.want || v.fault.Kind == simroom.PowerCut && v.got == string(CausePower)
+		return v.got == v.want || v.fault.Kind == simroom.PowerCut && v.got == string(alarm.CausePower)
 	case "door":
 		return v.got == v.want && c.ID == on.Enclosure
 	case "supply":
@@ -197,10 +197,10 @@ func (v *verdict) named() bool {
 	lamps := v.fault.Kind == simroom.LampStuckOn || v.fault.Kind == simroom.LampStuckOff
 	switch {
 	case on.Enclosure != "":
-		return v.got == v.want && c.ID == on.Enclosure || lamps && v.got == string(CauseLamps) && v.first.Key.Subject == on.Enclosure
+		return v.got == v.want && c.ID == on.Enclosure || lamps && v.got == string(alarm.CauseLamps) && v.first.Key.Subject == on.Enclosure
 	case on.Lamps != "": // one shelf's
 		shelf := on.Lamps[len("lamps-"):]
-		return v.got == string(CauseLamps) && c.ID == on.Lamps || v.got == v.want && c.ID == shelf[:1]+"/"+shelf[1:]
+		return v.got == string(alarm.CauseLamps) && c.ID == on.Lamps || v.got == v.want && c.ID == shelf[:1]+"/"+shelf[1:]
 	}
 	return v.got == v.want
 }

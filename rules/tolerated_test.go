@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/sensors/table"
 )
@@ -33,7 +34,7 @@ func TestTinctorius_FromTwentyToTwentyFive(t *testing.T) {
 			r.tick()
 		}
 		for _, x := range r.log {
-			if x.Priority > Note {
+			if x.Priority > alarm.Note {
 				t.Errorf("%s: %v %s: %s", name, x.Key, x.Priority, x.Text)
 			}
 		}

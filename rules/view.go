@@ -38,8 +38,8 @@ type EnclosureView struct {
 	OutOfService bool
 	Blind        bool // no probe of it delivers
 	Unknown      []string
-	Alarms       []AlarmID // not NORM
-	Worst        *Priority // of the active ones; nil for none
+	Alarms       []alarm.ID      // not NORM
+	Worst        *alarm.Priority // of the active ones; nil for none
 }
 
 // An EnclosureHome is which enclosure it is, where it stands and who lives there.
@@ -76,8 +76,8 @@ type EnclosureLimits struct {
 // An EnclosureOutlook is where the heat of an enclosure goes.
 type EnclosureOutlook struct {
 	RatePerHour  *float64 // °C/h
-	ToLethal     *Range
-	LampsOffGain *Range
+	ToLethal     *alarm.Range
+	LampsOffGain *alarm.Range
 	Exposure     float64 // fraction of the reference
 }
 
@@ -149,14 +149,14 @@ type ContactView struct {
 
 // An AlarmView is a snapshot of one alarm that is not NORM.
 type AlarmView struct {
-	Key      Key
+	Key      alarm.Key
 	ID       string // see OnsetID
 	Seq      uint64
 	State    alarm.State
 	Active   bool // the condition holds, whatever the state
 	Unknown  bool // cannot be evaluated at present
-	Priority Priority
-	Cause    Cause
+	Priority alarm.Priority
+	Cause    alarm.Cause
 	Value    float64
 	HasValue bool
 	Limit    float64
@@ -170,7 +170,7 @@ type AlarmView struct {
 	// ShelfLeft is the rest of a shelf or of being out of service.
 	ShelfLeft time.Duration
 	Text      string
-	Detail    Detail
+	Detail    alarm.Detail
 }
 
 // Said is what words are made of.

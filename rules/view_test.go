@@ -74,7 +74,7 @@ func TestView_Estimates(t *testing.T) {
 	if v.MissedMists != 3 || v.LastMist == nil || *v.LastMist != time.Hour || v.LampsOn == nil || !*v.LampsOn || v.NightDrop != nil || v.DryDown != nil || v.DoorOpen {
 		t.Errorf("%+v", v.EnclosureHabits)
 	}
-	if v.ToLethal == nil || *v.ToLethal != (Range{FromMinutes: 60, ToMinutes: 120}) || v.LampsOffGain == nil || *v.LampsOffGain != (Range{FromMinutes: 10, ToMinutes: 20}) {
+	if v.ToLethal == nil || *v.ToLethal != (alarm.Range{FromMinutes: 60, ToMinutes: 120}) || v.LampsOffGain == nil || *v.LampsOffGain != (alarm.Range{FromMinutes: 10, ToMinutes: 20}) {
 		t.Errorf("ahead is %+v, %+v", v.ToLethal, v.LampsOffGain)
 	}
 	st.Ahead.At--
@@ -170,16 +170,16 @@ func TestView_OfAnAlarm(t *testing.T) {
 func TestOpen_InOrder(t *testing.T) {
 	r := viewRig(t)
 	a, b := &r.e.v.Enclosures[0], &r.e.v.Enclosures[1]
-	open := func(en *room.Enclosure, k alarm.Kind, s alarm.State, p Priority) {
+	open := func(en *room.Enclosure, k alarm.Kind, s alarm.State, p alarm.Priority) {
 		rec := &en.Alarms[k].Rec
 		rec.Life.State, rec.Life.Active, rec.Priority = s, true, p
 		r.e.lives.opened(&en.Alarms[k], 1)
 	}
-	open(a, alarm.KindAbove, alarm.Acked, Today)
-	open(b, alarm.KindAbove, alarm.Unack, Today)
-	open(b, alarm.KindLethal, alarm.Unack, Wake)
-	open(a, alarm.KindLethal, alarm.Shelved, Wake)
-	open(a, alarm.KindFloor, alarm.Unack, Note)
+	open(a, alarm.KindAbove, alarm.Acked, alarm.Today)
+	open(b, alarm.KindAbove, alarm.Unack, alarm.Today)
+	open(b, alarm.KindLethal, alarm.Unack, alarm.Wake)
+	open(a, alarm.KindLethal, alarm.Shelved, alarm.Wake)
+	open(a, alarm.KindFloor, alarm.Unack, alarm.Note)
 	var got []string
 	for _, v := range r.e.Open() {
 		got = append(got, v.ID)
@@ -188,7 +188,7 @@ func TestOpen_InOrder(t *testing.T) {
 		t.Errorf("%q, want %q", got, want)
 	}
 	v := r.e.Enclosures()[0]
-	if v.Worst == nil || *v.Worst != Today || len(v.Alarms) != 3 {
+	if v.Worst == nil || *v.Worst != alarm.Today || len(v.Alarms) != 3 {
 		t.Errorf("worst %v of %v", v.Worst, v.Alarms)
 	}
 }
@@ -259,8 +259,8 @@ func TestView_OfAProbe(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.run(time.Minute, r.calm)
 	a := probeOf(r.e, "p1").Alarm(alarm.KindWet)
-	a.Rec.Life.State, a.Rec.Priority = alarm.Unack, Today
-	if v := r.e.Enclosures()[0]; len(v.Alarms) != 1 || v.Alarms[0] != ProbeWet || v.Worst == nil || *v.Worst != Today {
+	a.Rec.Life.State, a.Rec.Priority = alarm.Unack, alarm.Today
+	if v := r.e.Enclosures()[0]; len(v.Alarms) != 1 || v.Alarms[0] != alarm.ProbeWet || v.Worst == nil || *v.Worst != alarm.Today {
 		t.Errorf("%v, worst %v", v.Alarms, v.Worst)
 	}
 }

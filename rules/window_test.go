@@ -16,25 +16,25 @@ func TestLimits_JudgedByWindows(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 4))
 	for _, c := range []struct {
 		name  string
-		alarm AlarmID
+		alarm alarm.ID
 		value func(since time.Duration) (celsius, percent float64)
 		told  bool
 	}{
-		{"dry for 9 of 10 min", HumidityFloor, func(d time.Duration) (float64, float64) {
+		{"dry for 9 of 10 min", alarm.HumidityFloor, func(d time.Duration) (float64, float64) {
 			if d%(10*time.Minute) < 9*time.Minute {
 				return 24, 50
 			}
 			return 24, 76
 		}, true},
-		{"69 % with sd 1 %", HumidityFloor, func(time.Duration) (float64, float64) { return 24, 69 + rng.NormFloat64() }, true},
-		{"71.5 % with sd 1 %", HumidityFloor, func(time.Duration) (float64, float64) { return 24, 71.5 + rng.NormFloat64() }, false},
-		{"27.4 °C, a cool minute each half hour", AboveBand, func(d time.Duration) (float64, float64) {
+		{"69 % with sd 1 %", alarm.HumidityFloor, func(time.Duration) (float64, float64) { return 24, 69 + rng.NormFloat64() }, true},
+		{"71.5 % with sd 1 %", alarm.HumidityFloor, func(time.Duration) (float64, float64) { return 24, 71.5 + rng.NormFloat64() }, false},
+		{"27.4 °C, a cool minute each half hour", alarm.AboveBand, func(d time.Duration) (float64, float64) {
 			if d%(30*time.Minute) < 29*time.Minute {
 				return 27.4, 85
 			}
 			return 25.9, 85
 		}, true},
-		{"25.7 °C with sd 0.2 °C", AboveBand, func(time.Duration) (float64, float64) { return 25.7 + 0.2*rng.NormFloat64(), 85 }, false},
+		{"25.7 °C with sd 0.2 °C", alarm.AboveBand, func(time.Duration) (float64, float64) { return 25.7 + 0.2*rng.NormFloat64(), 85 }, false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			r := newRig(t, rigConfig(t, 1, ""))

@@ -23,7 +23,7 @@ import (
 	"time"
 
 	"dewline/alert"
-	"dewline/rules"
+	"dewline/rules/alarm"
 
 	"github.com/emersion/go-sasl"
 	"github.com/emersion/go-smtp"
@@ -173,8 +173,8 @@ func (s *server) sender(t *testing.T, mode string, change func(*Options)) *Sende
 }
 
 func delivery(version, sent int) alert.Delivery {
-	return alert.Delivery{NoticeID: "lethal-ceiling/e1/3", Person: "una", Address: "una@example.test", Priority: rules.Wake,
-		Message: alert.Message{ID: "lethal-ceiling/e1/3", Version: version, Kind: alert.Raise, Priority: rules.Wake, Room: "attic",
+	return alert.Delivery{NoticeID: "lethal-ceiling/e1/3", Person: "una", Address: "una@example.test", Priority: alarm.Wake,
+		Message: alert.Message{ID: "lethal-ceiling/e1/3", Version: version, Kind: alert.Raise, Priority: alarm.Wake, Room: "attic",
 			Title: "Blåbär (e1): lethal heat, 33.4 °C", Text: "hot", FirstAction: "Lamps off.", Sent: sent, Ack: "https://attic.example/a/1"}}
 }
 

@@ -9,7 +9,7 @@ import (
 
 	"dewline/alert"
 	"dewline/alert/words"
-	"dewline/rules"
+	"dewline/rules/alarm"
 
 	gomail "github.com/wneessen/go-mail"
 )
@@ -70,7 +70,7 @@ func (s *Sender) notice(d *alert.Delivery) (*gomail.Msg, error) {
 		m.SetGenHeaderPreformatted(gomail.HeaderInReplyTo, "<"+root+">")
 		m.SetGenHeaderPreformatted(gomail.HeaderReferences, "<"+root+">")
 	}
-	if d.Message.Priority == rules.Wake && d.Message.Kind != alert.FollowUp {
+	if d.Message.Priority == alarm.Wake && d.Message.Kind != alert.FollowUp {
 		m.SetImportance(gomail.ImportanceHigh)
 	}
 	m.SetBodyString(gomail.TypeTextPlain, noticeText(&d.Message))

@@ -46,7 +46,7 @@ func full() *alert.Snapshot {
 			EnclosureAir:     rules.EnclosureAir{Temperature: rules.Measure{Value: 24.5, Known: true}, Humidity: rules.Measure{Value: 81.5, Known: true, Uncertainty: 3}, DewPoint: ptr(21.1), VPD: ptr(569.0)},
 			EnclosureLimits:  rules.EnclosureLimits{BandLow: 21, BandHigh: 26, Floor: 70, Lethal: 30},
 			LampsOn:          ptr(true),
-			EnclosureOutlook: rules.EnclosureOutlook{RatePerHour: ptr(1.8), ToLethal: &rules.Range{FromMinutes: 90, ToMinutes: 150}, Exposure: 0.25},
+			EnclosureOutlook: rules.EnclosureOutlook{RatePerHour: ptr(1.8), ToLethal: &alarm.Range{FromMinutes: 90, ToMinutes: 150}, Exposure: 0.25},
 			EnclosureHabits:  rules.EnclosureHabits{LastMist: ptr(4 * time.Hour), MissedMists: 1, DryDown: ptr(30 * time.Minute), NightDrop: ptr(3.5), NightsNoDrop: 0},
 		}},
 		Probes: []rules.ProbeView{{
@@ -73,12 +73,12 @@ func full() *alert.Snapshot {
 			{ID: "mains", Is: "mains", Known: true, Active: true, For: time.Hour}, {ID: "float", Is: "reservoir", Why: "silent"},
 			{ID: "cell", Is: "battery", Known: true, Active: true, Value: 3.21, Unit: "V"},
 		},
-		Alarms: []rules.AlarmView{{Key: rules.Key{Alarm: rules.AboveBand, Subject: "e1"}, State: alarm.Acked, Priority: rules.Today}},
+		Alarms: []rules.AlarmView{{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "e1"}, State: alarm.Acked, Priority: alarm.Today}},
 		KPI: rules.KPI{
 			PerDay: 2.5, Floods: 1, FloodTime: time.Minute, MeanAcknowledge: time.Minute, MaxAcknowledge: 2 * time.Minute,
 			Worst: []rules.KPIItem{
-				{Key: rules.Key{Alarm: rules.AboveBand, Subject: "e1"}, Count: 15, Suggestion: alarm.Fact{ID: alarm.FactDeadband, Delta: 0.8, Others: 0.5, Count: 14, Of: 15}},
-				{Key: rules.Key{Alarm: rules.MistMissing, Subject: "e1"}, Count: 2},
+				{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "e1"}, Count: 15, Suggestion: alarm.Fact{ID: alarm.FactDeadband, Delta: 0.8, Others: 0.5, Count: 14, Of: 15}},
+				{Key: alarm.Key{Alarm: alarm.MistMissing, Subject: "e1"}, Count: 2},
 			},
 		},
 		Telling: alert.Telling{Delivery: alert.Stats{Depth: 1, OldestAge: time.Second, OpenWake: 1, Channels: map[string]alert.ChannelStats{

@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"dewline/alert"
-	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // A Client is the room's end of the broker, kept connected for as long as Run
@@ -148,7 +148,7 @@ func (c *Client) Climate(enclosure string, doc []byte) {
 // Alarm sets the retained document of an alarm, nil once it is NORM, which
 // removes it. What this run did not publish is left to the sweep, which knows
 // whose it is. It returns at once.
-func (c *Client) Alarm(k rules.Key, doc []byte) {
+func (c *Client) Alarm(k alarm.Key, doc []byte) {
 	topic := "alarm/" + segment(string(k.Alarm)) + "/" + segment(k.Subject)
 	c.mu.Lock()
 	_, mine := c.docs[topic]

@@ -24,7 +24,7 @@ import (
 	"time"
 
 	"dewline/alert"
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors/remote/mosquitto"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
@@ -45,8 +45,8 @@ func (p patient) Run() int {
 }
 
 func notice(id string) alert.Delivery {
-	return alert.Delivery{ID: id + "|keeper|mqtt", NoticeID: id, Channel: "mqtt", Priority: rules.Wake,
-		Message: alert.Message{ID: id, Version: 1, Kind: alert.Raise, Priority: rules.Wake, Cause: "room",
+	return alert.Delivery{ID: id + "|keeper|mqtt", NoticeID: id, Channel: "mqtt", Priority: alarm.Wake,
+		Message: alert.Message{ID: id, Version: 1, Kind: alert.Raise, Priority: alarm.Wake, Cause: "room",
 			Title: "t", Text: "x", FirstAction: "a", Subjects: []string{"e1"}}}
 }
 
@@ -152,7 +152,7 @@ func TestClient_documents(t *testing.T) {
 	b.Start()
 	states := make(chan bool, 64)
 	c, _ := client(t, Options{Broker: b.URL(), OnState: func(down error) { states <- down == nil }})
-	key := rules.Key{Alarm: rules.LethalLimit, Subject: "e1"}
+	key := alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"}
 	c.Alarm(key, []byte(`{"state":"UNACK"}`))
 	c.Climate("e1", []byte(`{"temperature":24.1}`))
 	c.Climate("e1", []byte(`{"temperature":24.2}`))
@@ -196,7 +196,7 @@ func TestClient_sweepsOldAlarms(t *testing.T) {
 	p := newPhone(t, b.URL(), "", "dewline/attic/alarm/#")
 	p.client.Publish("dewline/attic/alarm/above-band/gone", 1, true, `{"state":"UNACK"}`).Wait()
 	c, _ := client(t, Options{Broker: b.URL()})
-	c.Alarm(rules.Key{Alarm: rules.AboveBand, Subject: "here"}, []byte(`{"state":"UNACK"}`))
+	c.Alarm(alarm.Key{Alarm: alarm.AboveBand, Subject: "here"}, []byte(`{"state":"UNACK"}`))
 	eventually(t, "a living alarm", p.lastIs("dewline/attic/alarm/above-band/here", `{"state":"UNACK"}`))
 	eventually(t, "old alarm removed", p.lastIs("dewline/attic/alarm/above-band/gone", ""))
 	if got, _ := p.last("dewline/attic/alarm/above-band/here"); got == "" {

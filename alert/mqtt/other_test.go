@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"dewline/alert"
-	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors/remote/mosquitto"
 
@@ -67,8 +66,8 @@ func TestClient_TwoBoards(t *testing.T) {
 		eventually(t, "connected", c.connected)
 		return c
 	}
-	lethal := rules.Key{Alarm: rules.LethalLimit, Subject: "e1"}
-	band := rules.Key{Alarm: rules.AboveBand, Subject: "e1"}
+	lethal := alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"}
+	band := alarm.Key{Alarm: alarm.AboveBand, Subject: "e1"}
 	const lethalTopic, bandTopic = "dewline/attic/alarm/lethal-ceiling/e1", "dewline/attic/alarm/above-band/e1"
 	p := newPhone(t, b.URL(), "", "dewline/attic/alarm/#")
 	p.client.Publish("dewline/attic/alarm/above-band/gone", 1, true, `{"instance":"two"}`).Wait()

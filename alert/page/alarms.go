@@ -78,7 +78,7 @@ func (s overviews) pastRows(snap *alert.Snapshot) ([]pastRow, error) {
 		return nil, errNoRecord
 	}
 	now := snap.At.Wall
-	all, err := onsets(rec, snap, now.Add(-pastFor), func(rules.Key) bool { return true })
+	all, err := onsets(rec, snap, now.Add(-pastFor), func(alarm.Key) bool { return true })
 	var out []pastRow
 	for _, o := range slices.Backward(all) {
 		if o.To.IsZero() {

@@ -95,7 +95,7 @@ func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u unit.Scale)
 			c.Evidence = append(c.Evidence, e)
 		}
 	}
-	if a.State.Annunciated() && a.Key.Alarm != rules.LethalLimit { // which the rules would refuse
+	if a.State.Annunciated() && a.Key.Alarm != alarm.LethalLimit { // which the rules would refuse
 		c.Shelve = shelves(a.Priority)
 	}
 	return c
@@ -107,7 +107,7 @@ const gravest = 2
 // graver orders what wakes and what is over by what it means for the animals;
 // the rest stays behind it in the order of the rules.
 func graver(c *alarmCard) int {
-	if c.Class != rules.Wake.String() && c.Class != "over" {
+	if c.Class != alarm.Wake.String() && c.Class != "over" {
 		return 1
 	}
 	row, _ := alarm.Find(alarm.ID(c.Alarm))
@@ -128,7 +128,7 @@ func once(cards []alarmCard) {
 }
 
 // shelves offers lengths up to the longest that the priority allows.
-func shelves(p rules.Priority) []choice {
+func shelves(p alarm.Priority) []choice {
 	var out []choice
 	for _, c := range []choice{{15, "15 min"}, {60, "1 h"}, {240, "4 h"}, {720, "12 h"}, {1440, "1 day"}, {10080, "7 days"}} {
 		if time.Duration(c.Minutes)*time.Minute <= alarm.MaxShelf(p) {

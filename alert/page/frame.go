@@ -12,7 +12,6 @@ import (
 	"dewline/alert"
 	"dewline/alert/words"
 	"dewline/configs/unit"
-	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -88,7 +87,7 @@ func (s *site) warnings(snap *alert.Snapshot) []string {
 		out = append(out, words.Capital(words.Fact(snap.RecordWhy, unit.Celsius))+".")
 	}
 	if snap.ConfigRefused != "" {
-		out = append(out, words.Capital(words.Fact(alarm.Fact{ID: alarm.FactID(rules.ConfigRefused)}, unit.Celsius))+". Its alarm says why.")
+		out = append(out, words.Capital(words.Fact(alarm.Fact{ID: alarm.FactID(alarm.ConfigRefused)}, unit.Celsius))+". Its alarm says why.")
 	}
 	return out
 }

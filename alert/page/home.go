@@ -14,6 +14,7 @@ import (
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 type homePage struct {
@@ -70,7 +71,7 @@ func (s overviews) home(w http.ResponseWriter, r *http.Request) {
 	s.show(w, http.StatusOK, "home", &p)
 }
 
-func worstRows(ordered []*rules.EnclosureView, active map[string][]rules.AlarmID, u unit.Scale) []row {
+func worstRows(ordered []*rules.EnclosureView, active map[string][]alarm.ID, u unit.Scale) []row {
 	var out []row
 	for _, v := range ordered {
 		st := statusOf(v)
@@ -95,7 +96,7 @@ func valueText(v *rules.EnclosureView, u unit.Scale) string {
 	return text
 }
 
-func reasonText(v *rules.EnclosureView, active []rules.AlarmID) string {
+func reasonText(v *rules.EnclosureView, active []alarm.ID) string {
 	text := words.Headlines(active)
 	if v.ToLethal != nil && headroom(v) > 0 {
 		text += "; " + words.Ahead(*v.ToLethal)
@@ -135,7 +136,7 @@ func waiting(snap *alert.Snapshot) (string, int) {
 	for _, a := range snap.Alarms {
 		if a.State.Over() {
 			n++
-			if a.Key.Alarm == rules.LethalLimit {
+			if a.Key.Alarm == alarm.LethalLimit {
 				lethal++
 			}
 		}

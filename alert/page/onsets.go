@@ -7,7 +7,6 @@ import (
 
 	"dewline/alert"
 	"dewline/configs"
-	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/rules/event"
 )
@@ -18,7 +17,7 @@ const lookBack = 2 * 24 * time.Hour
 
 // onsets reads the alarms that keep lets through and that were not over before
 // from, oldest first.
-func onsets(rec Record, snap *alert.Snapshot, from time.Time, keep func(rules.Key) bool) ([]*alarm.Past, error) {
+func onsets(rec Record, snap *alert.Snapshot, from time.Time, keep func(alarm.Key) bool) ([]*alarm.Past, error) {
 	before := from.Add(-lookBack)
 	var out []*alarm.Past
 	for _, a := range snap.Alarms {
@@ -33,7 +32,7 @@ func onsets(rec Record, snap *alert.Snapshot, from time.Time, keep func(rules.Ke
 			errs = errors.Join(errs, err)
 			continue
 		}
-		if a, ok := e.Body.(event.Alarm); ok && keep(rules.Key{Alarm: rules.AlarmID(a.Alarm), Subject: a.Subject}) {
+		if a, ok := e.Body.(event.Alarm); ok && keep(alarm.Key{Alarm: alarm.ID(a.Alarm), Subject: a.Subject}) {
 			log.Take(&e)
 		}
 	}
@@ -42,10 +41,10 @@ func onsets(rec Record, snap *alert.Snapshot, from time.Time, keep func(rules.Ke
 }
 
 // ofEnclosure returns which alarms are about an enclosure or its probes.
-func ofEnclosure(cfg *configs.Config, id string) func(rules.Key) bool {
+func ofEnclosure(cfg *configs.Config, id string) func(alarm.Key) bool {
 	subjects := map[string]bool{id: true}
 	for _, p := range cfg.ProbesOf(id) {
 		subjects[p.ID] = true
 	}
-	return func(k rules.Key) bool { return subjects[k.Subject] }
+	return func(k alarm.Key) bool { return subjects[k.Subject] }
 }

@@ -16,10 +16,10 @@ import (
 func hotDay(t *testing.T, n int) *rig {
 	r := newRig(t, n)
 	for i := range r.snap.Enclosures {
-		for _, id := range []rules.AlarmID{rules.AboveBand, rules.LethalLimit} {
+		for _, id := range []alarm.ID{alarm.AboveBand, alarm.LethalLimit} {
 			a := r.snap.Alarms[2]
-			a.Key, a.State, a.OverFor = rules.Key{Alarm: id, Subject: r.snap.Enclosures[i].ID}, alarm.RTNUN, 2*time.Hour
-			if id == rules.LethalLimit {
+			a.Key, a.State, a.OverFor = alarm.Key{Alarm: id, Subject: r.snap.Enclosures[i].ID}, alarm.RTNUN, 2*time.Hour
+			if id == alarm.LethalLimit {
 				a.State = alarm.LatchUnack
 			}
 			if i != 2 {
@@ -90,7 +90,7 @@ func TestHomeTellsWhatWaits(t *testing.T) {
 // rules remember may be a later one that did not last.
 func TestOverTellsItsEnd(t *testing.T) {
 	r := newRig(t, 12)
-	a := rules.AlarmView{Key: rules.Key{Alarm: rules.AboveBand, Subject: "a-1-1"}, OverFor: 90 * time.Minute, Since: r.snap.At, Priority: rules.Today}
+	a := rules.AlarmView{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "a-1-1"}, OverFor: 90 * time.Minute, Since: r.snap.At, Priority: alarm.Today}
 	for _, c := range []struct {
 		state alarm.State
 		by    string
@@ -114,15 +114,15 @@ func TestOverTellsItsEnd(t *testing.T) {
 // wake anybody comes after it.
 func TestAlarmsGravestFirst(t *testing.T) {
 	r := newRig(t, 12)
-	add := func(id rules.AlarmID, p rules.Priority) {
+	add := func(id alarm.ID, p alarm.Priority) {
 		a := r.snap.Alarms[0]
-		a.Key, a.State, a.Active, a.Priority = rules.Key{Alarm: id, Subject: "b-1-1"}, alarm.Unack, true, p
+		a.Key, a.State, a.Active, a.Priority = alarm.Key{Alarm: id, Subject: "b-1-1"}, alarm.Unack, true, p
 		r.snap.Alarms = append(r.snap.Alarms, a)
 	}
 	r.snap.Alarms = r.snap.Alarms[:1]
-	add(rules.AboveBand, rules.Wake)
-	add(rules.LethalAhead, rules.Wake)
-	add(rules.Exposure, rules.Today)
+	add(alarm.AboveBand, alarm.Wake)
+	add(alarm.LethalAhead, alarm.Wake)
+	add(alarm.Exposure, alarm.Today)
 	r.snap.Alarms[0], r.snap.Alarms[1] = r.snap.Alarms[1], r.snap.Alarms[0] // as the rules sort: by name
 	body := r.get("/alarms").body
 	last := -1

@@ -11,7 +11,7 @@ import (
 	"dewline/alert/chart"
 	"dewline/alert/words"
 	"dewline/configs"
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
 )
@@ -148,11 +148,11 @@ func (s closeups) marks(rec Record, snap *alert.Snapshot, cfg *configs.Config, e
 	alarms, err := onsets(rec, snap, p.from, ofEnclosure(cfg, e.ID))
 	errs = errors.Join(errs, err)
 	for _, o := range alarms {
-		if o.Priority < rules.Today {
+		if o.Priority < alarm.Today {
 			continue
 		}
 		kind := chart.Today
-		if o.Priority == rules.Wake {
+		if o.Priority == alarm.Wake {
 			kind = chart.Wake
 		}
 		until := o.To.Wall

@@ -17,6 +17,7 @@ import (
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
@@ -266,7 +267,7 @@ func TestOnsetsFollowTheJournal(t *testing.T) {
 		t.Fatalf("%d alarms, %v; want the enclosure's and its probe's", len(got), err)
 	}
 	o := got[0]
-	if o.Key.Alarm != rules.AboveBand || !o.From.Wall.Equal(now.Add(-5*time.Hour)) || !o.To.Wall.Equal(now.Add(-2*time.Hour)) || o.By != "Ada" || o.Priority != rules.Wake {
+	if o.Key.Alarm != alarm.AboveBand || !o.From.Wall.Equal(now.Add(-5*time.Hour)) || !o.To.Wall.Equal(now.Add(-2*time.Hour)) || o.By != "Ada" || o.Priority != alarm.Wake {
 		t.Errorf("got %+v", o)
 	}
 	if !got[1].To.IsZero() {
@@ -278,7 +279,7 @@ func TestOnsetsFollowTheJournal(t *testing.T) {
 	// Open for longer than the journal is read back: known from the snapshot.
 	snap.Alarms[0].Key.Subject, snap.Alarms[0].Since = "a-1-1", at(500*time.Hour)
 	old, _ := onsets(s, snap, now.Add(-time.Hour), ofEnclosure(cfg, "a-1-1"))
-	if len(old) != 2 || old[0].Key.Alarm != rules.LethalLimit || old[0].Priority != rules.Wake || !old[0].To.IsZero() {
+	if len(old) != 2 || old[0].Key.Alarm != alarm.LethalLimit || old[0].Priority != alarm.Wake || !old[0].To.IsZero() {
 		t.Errorf("%d alarms with one that is older than the journal's part, want 2", len(old))
 	}
 }

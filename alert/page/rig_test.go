@@ -187,33 +187,33 @@ func snapshotOf(cfg *configs.Config) *alert.Snapshot {
 // trouble adds what needs a keeper.
 func trouble(s *alert.Snapshot) {
 	dry, hot, blind := &s.Enclosures[1], &s.Enclosures[2], &s.Enclosures[3]
-	dry.MissedMists, dry.Worst, dry.Alarms = 2, ptr(rules.Today), []rules.AlarmID{rules.MistMissing}
-	hot.Temperature.Value, hot.Band.Value, hot.Worst = hot.Lethal+0.2, hot.Lethal, ptr(rules.Wake)
-	hot.Alarms = []rules.AlarmID{rules.LethalLimit}
+	dry.MissedMists, dry.Worst, dry.Alarms = 2, ptr(alarm.Today), []alarm.ID{alarm.MistMissing}
+	hot.Temperature.Value, hot.Band.Value, hot.Worst = hot.Lethal+0.2, hot.Lethal, ptr(alarm.Wake)
+	hot.Alarms = []alarm.ID{alarm.LethalLimit}
 	blind.Blind, blind.Temperature.Known, blind.Humidity.Known = true, false, false
 	blind.Temperature.Age, blind.Humidity.Age = time.Hour, time.Hour
 	s.Enclosures[4].NightsNoDrop = 3
 	s.Probes[1].HumidityDue = ptr(noon.AddDate(0, -1, 0))
 	since := sensors.Instant{Mono: s.At.Mono - time.Hour, Wall: noon.Add(-time.Hour), Synced: true}
-	view := func(id rules.AlarmID, subject string, st alarm.State, p rules.Priority) rules.AlarmView {
-		k := rules.Key{Alarm: id, Subject: subject}
+	view := func(id alarm.ID, subject string, st alarm.State, p alarm.Priority) rules.AlarmView {
+		k := alarm.Key{Alarm: id, Subject: subject}
 		return rules.AlarmView{
 			Key: k, ID: rules.OnsetID(k, 7), Seq: 7, State: st, Active: st.Annunciated(), Priority: p, Since: since,
-			Text: "A sentence about " + subject + ".", Detail: rules.Detail{FirstAction: "1 all lamps off. 2 Call a helper."},
+			Text: "A sentence about " + subject + ".", Detail: alarm.Detail{FirstAction: "1 all lamps off. 2 Call a helper."},
 		}
 	}
-	heat := view(rules.LethalLimit, hot.ID, alarm.Unack, rules.Wake)
+	heat := view(alarm.LethalLimit, hot.ID, alarm.Unack, alarm.Wake)
 	heat.Value, heat.HasValue, heat.Unit, heat.Limit, heat.HasLimit = 31.2, true, "°C", 31, true
-	shelved := view(rules.DoorAjar, s.Enclosures[5].ID, alarm.Shelved, rules.Today)
+	shelved := view(alarm.DoorAjar, s.Enclosures[5].ID, alarm.Shelved, alarm.Today)
 	shelved.ShelfLeft = 90 * time.Minute
 	s.Alarms = []rules.AlarmView{
-		heat, view(rules.MistMissing, dry.ID, alarm.Acked, rules.Today), view(rules.ProbeSilent, s.Probes[1].ID, alarm.RTNUN, rules.Today),
-		view(rules.LethalLimit, s.Enclosures[6].ID, alarm.LatchAck, rules.Wake), shelved,
-		view(rules.BelowBand, s.Enclosures[7].ID, alarm.OutOfService, rules.Today),
+		heat, view(alarm.MistMissing, dry.ID, alarm.Acked, alarm.Today), view(alarm.ProbeSilent, s.Probes[1].ID, alarm.RTNUN, alarm.Today),
+		view(alarm.LethalLimit, s.Enclosures[6].ID, alarm.LatchAck, alarm.Wake), shelved,
+		view(alarm.BelowBand, s.Enclosures[7].ID, alarm.OutOfService, alarm.Today),
 	}
 	n := alert.Notice{
-		ID: heat.ID, Version: 1, Kind: alert.Raise, Priority: rules.Wake, Since: since.Wall, Time: since.Wall,
-		Cause:   rules.Cause{Kind: rules.CauseEnclosure, ID: hot.ID},
+		ID: heat.ID, Version: 1, Kind: alert.Raise, Priority: alarm.Wake, Since: since.Wall, Time: since.Wall,
+		Cause:   alarm.Cause{Kind: alarm.CauseEnclosure, ID: hot.ID},
 		Members: []alert.Member{{Key: heat.Key, Seq: 7, Name: hot.Name, State: alarm.Unack, Value: 31.2, HasValue: true, Unit: "°C", Since: since}},
 	}
 	s.Notices = []alert.NoticeView{{Notice: n, Message: alert.Message{ID: n.ID, Title: "Low Stone: lethal heat", FirstAction: "1 all lamps off. 2 Call a helper."}, Told: []string{"keeper"}}}

@@ -6,6 +6,7 @@ import (
 
 	"dewline/alert"
 	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // A status is how an enclosure stands, in one word and one sign. The sign
@@ -27,11 +28,11 @@ var (
 )
 
 // signOf is the sign of an alarm or a notice.
-func signOf(p rules.Priority) string {
+func signOf(p alarm.Priority) string {
 	switch p {
-	case rules.Wake:
+	case alarm.Wake:
 		return statusWake.Sign
-	case rules.Note:
+	case alarm.Note:
 		return statusNote.Sign
 	}
 	return statusToday.Sign
@@ -41,11 +42,11 @@ func statusOf(v *rules.EnclosureView) status {
 	switch {
 	case v.OutOfService:
 		return statusOut
-	case v.Worst != nil && *v.Worst == rules.Wake:
+	case v.Worst != nil && *v.Worst == alarm.Wake:
 		return statusWake
 	case v.Blind:
 		return statusBlind
-	case v.Worst != nil && *v.Worst == rules.Today:
+	case v.Worst != nil && *v.Worst == alarm.Today:
 		return statusToday
 	case v.Worst != nil:
 		return statusNote
@@ -72,12 +73,12 @@ func worstFirst(list []rules.EnclosureView) []*rules.EnclosureView {
 
 // activeAlarms returns the alarms that a person should know of, by enclosure;
 // those of a probe count for the enclosure it hangs in.
-func activeAlarms(snap *alert.Snapshot) map[string][]rules.AlarmID {
+func activeAlarms(snap *alert.Snapshot) map[string][]alarm.ID {
 	home := make(map[string]string, len(snap.Probes))
 	for i := range snap.Probes {
 		home[snap.Probes[i].ID] = snap.Probes[i].Enclosure
 	}
-	out := map[string][]rules.AlarmID{}
+	out := map[string][]alarm.ID{}
 	for _, a := range snap.Alarms {
 		if !a.State.Annunciated() {
 			continue

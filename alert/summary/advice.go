@@ -8,7 +8,6 @@ import (
 
 	"dewline/alert/words"
 	"dewline/configs/unit"
-	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -114,7 +113,7 @@ func together(some []wish) Advice {
 	}
 }
 
-func isHot(x Excursion) bool { return x.Alarm == rules.AboveBand || x.Alarm == rules.LethalLimit }
+func isHot(x Excursion) bool { return x.Alarm == alarm.AboveBand || x.Alarm == alarm.LethalLimit }
 
 func (e *Enclosure) reached() bool { return e.AboveMin != nil && *e.AboveMin > 0 }
 
@@ -187,13 +186,13 @@ func (a *adviser) self() {
 	for _, x := range a.Others {
 		rank, title := 0.0, ""
 		switch x.Alarm {
-		case rules.DeliveryStalled:
+		case alarm.DeliveryStalled:
 			rank, title = 78, "Mend the delivery of notices by "+x.Subject
-		case rules.RecordIncomplete:
+		case alarm.RecordIncomplete:
 			rank, title = 68, "Look at the card that holds the record"
-		case rules.ClockUnset:
+		case alarm.ClockUnset:
 			rank, title = 62, "Give the board a clock"
-		case rules.ConfigRefused:
+		case alarm.ConfigRefused:
 			rank, title = 34, "Mend the configuration"
 			switch x.Subject {
 			case alarm.Secrets:
@@ -286,13 +285,13 @@ func (a *adviser) probes(e *Enclosure) {
 	for _, x := range e.Others {
 		kind := ""
 		switch x.Alarm {
-		case rules.DoorAjar:
+		case alarm.DoorAjar:
 			kind = "Look at the door of %s"
-		case rules.LampStuck:
+		case alarm.LampStuck:
 			kind = "Look at the lamps of %s"
-		case rules.MistEndless:
+		case alarm.MistEndless:
 			kind = "Look at the pump that mists %s"
-		case rules.ProbeWet, rules.ProbeLossy, rules.ProbeFrozen, rules.ProbeJump, rules.ProbeDisagrees, rules.ProbeClock:
+		case alarm.ProbeWet, alarm.ProbeLossy, alarm.ProbeFrozen, alarm.ProbeJump, alarm.ProbeDisagrees, alarm.ProbeClock:
 			kind = "Look at the probe of %s"
 		default:
 			continue

@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"dewline/configs/unit"
-	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/rules/room"
 	"dewline/sensors"
@@ -76,7 +75,7 @@ func TestRanks(t *testing.T) {
 	e[4].AboveMin, e[4].Day.Temperature = ptr(5.0), &Spread{23, 25, 30.1}
 	want("Find out why Tank 5 gets too warm", "Mend the probe of Tank 4", "Clean the nozzle of Tank 3")
 	for i := range e[:4] {
-		e[i].Excursions = []Excursion{{Alarm: rules.AboveBand}}
+		e[i].Excursions = []Excursion{{Alarm: alarm.AboveBand}}
 	}
 	want("See to the cooling of the room", "Mend the probe of Tank 4", "Clean the nozzle of Tank 3")
 	r.NoData = true
@@ -107,7 +106,7 @@ func TestToldTogether(t *testing.T) {
 func TestFloods(t *testing.T) {
 	at := func(minutes ...float64) (out []*Excursion) {
 		for i, m := range minutes {
-			out = append(out, &Excursion{past: &alarm.Past{Key: rules.Key{Alarm: rules.AboveBand, Subject: fmt.Sprint(i)}, From: sensors.Instant{Mono: time.Duration(m * float64(time.Minute))}}})
+			out = append(out, &Excursion{past: &alarm.Past{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: fmt.Sprint(i)}, From: sensors.Instant{Mono: time.Duration(m * float64(time.Minute))}}})
 		}
 		return out
 	}
@@ -132,7 +131,7 @@ func TestFloods(t *testing.T) {
 }
 
 func TestChattering(t *testing.T) {
-	k := rules.Key{Alarm: rules.ProbeJump, Subject: "p1"}
+	k := alarm.Key{Alarm: alarm.ProbeJump, Subject: "p1"}
 	raised := func(seconds ...int) (out []*Excursion) {
 		for _, s := range seconds {
 			out = append(out, &Excursion{past: &alarm.Past{Key: k, From: sensors.Instant{Mono: time.Duration(s) * time.Second}}})
@@ -154,7 +153,7 @@ func TestChattering(t *testing.T) {
 func TestSuggestion(t *testing.T) {
 	from := time.Date(2026, 11, 9, 0, 0, 0, 0, time.UTC)
 	r := newRig(t, "UTC", 1, from)
-	rec := rules.Record{Key: rules.Key{Alarm: rules.AboveBand, Subject: "e1"}, Priority: rules.Today, Unit: "°C", Stats: &room.Stats{}}
+	rec := room.Record{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "e1"}, Priority: alarm.Today, Unit: "°C", Stats: &room.Stats{}}
 	for i := range 5 {
 		at := from.AddDate(0, 0, 8).Add(time.Duration(i) * time.Hour)
 		onset := fmt.Sprintf("above-band/e1/%d", i+1)

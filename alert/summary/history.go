@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"dewline/alert"
-	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/store"
@@ -109,14 +108,14 @@ func (x *Excursion) peak(all slots, until time.Time, delay time.Duration) {
 // furthest is the value of a slot that the alarm is about.
 func (x *Excursion) furthest(s *slot) (float64, bool) {
 	switch {
-	case x.Alarm == rules.HumidityFloor:
+	case x.Alarm == alarm.HumidityFloor:
 		if s.hum == nil {
 			return 0, false
 		}
 		return float64(s.hum.Min) / 100, true
 	case s.temp == nil:
 		return 0, false
-	case x.Alarm == rules.BelowBand:
+	case x.Alarm == alarm.BelowBand:
 		return float64(s.temp.Min) / 100, true
 	}
 	return float64(s.hottest) / 100, true

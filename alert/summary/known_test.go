@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"dewline/configs/unit"
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
@@ -95,7 +95,7 @@ func TestKnownExcursions(t *testing.T) {
 	near(t, "peak above the band", above.Peak, 30.5, 0)
 	near(t, "peak at the ceiling", lethal.Peak, 30.5, 0)
 	near(t, "lowest humidity", dry.Peak, 60, 0)
-	if lethal.AckedBy != "Sam" || lethal.AckedIn != 12 || lethal.Priority != rules.Wake {
+	if lethal.AckedBy != "Sam" || lethal.AckedIn != 12 || lethal.Priority != alarm.Wake {
 		t.Errorf("lethal %+v, want Sam after 12 min", lethal)
 	}
 	// It had returned to normal before anybody answered.

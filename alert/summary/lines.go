@@ -4,7 +4,7 @@ import (
 	"cmp"
 	"dewline/alert/words"
 	"dewline/configs/unit"
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"fmt"
 	"time"
 )
@@ -184,16 +184,16 @@ func alarmLines(list []Excursion) (lines []string) {
 // excursionLines tell excursions one by one, but those of one alarm that were for the
 // week only in one line, by the first of them.
 func excursionLines(list []Excursion, l *Limits, u unit.Scale) (lines []string) {
-	notes := map[rules.AlarmID]int{}
+	notes := map[alarm.ID]int{}
 	for i := range list {
-		if list[i].Priority == rules.Note {
+		if list[i].Priority == alarm.Note {
 			notes[list[i].Alarm]++
 		}
 	}
 	for _, x := range list {
 		n := notes[x.Alarm]
 		switch {
-		case x.Priority > rules.Note || n == 1:
+		case x.Priority > alarm.Note || n == 1:
 			lines = append(lines, x.line(l, u))
 		case n > 1:
 			lines = append(lines, fmt.Sprintf("%s, and %d more like it", x.line(l, u), n-1))

@@ -11,7 +11,7 @@ import (
 
 	"dewline/alert/chart"
 	"dewline/configs/unit"
-	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // A Picture is the week of one enclosure as a PNG.
@@ -92,9 +92,9 @@ func (b *builder) marks(e *Enclosure) []chart.Mark {
 			x.To = b.report.Until
 		}
 		switch x.Priority {
-		case rules.Wake:
+		case alarm.Wake:
 			out = append(out, chart.Mark{At: x.From, Until: x.To, Kind: chart.Wake})
-		case rules.Today:
+		case alarm.Today:
 			out = append(out, chart.Mark{At: x.From, Until: x.To, Kind: chart.Today})
 		}
 	}

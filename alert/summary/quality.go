@@ -10,6 +10,7 @@ import (
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/rules/room"
 	"dewline/sensors"
@@ -38,7 +39,7 @@ func (b *builder) quality() {
 		if !o.From.Before(b.report.From) {
 			raised = append(raised, o)
 		}
-		if o.To.IsZero() && o.Priority > rules.Note {
+		if o.To.IsZero() && o.Priority > alarm.Note {
 			b.report.open = append(b.report.open, rules.OnsetID(o.past.Key, 0))
 		}
 		if b.during(o) && !b.owned[o.Subject] {
@@ -67,7 +68,7 @@ func (b *builder) countLasting(q *Quality, o *Excursion) {
 		end = b.report.Until
 	}
 	active := end.Sub(o.From)
-	if active > rules.StaleAfter && o.Priority > rules.Note {
+	if active > rules.StaleAfter && o.Priority > alarm.Note {
 		q.Stale = append(q.Stale, rules.OnsetID(o.past.Key, 0))
 	}
 	q.Longest = max(q.Longest, active.Minutes())
@@ -82,7 +83,7 @@ func (b *builder) countLasting(q *Quality, o *Excursion) {
 }
 
 func (q *Quality) countRaised(loc *time.Location, raised []*Excursion) {
-	perDay, perKey := map[string]int{}, map[rules.Key]int{}
+	perDay, perKey := map[string]int{}, map[alarm.Key]int{}
 	total := 0.0
 	for _, o := range raised {
 		q.Count++
@@ -91,7 +92,7 @@ func (q *Quality) countRaised(loc *time.Location, raised []*Excursion) {
 		day := o.From.Format(time.DateOnly)
 		perDay[day]++
 		q.BusiestDay = max(q.BusiestDay, perDay[day])
-		if o.Priority == rules.Wake {
+		if o.Priority == alarm.Wake {
 			q.Wakes++
 			if nightHours.Covers(o.From, loc) {
 				q.Nightly++
@@ -101,10 +102,10 @@ func (q *Quality) countRaised(loc *time.Location, raised []*Excursion) {
 			q.Acked++
 			total += o.AckedIn
 			q.AckMax = max(q.AckMax, o.AckedIn)
-		} else if o.Priority > rules.Note {
+		} else if o.Priority > alarm.Note {
 			q.Unacked++
 		}
-		if o.Priority == rules.Wake && o.past.Answered.IsZero() && !o.Shelved {
+		if o.Priority == alarm.Wake && o.past.Answered.IsZero() && !o.Shelved {
 			q.unheard++
 		}
 	}
@@ -126,8 +127,8 @@ func (b *builder) suggest(top []Count) {
 	if len(top) == 0 || top[0].N < 2 {
 		return
 	}
-	var records []rules.Record
-	for r, err := range store.Decode[rules.Record](b.rec.Docs(store.BucketAlarms)) {
+	var records []room.Record
+	for r, err := range store.Decode[room.Record](b.rec.Docs(store.BucketAlarms)) {
 		if err != nil {
 			b.fault("what is kept of the alarms", err)
 			continue
@@ -138,7 +139,7 @@ func (b *builder) suggest(top []Count) {
 	e.Restore(nil, records, sensors.Instant{Wall: b.now})
 	for i := range top {
 		if c := &top[i]; c.N > 1 {
-			c.Suggestion = e.Suggestion(rules.Key{Alarm: c.Alarm, Subject: c.Subject})
+			c.Suggestion = e.Suggestion(alarm.Key{Alarm: c.Alarm, Subject: c.Subject})
 			c.Suggested = words.Fact(c.Suggestion, unit.Celsius)
 		}
 	}
@@ -146,7 +147,7 @@ func (b *builder) suggest(top []Count) {
 
 // chattering names the alarms that came as close together as the rules call chatter.
 func chattering(raised []*Excursion, span time.Duration) []string {
-	all := map[rules.Key]*room.Stats{}
+	all := map[alarm.Key]*room.Stats{}
 	var out []string
 	for _, o := range raised {
 		st := all[o.past.Key]

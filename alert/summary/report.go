@@ -4,7 +4,6 @@ import (
 	"time"
 
 	"dewline/alert/chart"
-	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -189,9 +188,9 @@ type Exposure struct {
 
 // An Excursion is one alarm from its onset to its end.
 type Excursion struct {
-	Alarm    rules.AlarmID  `json:"alarm"`
+	Alarm    alarm.ID       `json:"alarm"`
 	Subject  string         `json:"subject"`
-	Priority rules.Priority `json:"priority"`
+	Priority alarm.Priority `json:"priority"`
 	From     time.Time      `json:"from"`
 	To       time.Time      `json:"to,omitzero"` // zero while it lasts
 	Peak     *float64       `json:"peak"`        // furthest value, of the ten-minute sums
@@ -261,9 +260,9 @@ type Answers struct {
 
 // A Count is how often one alarm came.
 type Count struct {
-	Alarm   rules.AlarmID `json:"alarm"`
-	Subject string        `json:"subject"`
-	N       int           `json:"n"`
+	Alarm   alarm.ID `json:"alarm"`
+	Subject string   `json:"subject"`
+	N       int      `json:"n"`
 	// Suggestion is what would have avoided some of them, zero for nothing; the
 	// document has it in words.
 	Suggestion alarm.Fact `json:"-"`

@@ -10,7 +10,6 @@ import (
 
 	"dewline/configs"
 	"dewline/configs/unit"
-	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
@@ -25,8 +24,8 @@ func TestFigures_areToldFromTheirLimits(t *testing.T) {
 	e.Covered, e.Day.Temperature = 1, &Spread{Min: 20, Mean: 24, Max: 29.99}
 	e.BelowMin, e.InBand = ptr(40.0), ptr(1.0)
 	at := time.Date(2026, time.November, 18, 13, 0, 0, 0, time.UTC)
-	e.Excursions = []Excursion{{Alarm: rules.AboveBand, From: at, To: at.Add(time.Hour), Peak: ptr(29.99), PeakAt: at},
-		{Alarm: rules.HumidityFloor, From: at, To: at.Add(time.Hour), Peak: ptr(72.4), PeakAt: at}}
+	e.Excursions = []Excursion{{Alarm: alarm.AboveBand, From: at, To: at.Add(time.Hour), Peak: ptr(29.99), PeakAt: at},
+		{Alarm: alarm.HumidityFloor, From: at, To: at.Add(time.Hour), Peak: ptr(72.4), PeakAt: at}}
 	for u, want := range map[unit.Scale][2]string{unit.Celsius: {"29.99 °C", "30.0"}, unit.Fahrenheit: {"85.98 °F", "86.0"}} {
 		a := adviser{Report: &Report{Enclosures: []Enclosure{e}, next: WeekOf(at, time.UTC)}, u: u}
 		all := []string{strings.Join(a.outlook(), " "), a.heatWords(&e), e.Excursions[0].line(&e.Limits, u), pictureWords(&e, u), e.Day.Temperature.degrees(&e.Limits, u)}
@@ -75,7 +74,7 @@ func TestSums_hottestOfAnyProbe(t *testing.T) {
 
 // A secret that is missing is not told as a faulty configuration.
 func TestSecrets_areNoFaultyConfiguration(t *testing.T) {
-	x := Excursion{Alarm: rules.ConfigRefused, Subject: alarm.Secrets}
+	x := Excursion{Alarm: alarm.ConfigRefused, Subject: alarm.Secrets}
 	a := adviser{Report: &Report{Others: []Excursion{x}}}
 	a.self()
 	lines := a.roomLines()

@@ -15,7 +15,7 @@ import (
 
 	"dewline/alert/words"
 	"dewline/configs/unit"
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/store"
 )
 
@@ -115,12 +115,12 @@ func TestSpans(t *testing.T) {
 
 // No alarm is told by its identifier.
 func TestWhat_hasWordsForEveryAlarm(t *testing.T) {
-	for _, id := range []rules.AlarmID{
-		rules.LethalLimit, rules.LethalAhead, rules.Exposure, rules.AboveBand, rules.BelowBand, rules.HumidityFloor,
-		rules.NightDrop, rules.MistMissing, rules.MistWeak, rules.MistEndless, rules.DryDown, rules.DoorAjar, rules.LampStuck,
-		rules.ProbeSilent, rules.ProbeFrozen, rules.ProbeWet, rules.ProbeJump, rules.ProbeDisagrees, rules.ProbeClock,
-		rules.ProbeOverdue, rules.DeliveryStalled, rules.RecordIncomplete, rules.ClockUnset, rules.BlindPeriod,
-		rules.DrillOverdue, rules.ConfigRefused, rules.CertificateDue,
+	for _, id := range []alarm.ID{
+		alarm.LethalLimit, alarm.LethalAhead, alarm.Exposure, alarm.AboveBand, alarm.BelowBand, alarm.HumidityFloor,
+		alarm.NightDrop, alarm.MistMissing, alarm.MistWeak, alarm.MistEndless, alarm.DryDown, alarm.DoorAjar, alarm.LampStuck,
+		alarm.ProbeSilent, alarm.ProbeFrozen, alarm.ProbeWet, alarm.ProbeJump, alarm.ProbeDisagrees, alarm.ProbeClock,
+		alarm.ProbeOverdue, alarm.DeliveryStalled, alarm.RecordIncomplete, alarm.ClockUnset, alarm.BlindPeriod,
+		alarm.DrillOverdue, alarm.ConfigRefused, alarm.CertificateDue,
 	} {
 		if words.Headline(id) == string(id) {
 			t.Errorf("%s has no words", id)
@@ -155,7 +155,7 @@ func TestExcursion_peakWithinTheOnDelay(t *testing.T) {
 	for i, hot := range []int32{2500, 2950, 2800, 2700, 2650, 2640, 2500} {
 		all[left.Add(time.Duration(i-1)*slotSpan).Unix()] = &slot{hottest: hot, temp: &store.Spread{Max: hot}}
 	}
-	x := Excursion{Alarm: rules.AboveBand, From: left.Add(30 * time.Minute), To: left.Add(45 * time.Minute)}
+	x := Excursion{Alarm: alarm.AboveBand, From: left.Add(30 * time.Minute), To: left.Add(45 * time.Minute)}
 	x.peak(all, left.Add(24*time.Hour), 30*time.Minute)
 	near(t, "peak", x.Peak, 29.5, 0)
 	if !x.PeakAt.Equal(left) {
@@ -199,10 +199,10 @@ func TestExcursionLines_OneForAHabit(t *testing.T) {
 	var list []Excursion
 	for day := range 5 {
 		from := at.AddDate(0, 0, day)
-		list = append(list, Excursion{Alarm: rules.AboveBand, Priority: rules.Note, From: from, To: from.Add(2 * time.Hour)})
+		list = append(list, Excursion{Alarm: alarm.AboveBand, Priority: alarm.Note, From: from, To: from.Add(2 * time.Hour)})
 	}
-	list = append(list, Excursion{Alarm: rules.AboveBand, Priority: rules.Today, From: at.AddDate(0, 0, 5), To: at.AddDate(0, 0, 5).Add(time.Hour)},
-		Excursion{Alarm: rules.BelowBand, Priority: rules.Note, From: at, To: at.Add(time.Hour)})
+	list = append(list, Excursion{Alarm: alarm.AboveBand, Priority: alarm.Today, From: at.AddDate(0, 0, 5), To: at.AddDate(0, 0, 5).Add(time.Hour)},
+		Excursion{Alarm: alarm.BelowBand, Priority: alarm.Note, From: at, To: at.Add(time.Hour)})
 	lines := excursionLines(list, &Limits{}, unit.Celsius)
 	if len(lines) != 3 || !strings.HasSuffix(lines[0], ", and 4 more like it") || strings.Contains(lines[2], "more like it") {
 		t.Errorf("%q", lines)

@@ -8,7 +8,7 @@ import (
 	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
-	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // A view is a Report in words, as the page shows it.
@@ -139,13 +139,13 @@ func (e *Enclosure) tags() []tag {
 			out = append(out, tag{s, tellBack, tellInk})
 		}
 	}
-	hot := e.had(rules.LethalLimit) || e.reached()
+	hot := e.had(alarm.LethalLimit) || e.reached()
 	if hot {
 		out = append(out, tag{"lethal limit reached", alarmBack, alarmInk})
 	}
-	look(!hot && e.had(rules.AboveBand), "too warm")
-	look(e.had(rules.BelowBand), "too cool")
-	look(e.had(rules.HumidityFloor) || e.BelowMin != nil && *e.BelowMin >= floorMuch, "too dry")
+	look(!hot && e.had(alarm.AboveBand), "too warm")
+	look(e.had(alarm.BelowBand), "too cool")
+	look(e.had(alarm.HumidityFloor) || e.BelowMin != nil && *e.BelowMin >= floorMuch, "too dry")
 	look(e.Mist.Missed > 0, "mist missed")
 	short, _ := e.shortNights()
 	look(short >= dropNights, "little night drop")
@@ -164,7 +164,7 @@ func (e *Enclosure) tags() []tag {
 	return out
 }
 
-func (e *Enclosure) had(id rules.AlarmID) bool {
+func (e *Enclosure) had(id alarm.ID) bool {
 	return slices.ContainsFunc(slices.Concat(e.Excursions, e.Others), func(x Excursion) bool { return x.Alarm == id })
 }
 

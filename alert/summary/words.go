@@ -105,7 +105,7 @@ func (x *Excursion) when() string {
 
 // what says in a few words what is the matter.
 func (x *Excursion) what() string {
-	return words.HeadlineOf(rules.Key{Alarm: x.Alarm, Subject: x.Subject})
+	return words.HeadlineOf(alarm.Key{Alarm: x.Alarm, Subject: x.Subject})
 }
 
 func (x *Excursion) line(l *Limits, u unit.Scale) string {
@@ -113,7 +113,7 @@ func (x *Excursion) line(l *Limits, u unit.Scale) string {
 	fmt.Fprintf(&b, "%s: %s", words.Capital(x.what()), x.when())
 	if x.Peak != nil {
 		v := beside(*x.Peak, l, u)
-		if x.Alarm == rules.HumidityFloor {
+		if x.Alarm == alarm.HumidityFloor {
 			v = unbroken(words.BesideFloor(*x.Peak, l.Floor).Value)
 		}
 		word := "peak"
@@ -127,7 +127,7 @@ func (x *Excursion) line(l *Limits, u unit.Scale) string {
 		fmt.Fprintf(&b, ", acknowledged by %s after %s", words.OneLine(x.AckedBy), span(x.AckedIn))
 	case x.Shelved:
 		b.WriteString(", shelved")
-	case x.Priority > rules.Note:
+	case x.Priority > alarm.Note:
 		b.WriteString(", nobody acknowledged it")
 	}
 	return b.String()
@@ -306,7 +306,7 @@ func (r *Report) alarmNames(ids []string, n int) string {
 	var out []string
 	for _, id := range ids {
 		kind, rest, _ := strings.Cut(id, "/")
-		x := Excursion{Alarm: rules.AlarmID(kind), Subject: rest[:strings.LastIndexByte(rest, '/')]}
+		x := Excursion{Alarm: alarm.ID(kind), Subject: rest[:strings.LastIndexByte(rest, '/')]}
 		if s := x.what() + " (" + r.subject(x.Subject) + ")"; !slices.Contains(out, s) {
 			out = append(out, s)
 		}

@@ -98,10 +98,10 @@ func (w *wire) pass(d time.Duration) {
 	}
 }
 
-func (w *wire) raise(a rules.AlarmID, p rules.Priority) {
+func (w *wire) raise(a alarm.ID, p alarm.Priority) {
 	w.carry(w.desk.Transitions(w.now, []rules.Transition{{
-		At: w.now, Key: rules.Key{Alarm: a, Subject: "moss"}, Seq: 1, To: alarm.Unack, Priority: p, Since: w.now,
-		Cause: rules.Cause{Kind: rules.CauseEnclosure, ID: "moss"}, Value: 33.2, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C",
+		At: w.now, Key: alarm.Key{Alarm: a, Subject: "moss"}, Seq: 1, To: alarm.Unack, Priority: p, Since: w.now,
+		Cause: alarm.Cause{Kind: alarm.CauseEnclosure, ID: "moss"}, Value: 33.2, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C",
 	}}))
 }
 
@@ -134,17 +134,17 @@ func TestLethalHeatDoesNotWaitForAServer(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			s := &server{answer: fault}
 			w := newWire(t, []alert.Person{{ID: "una", Channels: []string{"phone"}}}, map[string]*server{"phone": s})
-			w.raise(rules.AboveBand, rules.Today)
+			w.raise(alarm.AboveBand, alarm.Today)
 			w.pass(2 * time.Minute)
 			s.set(nil)
-			w.raise(rules.LethalLimit, rules.Wake)
+			w.raise(alarm.LethalLimit, alarm.Wake)
 			if took := w.lethalAfter(s, 2*time.Hour); took > 0 {
 				t.Errorf("after a today notice that had to wait: %v", took)
 			}
 
 			s = &server{answer: fault}
 			w = newWire(t, []alert.Person{{ID: "una", Channels: []string{"phone"}}}, map[string]*server{"phone": s})
-			w.raise(rules.LethalLimit, rules.Wake)
+			w.raise(alarm.LethalLimit, alarm.Wake)
 			w.pass(time.Minute)
 			s.set(nil)
 			if took := w.lethalAfter(s, 2*time.Hour); took > 30*time.Second {
@@ -158,11 +158,11 @@ func TestLethalHeatDoesNotWaitForAServer(t *testing.T) {
 // A refusal sends the notice the next way at once: another channel of the
 // person, then another person.
 func TestRefusalIsPassedOver(t *testing.T) {
-	for _, p := range []rules.Priority{rules.Today, rules.Wake} {
+	for _, p := range []alarm.Priority{alarm.Today, alarm.Wake} {
 		first, second, other := &server{answer: code(404, "")}, &server{}, &server{}
 		w := newWire(t, []alert.Person{{ID: "una", Channels: []string{"first", "second"}}, {ID: "odo", Channels: []string{"other"}}},
 			map[string]*server{"first": first, "second": second, "other": other})
-		w.raise(rules.LethalLimit, p)
+		w.raise(alarm.LethalLimit, p)
 		w.pass(20 * time.Second)
 		got, _ := second.taken()
 		if next, _ := other.taken(); len(got) != 1 || len(next) != 0 {
@@ -171,7 +171,7 @@ func TestRefusalIsPassedOver(t *testing.T) {
 		second.set(code(401, ""))
 		w = newWire(t, []alert.Person{{ID: "una", Channels: []string{"first", "second"}}, {ID: "odo", Channels: []string{"other"}}},
 			map[string]*server{"first": first, "second": second, "other": other})
-		w.raise(rules.LethalLimit, p)
+		w.raise(alarm.LethalLimit, p)
 		w.pass(20 * time.Second)
 		if next, _ := other.taken(); len(next) != 1 {
 			t.Errorf("%v: both channels refuse and the next person has %d", p, len(next))

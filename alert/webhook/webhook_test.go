@@ -12,15 +12,15 @@ import (
 	"time"
 
 	"dewline/alert"
-	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 var when = time.Date(2026, 2, 3, 12, 0, 0, 0, time.UTC)
 
 func delivery() alert.Delivery {
-	return alert.Delivery{NoticeID: "lethal-ceiling/e1/3", Priority: rules.Wake,
+	return alert.Delivery{NoticeID: "lethal-ceiling/e1/3", Priority: alarm.Wake,
 		Message: alert.Message{ID: "lethal-ceiling/e1/3", To: "una", Version: 2, Kind: alert.Update, Time: when, ClockSet: true,
-			Priority: rules.Wake, Cause: "enclosure", CauseID: "e1", Title: `Blåbär "e1": lethal heat`, Subjects: []string{"e1"}}}
+			Priority: alarm.Wake, Cause: "enclosure", CauseID: "e1", Title: `Blåbär "e1": lethal heat`, Subjects: []string{"e1"}}}
 }
 
 // A request is what arrived at the test server.

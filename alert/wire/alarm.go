@@ -15,14 +15,14 @@ import (
 type Alarm struct {
 	Instance string         `json:"instance,omitempty"` // of the board that tells of it, on its topic
 	Onset    string         `json:"onset"`              // names this rise of the alarm, across restarts
-	Alarm    rules.AlarmID  `json:"alarm"`
+	Alarm    alarm.ID       `json:"alarm"`
 	Subject  string         `json:"subject"` // enclosure, probe, channel or "dewline"
 	Seq      uint64         `json:"seq"`     // counts the onsets of this alarm
 	State    alarm.State    `json:"state"`   // of IEC 62682: UNACK, ACKED, RTNUN, SHLVD…
 	Active   bool           `json:"active"`  // the condition holds, whatever the state
 	Unknown  bool           `json:"unknown"` // it cannot be evaluated at present
-	Priority rules.Priority `json:"priority"`
-	Cause    rules.Cause    `json:"cause"`
+	Priority alarm.Priority `json:"priority"`
+	Cause    alarm.Cause    `json:"cause"`
 	Value    *float64       `json:"value,omitempty"`
 	Limit    *float64       `json:"limit,omitempty"`
 	Unit     string         `json:"unit,omitempty"` // of value and limit
@@ -50,7 +50,7 @@ type Detail struct {
 	NotKnown     []string `json:"not_known"`
 }
 
-func detailOf(d *rules.Detail) Detail {
+func detailOf(d *alarm.Detail) Detail {
 	out := Detail{
 		ToLethal: spanOf(d.TimeToLethal), LampsOffGain: spanOf(d.LampsOffGain), FirstAction: words.FirstAction(d, unit.Celsius),
 		Evidence: words.Facts(d.Evidence, unit.Celsius), Excused: words.Facts(d.Excused, unit.Celsius), NotKnown: words.Facts(d.Unknown, unit.Celsius),
@@ -79,13 +79,13 @@ func AlarmOf(v *rules.AlarmView, now sensors.Instant) Alarm {
 // and Limit are null where there is none.
 type Transition struct {
 	Time     time.Time      `json:"time"`
-	Alarm    rules.AlarmID  `json:"alarm"`
-	Cause    rules.Cause    `json:"cause"`
+	Alarm    alarm.ID       `json:"alarm"`
+	Cause    alarm.Cause    `json:"cause"`
 	Subject  string         `json:"subject"`
 	Seq      uint64         `json:"seq"` // counts the onsets of this alarm
 	From     string         `json:"from"`
 	To       string         `json:"to"`
-	Priority rules.Priority `json:"priority"`
+	Priority alarm.Priority `json:"priority"`
 	Value    *float64       `json:"value"`
 	Limit    *float64       `json:"limit"`
 	Unit     string         `json:"unit"`

@@ -18,7 +18,7 @@ import (
 	"time"
 
 	"dewline/alert"
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -85,7 +85,7 @@ type Span struct {
 	ToMinutes   float64 `json:"to_minutes"`
 }
 
-func spanOf(r *rules.Range) *Span {
+func spanOf(r *alarm.Range) *Span {
 	if r == nil {
 		return nil
 	}

@@ -5,6 +5,7 @@ import (
 
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // A Celsius is a temperature as the probes of an enclosure say it.
@@ -80,8 +81,8 @@ type Climate struct {
 	Estimates
 	Blind        bool            `json:"blind,omitempty"` // no probe of it delivers
 	OutOfService bool            `json:"out_of_service,omitempty"`
-	Alarms       []rules.AlarmID `json:"alarms"` // not normal
-	Worst        *rules.Priority `json:"worst,omitempty"`
+	Alarms       []alarm.ID      `json:"alarms"` // not normal
+	Worst        *alarm.Priority `json:"worst,omitempty"`
 }
 
 // ClimateOf makes the retained document of an enclosure.
@@ -142,8 +143,8 @@ type Enclosure struct {
 	OutOfService  bool            `json:"out_of_service"`
 	Blind         bool            `json:"blind"`
 	Unknown       []string        `json:"unknown"`
-	Alarms        []rules.AlarmID `json:"alarms"`
-	WorstPriority *rules.Priority `json:"worst,omitempty"`
+	Alarms        []alarm.ID      `json:"alarms"`
+	WorstPriority *alarm.Priority `json:"worst,omitempty"`
 }
 
 func enclosureOf(v *rules.EnclosureView) Enclosure {

@@ -4,6 +4,7 @@ import (
 	"dewline/alert/words"
 	"dewline/configs/unit"
 	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // Measures are the self-measures of ISA-18.2 clause 16: how many alarms over
@@ -34,11 +35,11 @@ type Measures struct {
 
 // A MeasuredAlarm is one alarm in a list of self-measures.
 type MeasuredAlarm struct {
-	Alarm      rules.AlarmID `json:"alarm"`
-	Subject    string        `json:"subject"`
-	Count      uint64        `json:"count"`
-	Active     int64         `json:"active_seconds,omitempty"`
-	Suggestion string        `json:"suggestion,omitempty"` // what would have avoided some of them
+	Alarm      alarm.ID `json:"alarm"`
+	Subject    string   `json:"subject"`
+	Count      uint64   `json:"count"`
+	Active     int64    `json:"active_seconds,omitempty"`
+	Suggestion string   `json:"suggestion,omitempty"` // what would have avoided some of them
 }
 
 // MeasuresOf makes the document of the self-measures.

@@ -16,7 +16,7 @@ import (
 
 	"dewline/cmd/dewline/daemon"
 	"dewline/configs"
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/sensors/sim"
 	"dewline/sensors/table"
@@ -59,7 +59,7 @@ func demo(ctx context.Context, o demoOptions, std stdio) error {
 	if err != nil {
 		return fmt.Errorf("the built-in room has faults: %w", err)
 	}
-	show := &shower{w: std.out, loc: cfg.Room.Location, raised: map[rules.AlarmID]int{}, linked: map[string]bool{}}
+	show := &shower{w: std.out, loc: cfg.Room.Location, raised: map[alarm.ID]int{}, linked: map[string]bool{}}
 	log := slog.New(slog.NewTextHandler(std.err, &slog.HandlerOptions{Level: slog.LevelWarn}))
 
 	broker, err := startBroker()

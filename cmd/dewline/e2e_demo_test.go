@@ -13,7 +13,7 @@ import (
 	"dewline/alert"
 	"dewline/cmd/dewline/core"
 	"dewline/configs"
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/sensors/table"
 )
@@ -158,7 +158,7 @@ func demoHeat(t *testing.T, seed uint64) (told, over map[string]time.Time) {
 
 // note remembers when each enclosure was first in a wake notice.
 func note(told map[string]time.Time, d alert.Delivery, at time.Time) {
-	if d.Priority != rules.Wake {
+	if d.Priority != alarm.Wake {
 		return
 	}
 	for _, e := range d.Message.Subjects {

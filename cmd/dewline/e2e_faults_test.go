@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/store"
 
@@ -69,7 +70,7 @@ func (f *faultySite) held(key string) []byte {
 }
 
 // told waits until the phone knows of an alarm.
-func (f *faultySite) told(id rules.AlarmID, subject string) {
+func (f *faultySite) told(id alarm.ID, subject string) {
 	f.t.Helper()
 	eventually(f.t, fmt.Sprintf("the phone is told of %s of %s", id, subject), func() bool {
 		return len(f.pocket.ids(id, subject)) > 0
@@ -186,14 +187,14 @@ func TestFailingCardOfTheDaemon(t *testing.T) {
 			f.written()
 			fault := inject(t, f.p.cmd.Process.Pid, writes+":error="+errno)
 			f.climate("fern", 30.2, 84)
-			f.told(rules.LethalLimit, "fern")
-			f.told(rules.RecordIncomplete, rules.Self)
-			f.state(rules.RecordIncomplete, rules.Self, "UNACK")
+			f.told(alarm.LethalLimit, "fern")
+			f.told(alarm.RecordIncomplete, rules.Self)
+			f.state(alarm.RecordIncomplete, rules.Self, "UNACK")
 			if snap, _ := f.room(); snap.Record.OK {
 				t.Error("a record that cannot be written counts as written")
 			}
 			fault.end()
-			f.state(rules.RecordIncomplete, rules.Self, "RTNUN")
+			f.state(alarm.RecordIncomplete, rules.Self, "RTNUN")
 			f.whole("lethal-ceiling/fern", "record-incomplete/dewline")
 		})
 		t.Run(errno+" once", func(t *testing.T) {
@@ -202,7 +203,7 @@ func TestFailingCardOfTheDaemon(t *testing.T) {
 			f.written()
 			fault := inject(t, f.p.cmd.Process.Pid, writes+":error="+errno+":when=1")
 			f.climate("fern", 30.2, 84)
-			f.told(rules.LethalLimit, "fern")
+			f.told(alarm.LethalLimit, "fern")
 			eventually(t, "the record is being written", func() bool {
 				snap, ok := f.room()
 				return ok && snap.Record.OK && snap.Record.Errors > 0
@@ -220,10 +221,10 @@ func TestHangingCardOfTheDaemon(t *testing.T) {
 	f.written()
 	fault := inject(t, f.p.cmd.Process.Pid, "pwrite64,fdatasync:delay_enter=60s")
 	f.climate("fern", 30.2, 84)
-	f.told(rules.LethalLimit, "fern")
-	f.told(rules.RecordIncomplete, rules.Self)
+	f.told(alarm.LethalLimit, "fern")
+	f.told(alarm.RecordIncomplete, rules.Self)
 	fault.end()
-	f.state(rules.RecordIncomplete, rules.Self, "RTNUN")
+	f.state(alarm.RecordIncomplete, rules.Self, "RTNUN")
 	f.whole("lethal-ceiling/fern", "record-incomplete/dewline")
 }
 
@@ -245,13 +246,13 @@ func TestFullCardOfTheDaemon(t *testing.T) {
 	warns := func(t *testing.T, f *faultySite, ballast string) {
 		t.Helper()
 		f.climate("fern", 30.2, 84)
-		f.told(rules.LethalLimit, "fern")
-		f.told(rules.RecordIncomplete, rules.Self)
-		f.state(rules.RecordIncomplete, rules.Self, "UNACK")
+		f.told(alarm.LethalLimit, "fern")
+		f.told(alarm.RecordIncomplete, rules.Self)
+		f.state(alarm.RecordIncomplete, rules.Self, "UNACK")
 		if err := os.Remove(ballast); err != nil {
 			t.Fatal(err)
 		}
-		f.state(rules.RecordIncomplete, rules.Self, "RTNUN")
+		f.state(alarm.RecordIncomplete, rules.Self, "RTNUN")
 	}
 	t.Run("while it runs", func(t *testing.T) {
 		t.Parallel()

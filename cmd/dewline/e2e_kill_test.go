@@ -12,7 +12,6 @@ import (
 
 	"dewline/alert"
 	"dewline/alert/wire"
-	"dewline/rules"
 	"dewline/rules/alarm"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
@@ -48,9 +47,9 @@ type victim struct {
 	acts   int
 
 	hot, dry map[string]bool
-	seqs     map[rules.Key]uint64    // highest onset seen
-	acked    map[rules.Key]uint64    // onset that an answer confirmed as acknowledged
-	shelved  map[rules.Key]time.Time // end of a shelf that an answer confirmed
+	seqs     map[alarm.Key]uint64    // highest onset seen
+	acked    map[alarm.Key]uint64    // onset that an answer confirmed as acknowledged
+	shelved  map[alarm.Key]time.Time // end of a shelf that an answer confirmed
 	entries  []string                // who must stand in the journal
 }
 
@@ -67,8 +66,8 @@ func newVictim(t *testing.T, seed uint64) *victim {
 	s.write("dewline.toml", s.text())
 	return &victim{
 		t: t, s: s, rng: rand.New(rand.NewPCG(seed, 11)), pocket: newPocket(t, b.addr), began: time.Now(),
-		hot: map[string]bool{}, dry: map[string]bool{}, seqs: map[rules.Key]uint64{},
-		acked: map[rules.Key]uint64{}, shelved: map[rules.Key]time.Time{},
+		hot: map[string]bool{}, dry: map[string]bool{}, seqs: map[alarm.Key]uint64{},
+		acked: map[alarm.Key]uint64{}, shelved: map[alarm.Key]time.Time{},
 	}
 }
 
@@ -177,12 +176,12 @@ func (v *victim) see(snap wire.Room) {
 func (v *victim) check(kill int, snap wire.Room) {
 	v.see(snap)
 	for e := range v.hot {
-		if _, open := alarmIn(snap, rules.LethalLimit, e); !open {
+		if _, open := alarmIn(snap, alarm.LethalLimit, e); !open {
 			v.t.Errorf("start %d: %s is hot and its alarm is lost", kill, e)
 		}
 	}
 	for e, dry := range v.dry {
-		if _, open := alarmIn(snap, rules.HumidityFloor, e); dry && !open {
+		if _, open := alarmIn(snap, alarm.HumidityFloor, e); dry && !open {
 			v.t.Errorf("start %d: %s is dry and its alarm is lost", kill, e)
 		}
 	}
@@ -214,8 +213,8 @@ func (v *victim) finish(slowest time.Duration, kills int) {
 	v.hot["heat-1"] = true // in a short run it may not have been its turn
 	v.s.climate("heat-1", 30.2, 84)
 	for e := range v.hot {
-		eventually(t, "the phone knows that "+e+" is hot", func() bool { return len(v.pocket.ids(rules.LethalLimit, e)) > 0 })
-		if ids := v.pocket.ids(rules.LethalLimit, e); len(ids) != 1 {
+		eventually(t, "the phone knows that "+e+" is hot", func() bool { return len(v.pocket.ids(alarm.LethalLimit, e)) > 0 })
+		if ids := v.pocket.ids(alarm.LethalLimit, e); len(ids) != 1 {
 			t.Errorf("one overheating of %s came under %d ids: %v", e, len(ids), ids)
 		}
 	}
@@ -277,7 +276,7 @@ func newPocket(t *testing.T, addr string) *pocket {
 
 // ids returns the ids of the notices that told of an alarm, with how often
 // each came.
-func (p *pocket) ids(id rules.AlarmID, subject string) map[string]int {
+func (p *pocket) ids(id alarm.ID, subject string) map[string]int {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	out := map[string]int{}

@@ -135,7 +135,7 @@ func (l *listener) shows(topic, want string) string {
 }
 
 // notices returns the notices that told of an alarm, oldest first.
-func (l *listener) notices(id rules.AlarmID, subject string) []alert.Message {
+func (l *listener) notices(id alarm.ID, subject string) []alert.Message {
 	l.t.Helper()
 	var out []alert.Message
 	for _, h := range l.all() {
@@ -154,7 +154,7 @@ func (l *listener) notices(id rules.AlarmID, subject string) []alert.Message {
 }
 
 // notice waits for the first notice that tells of an alarm.
-func (l *listener) notice(id rules.AlarmID, subject string) alert.Message {
+func (l *listener) notice(id alarm.ID, subject string) alert.Message {
 	l.t.Helper()
 	var m alert.Message
 	eventually(l.t, fmt.Sprintf("a notice of %s of %s", id, subject), func() bool {
@@ -179,8 +179,8 @@ func TestEndToEnd_OverheatedAndAcknowledged(t *testing.T) {
 	phone.shows("enclosure/moss/climate", `"temperature_c":24.5`)
 
 	s.overheat("moss", 30.2)
-	m := phone.notice(rules.LethalLimit, "moss")
-	if m.Priority != rules.Wake || m.Cause != "enclosure" || len(m.Subjects) != 1 || m.Subjects[0] != "moss" || m.FirstAction == "" {
+	m := phone.notice(alarm.LethalLimit, "moss")
+	if m.Priority != alarm.Wake || m.Cause != "enclosure" || len(m.Subjects) != 1 || m.Subjects[0] != "moss" || m.FirstAction == "" {
 		t.Errorf("the notice is %+v; want wake, about moss alone, and what to do first", m)
 	}
 	for _, field := range []string{"id", "time", "priority", "cause", "title", "text", "first_action", "subjects"} {
@@ -198,7 +198,7 @@ func TestEndToEnd_OverheatedAndAcknowledged(t *testing.T) {
 		t.Fatalf("the answer to the acknowledgement is %s", reply)
 	}
 	phone.shows("alarm/lethal-ceiling/moss", `"ACKED"`)
-	if a := s.state(rules.LethalLimit, "moss", "ACKED"); a.AckedBy != "robin" {
+	if a := s.state(alarm.LethalLimit, "moss", "ACKED"); a.AckedBy != "robin" {
 		t.Errorf("acknowledged by %q, want robin", a.AckedBy)
 	}
 	// Who asks right after an answer sees what it did.
@@ -206,7 +206,7 @@ func TestEndToEnd_OverheatedAndAcknowledged(t *testing.T) {
 		t.Fatal(err)
 	}
 	snap, _ := s.room()
-	if a, open := alarmIn(snap, rules.LethalLimit, "moss"); !open || a.State != alarm.OutOfService {
+	if a, open := alarmIn(snap, alarm.LethalLimit, "moss"); !open || a.State != alarm.OutOfService {
 		t.Errorf("right after being taken out of service: %v", a.State)
 	}
 }
@@ -252,7 +252,7 @@ func TestEndToEnd_SignedCommand(t *testing.T) {
 	p := s.run()
 	s.ready(p)
 	s.overheat("moss", 30.2)
-	m := phone.notice(rules.LethalLimit, "moss")
+	m := phone.notice(alarm.LethalLimit, "moss")
 	sign := func(words ...string) string {
 		t.Helper()
 		code, out, errs := runDewline(t, append([]string{"command"}, words...)...)
@@ -281,7 +281,7 @@ func TestEndToEnd_SignedCommand(t *testing.T) {
 	if r := ask(ack); r.OK || !strings.Contains(r.Error, "already") {
 		t.Errorf("the same again: %+v", r)
 	}
-	if a := s.state(rules.LethalLimit, "moss", "ACKED"); a.AckedBy != "robin" {
+	if a := s.state(alarm.LethalLimit, "moss", "ACKED"); a.AckedBy != "robin" {
 		t.Errorf("acknowledged by %q, want robin", a.AckedBy)
 	}
 	board, _ := phone.last("status/board") // by its nonce, whether or not the clock here is set
@@ -322,7 +322,7 @@ func TestEndToEnd_TwoBoards(t *testing.T) {
 	first := s.run()
 	s.ready(first)
 	s.overheat("moss", 30.2)
-	phone.notice(rules.LethalLimit, "moss")
+	phone.notice(alarm.LethalLimit, "moss")
 	first.stop()
 	clone := newSite(t, "moss")
 	clone.broker = s.broker
@@ -332,9 +332,9 @@ func TestEndToEnd_TwoBoards(t *testing.T) {
 	s.ready(s.resume())
 	other := clone.run()
 	clone.ready(other)
-	s.state(rules.DuplicateRoom, "dewline", "UNACK")
-	clone.state(rules.DuplicateRoom, "dewline", "UNACK")
-	clone.state(rules.LethalLimit, "moss", "UNACK")
+	s.state(alarm.DuplicateRoom, "dewline", "UNACK")
+	clone.state(alarm.DuplicateRoom, "dewline", "UNACK")
+	clone.state(alarm.LethalLimit, "moss", "UNACK")
 	eventually(t, "a heartbeat of each", func() bool {
 		beats := map[string]bool{}
 		for _, h := range phone.all() {
@@ -360,7 +360,7 @@ func TestEndToEnd_TwoBoards(t *testing.T) {
 	if err := other.cmd.Process.Signal(syscall.SIGHUP); err != nil {
 		t.Fatal(err)
 	}
-	clone.state(rules.LethalLimit, "moss", "NORM")
+	clone.state(alarm.LethalLimit, "moss", "NORM")
 	eventually(t, "the end at the clone", func() bool {
 		return slices.ContainsFunc(phone.all(), func(h heard) bool { return h.topic == topic && h.payload == "" })
 	})
@@ -382,8 +382,8 @@ func TestEndToEnd_CommandsThatAreRefused(t *testing.T) {
 	p := s.run()
 	s.ready(p)
 	s.overheat("moss", 30.2)
-	m := phone.notice(rules.LethalLimit, "moss")
-	before := s.state(rules.LethalLimit, "moss", "UNACK")
+	m := phone.notice(alarm.LethalLimit, "moss")
+	before := s.state(alarm.LethalLimit, "moss", "UNACK")
 
 	good := alert.Command{Action: "acknowledge", Alarm: "lethal-ceiling", Subject: "moss", By: "robin"}
 	with := func(id string, change func(*alert.Command)) string {
@@ -441,12 +441,12 @@ func TestEndToEnd_CommandsThatAreRefused(t *testing.T) {
 		t.Errorf("the journal does not tell of refused commands: exit %d\n%s%s", code, out, errs)
 	}
 
-	after, open := alarmIn(snap, rules.LethalLimit, "moss")
+	after, open := alarmIn(snap, alarm.LethalLimit, "moss")
 	if !open || after.State != before.State || after.Seq != before.Seq || after.AckedBy != "" {
 		t.Errorf("the alarm was %v (%d) and is %v (%d), acknowledged by %q: a refused command changed it",
 			before.State, before.Seq, after.State, after.Seq, after.AckedBy)
 	}
-	for _, n := range phone.notices(rules.LethalLimit, "moss") {
+	for _, n := range phone.notices(alarm.LethalLimit, "moss") {
 		if n.ID != m.ID {
 			t.Errorf("the notice's id was %s and is %s", m.ID, n.ID)
 		}
@@ -480,9 +480,9 @@ func TestEndToEnd_BrokerAway(t *testing.T) {
 
 	b.Stop()
 	s.overheat("moss", 30.2)
-	a := s.state(rules.LethalLimit, "moss", "UNACK")
+	a := s.state(alarm.LethalLimit, "moss", "UNACK")
 	snap, _ := s.room()
-	if len(phone.notices(rules.LethalLimit, "moss")) != 0 {
+	if len(phone.notices(alarm.LethalLimit, "moss")) != 0 {
 		t.Fatal("a notice arrived without a broker")
 	}
 	var id string
@@ -502,7 +502,7 @@ func TestEndToEnd_BrokerAway(t *testing.T) {
 	p = s.resume()
 	s.ready(p)
 	b.Start()
-	m := phone.notice(rules.LethalLimit, "moss")
+	m := phone.notice(alarm.LethalLimit, "moss")
 	if m.ID != id {
 		t.Errorf("the notice arrived as %q, want %q", m.ID, id)
 	}

@@ -5,7 +5,7 @@ import (
 	"testing"
 
 	"dewline/alert/wire"
-	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // A wireless node through a real broker to the keeper's phone: what the broker
@@ -24,11 +24,11 @@ func TestMosquitto_RemoteNode(t *testing.T) {
 	p := s.run()
 	s.ready(p)
 	p.logged("listening for remote probes")
-	s.state(rules.ProbeSilent, "node", "UNACK")
+	s.state(alarm.ProbeSilent, "node", "UNACK")
 	if v := s.probe("node"); v.Reason != "too-old" || v.Temperature != nil {
 		t.Errorf("the kept value: %+v", v)
 	}
-	if n := phone.notices(rules.LethalLimit, "far"); len(n) != 0 {
+	if n := phone.notices(alarm.LethalLimit, "far"); len(n) != 0 {
 		t.Errorf("a kept value woke the keeper: %+v", n)
 	}
 
@@ -43,17 +43,17 @@ func TestMosquitto_RemoteNode(t *testing.T) {
 		hot += 0.01 // air is never quite still
 		says(hot)
 		snap, _ := s.room()
-		_, open := alarmIn(snap, rules.LethalLimit, "far")
+		_, open := alarmIn(snap, alarm.LethalLimit, "far")
 		return open
 	})
-	if m := phone.notice(rules.LethalLimit, "far"); m.Priority != rules.Wake {
+	if m := phone.notice(alarm.LethalLimit, "far"); m.Priority != alarm.Wake {
 		t.Errorf("told as %s", m.Priority)
 	}
 
 	// Its battery dies.
 	eventually(t, "its last value is too old", func() bool { return s.probe("node").Reason == "too-old" })
 	snap, _ := s.room()
-	if a, open := alarmIn(snap, rules.LethalLimit, "far"); !open || !a.Active {
+	if a, open := alarmIn(snap, alarm.LethalLimit, "far"); !open || !a.Active {
 		t.Errorf("silence ended the heat: %+v", a)
 	}
 	if code := p.stop(); code != exitOK {

@@ -16,7 +16,7 @@ import (
 
 	"dewline/alert"
 	"dewline/alert/wire"
-	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // patience is how long a test waits for what must come but whose moment is no
@@ -284,10 +284,10 @@ func (s *site) ready(p *program) wire.Room {
 }
 
 // keyOf names the alarm that a tells of.
-func keyOf(a wire.Alarm) rules.Key { return rules.Key{Alarm: a.Alarm, Subject: a.Subject} }
+func keyOf(a wire.Alarm) alarm.Key { return alarm.Key{Alarm: a.Alarm, Subject: a.Subject} }
 
 // alarmIn returns an alarm of a snapshot; false where it is NORM.
-func alarmIn(snap wire.Room, id rules.AlarmID, subject string) (wire.Alarm, bool) {
+func alarmIn(snap wire.Room, id alarm.ID, subject string) (wire.Alarm, bool) {
 	for _, a := range snap.Alarms {
 		if a.Alarm == id && a.Subject == subject {
 			return a, true
@@ -297,7 +297,7 @@ func alarmIn(snap wire.Room, id rules.AlarmID, subject string) (wire.Alarm, bool
 }
 
 // state waits until an alarm is in a state, which may be "NORM".
-func (s *site) state(id rules.AlarmID, subject, want string) wire.Alarm {
+func (s *site) state(id alarm.ID, subject, want string) wire.Alarm {
 	s.t.Helper()
 	var a wire.Alarm
 	eventually(s.t, fmt.Sprintf("%s of %s is %s", id, subject, want), func() bool {

@@ -5,7 +5,7 @@ import (
 	"strings"
 	"testing"
 
-	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // Secrets that are missing at the very first start leave out their parts, each
@@ -24,7 +24,7 @@ func TestEndToEnd_MissingSecrets(t *testing.T) {
 	s.write("credentials/none", "")
 	p := s.resume("CREDENTIALS_DIRECTORY=" + s.path("credentials"))
 	snap := s.ready(p)
-	a := s.state(rules.ConfigRefused, "secrets", "UNACK")
+	a := s.state(alarm.ConfigRefused, "secrets", "UNACK")
 	for _, want := range []string{"every command over MQTT is refused", "nothing can be answered on the page", "there is no file", "/etc/dewline/secrets"} {
 		if !strings.Contains(a.Text, want) {
 			t.Errorf("the alarm says %q, want %q", a.Text, want)
@@ -37,7 +37,7 @@ func TestEndToEnd_MissingSecrets(t *testing.T) {
 	})
 	// Without the command token the broker still carries notices.
 	s.overheat("moss", 30.2)
-	phone.notice(rules.LethalLimit, "moss")
+	phone.notice(alarm.LethalLimit, "moss")
 
 	if code := p.stop(); code != exitOK {
 		t.Errorf("exit %d", code)
@@ -48,7 +48,7 @@ func TestEndToEnd_MissingSecrets(t *testing.T) {
 	s.ready(s.resume("CREDENTIALS_DIRECTORY=" + s.path("credentials")))
 	eventually(t, "the alarm is no longer active", func() bool {
 		snap, ok := s.room()
-		a, open := alarmIn(snap, rules.ConfigRefused, "secrets")
+		a, open := alarmIn(snap, alarm.ConfigRefused, "secrets")
 		return ok && (!open || !a.Active)
 	})
 }

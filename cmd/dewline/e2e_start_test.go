@@ -14,6 +14,7 @@ import (
 
 	"dewline/alert/wire"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -31,7 +32,7 @@ func TestStart_WithSomethingBroken(t *testing.T) {
 		env    []string
 		check  func(t *testing.T, s *site, snap wire.Room)
 	}
-	raised := func(id rules.AlarmID) func(*testing.T, *site, wire.Room) {
+	raised := func(id alarm.ID) func(*testing.T, *site, wire.Room) {
 		return func(t *testing.T, s *site, _ wire.Room) { s.state(id, rules.Self, "UNACK") }
 	}
 	for _, b := range []broken{
@@ -45,11 +46,11 @@ func TestStart_WithSomethingBroken(t *testing.T) {
 				return b
 			})
 			return []string{"the record was damaged and set aside", "dewline repair"}
-		}, check: raised(rules.RecordIncomplete)},
+		}, check: raised(alarm.RecordIncomplete)},
 		{name: "a record cut short", breaks: func(t *testing.T, s *site) []string {
 			damage(t, s, func(b []byte) []byte { return b[:5000] })
 			return []string{"the record was damaged and set aside"}
-		}, check: raised(rules.RecordIncomplete)},
+		}, check: raised(alarm.RecordIncomplete)},
 		{name: "an empty record", breaks: func(t *testing.T, s *site) []string {
 			damage(t, s, func([]byte) []byte { return nil })
 			return nil
@@ -82,31 +83,31 @@ func TestStart_WithSomethingBroken(t *testing.T) {
 		{name: "a faulty configuration", breaks: func(t *testing.T, s *site) []string {
 			s.write("dewline.toml", strings.Replace(s.text(), "species = \"dendrobates-tinctorius\"", "species = \"dendrobates-tinctorus\"", 1))
 			return []string{"the last good one is in force", "dendrobates-tinctorus", "dewline.toml:"}
-		}, check: raised(rules.ConfigRefused)},
+		}, check: raised(alarm.ConfigRefused)},
 		{name: "a limit that was taken when it came in force", breaks: func(t *testing.T, s *site) []string {
 			if err := os.Remove(filepath.Join(s.data(), "last-good.toml")); err != nil {
 				t.Fatal(err)
 			}
 			s.write("dewline.toml", strings.Replace(s.text(), "[[enclosure]]\n", "[[enclosure]]\nfloor = \"100 %\"\n", 1))
 			return []string{"it is in force all the same", "the humidity floor of enclosure", "dewline.toml:"}
-		}, check: raised(rules.ConfigRefused)},
+		}, check: raised(alarm.ConfigRefused)},
 		{name: "a probe that exists in the demo only", breaks: func(t *testing.T, s *site) []string {
 			s.write("dewline.toml", s.text()+simulatedProbe)
 			return []string{"the last good one is in force", "p-demo is simulated", "dewline demo"}
-		}, check: raised(rules.ConfigRefused)},
+		}, check: raised(alarm.ConfigRefused)},
 		{name: "a wireless node and no password for the broker", breaks: func(t *testing.T, s *site) []string {
 			s.extra += "[mqtt]\nbroker = \"tcp://127.0.0.1:1\"\nusername = \"dewline\"\npassword_file = \"/nowhere/password\"\n" +
 				"[[probe]]\nid = \"p-node\"\nfamily = \"remote\"\nplace = \"litter\"\nenclosure = \"fern\"\n" +
 				"topic = \"nodes/4\"\ntemperature_pointer = \"/t\"\n"
 			s.write("dewline.toml", s.text())
 			return []string{"remote probes cannot be heard", "/nowhere/password"}
-		}, check: func(_ *testing.T, s *site, _ wire.Room) { s.state(rules.ProbeSilent, "p-node", "UNACK") }},
+		}, check: func(_ *testing.T, s *site, _ wire.Room) { s.state(alarm.ProbeSilent, "p-node", "UNACK") }},
 		{name: "a configuration that is gone", breaks: func(t *testing.T, s *site) []string {
 			if err := os.Remove(s.config()); err != nil {
 				t.Fatal(err)
 			}
 			return []string{"the last good one is in force"}
-		}, check: raised(rules.ConfigRefused)},
+		}, check: raised(alarm.ConfigRefused)},
 		{name: "a data directory that cannot be written", breaks: func(t *testing.T, s *site) []string {
 			// A file stands where the directory should: that stops root as well.
 			if err := os.RemoveAll(s.data()); err != nil {
@@ -114,7 +115,7 @@ func TestStart_WithSomethingBroken(t *testing.T) {
 			}
 			s.write("data", "in the way")
 			return []string{"the data directory cannot be made", "the record cannot be opened", s.data(), "make the directory writable"}
-		}, check: raised(rules.RecordIncomplete)},
+		}, check: raised(alarm.RecordIncomplete)},
 		{name: "a broker that refuses", breaks: func(t *testing.T, s *site) []string {
 			s.broker = "tcp://127.0.0.1:1"
 			s.write("dewline.toml", s.text())
@@ -149,7 +150,7 @@ func TestStart_WithSomethingBroken(t *testing.T) {
 				b.check(t, s, snap)
 			}
 			s.overheat("moss", 30.2)
-			s.state(rules.LethalLimit, "moss", "UNACK")
+			s.state(alarm.LethalLimit, "moss", "UNACK")
 			if code := p.stop(); code != exitOK {
 				t.Errorf("stopped with exit %d", code)
 			}
@@ -229,7 +230,7 @@ func TestStart_CalibrationsOfALateRecord(t *testing.T) {
 	eventually(t, "the days in wet air are stated", func() bool {
 		return math.Abs(s.probe("p-fern").Uncertainty-4.4) < 0.1
 	})
-	s.state(rules.RecordIncomplete, rules.Self, "RTNUN")
+	s.state(alarm.RecordIncomplete, rules.Self, "RTNUN")
 	if code := p.stop(); code != exitOK {
 		t.Errorf("exit %d", code)
 	}
@@ -264,7 +265,7 @@ func TestStart_Twice(t *testing.T) {
 	}
 	second.logged("another dewline uses the record")
 	s.overheat("moss", 30.2)
-	s.state(rules.LethalLimit, "moss", "UNACK")
+	s.state(alarm.LethalLimit, "moss", "UNACK")
 	if code := first.stop(); code != exitOK {
 		t.Errorf("the first ended with %d", code)
 	}
@@ -288,7 +289,7 @@ func TestReload(t *testing.T) {
 	// Without a fault as a file, but nothing that run can watch.
 	s.write("dewline.toml", s.text()+simulatedProbe)
 	s.hangup(p)
-	s.state(rules.ConfigRefused, rules.Self, "UNACK")
+	s.state(alarm.ConfigRefused, rules.Self, "UNACK")
 	p.logged("p-demo is simulated")
 	if kept, err := os.ReadFile(filepath.Join(s.data(), "last-good.toml")); err != nil || strings.Contains(string(kept), "p-demo") {
 		t.Errorf("the refused configuration was kept as the last good one (%v)", err)
@@ -296,14 +297,14 @@ func TestReload(t *testing.T) {
 
 	s.write("dewline.toml", strings.Replace(s.text(), "cork", "c0rk!", 1))
 	s.hangup(p)
-	s.state(rules.ConfigRefused, rules.Self, "UNACK")
+	s.state(alarm.ConfigRefused, rules.Self, "UNACK")
 	p.logged("the old one stays in force")
 
 	// Another lethal limit for cork, and a change that needs no new probes.
 	good := strings.Replace(s.text(), "[[enclosure]]\nid = \"cork\"\n", "[[enclosure]]\nid = \"cork\"\nceiling = \"29.5 °C\"\n", 1)
 	s.write("dewline.toml", good)
 	s.hangup(p)
-	s.state(rules.ConfigRefused, rules.Self, "RTNUN")
+	s.state(alarm.ConfigRefused, rules.Self, "RTNUN")
 	p.logged("the new configuration is in force")
 	eventually(t, "the new ceiling is in force", func() bool {
 		snap, _ := s.room()
@@ -314,7 +315,7 @@ func TestReload(t *testing.T) {
 		}
 		return false
 	})
-	a := s.state(rules.HumidityFloor, "fern", "UNACK")
+	a := s.state(alarm.HumidityFloor, "fern", "UNACK")
 	snap, _ := s.room()
 	if snap.Rounds <= before.Rounds || !snap.Started.Equal(before.Started) {
 		t.Errorf("the program started over: round %d after %d", snap.Rounds, before.Rounds)
@@ -337,12 +338,12 @@ func TestReload(t *testing.T) {
 	p.logged("the new configuration is in force")
 	s.write("dewline.toml", strings.Replace(s.text(), "id = \"den\"", "id = \"lair\"", 1)+hook)
 	s.hangup(p)
-	s.state(rules.ConfigRefused, rules.Self, "UNACK")
+	s.state(alarm.ConfigRefused, rules.Self, "UNACK")
 	p.logged("room.id cannot change while dewline runs")
 	s.write("dewline.toml", s.text())
 	s.hangup(p)
-	s.state(rules.ConfigRefused, rules.Self, "RTNUN")
-	if b := s.state(rules.HumidityFloor, "fern", "UNACK"); b.Seq != a.Seq || !b.Since.Equal(a.Since) {
+	s.state(alarm.ConfigRefused, rules.Self, "RTNUN")
+	if b := s.state(alarm.HumidityFloor, "fern", "UNACK"); b.Seq != a.Seq || !b.Since.Equal(a.Since) {
 		t.Errorf("the open alarm was onset %d since %s and is %d since %s", a.Seq, a.Since, b.Seq, b.Since)
 	}
 	if code := p.stop(); code != exitOK {

@@ -11,7 +11,7 @@ import (
 	paho "github.com/eclipse/paho.mqtt.golang"
 
 	"dewline/alert"
-	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // A phone is what the keeper would hold: it shows notices as they arrive.
@@ -60,7 +60,7 @@ func (p *phone) receive(m paho.Message) {
 	p.messages++
 	known, seen := p.versions[n.ID]
 	p.versions[n.ID] = max(known, n.Version)
-	if !p.woken[n.ID] && n.Priority == rules.Wake {
+	if !p.woken[n.ID] && n.Priority == alarm.Wake {
 		p.woken[n.ID] = true
 	}
 	p.mu.Unlock()

@@ -17,6 +17,7 @@ import (
 
 	"dewline/alert/wire"
 	text "dewline/alert/words"
+	"dewline/rules/alarm"
 	"dewline/rules/event"
 
 	"dewline/configs"
@@ -58,7 +59,7 @@ func replayCommand() *cobra.Command {
 func runReplay(ctx context.Context, f replayFlags, std stdio) error {
 	r := replay{
 		out: bufio.NewWriterSize(std.out, 64<<10), err: std.err, keepGoing: f.keepGoing, events: f.events,
-		told: map[rules.Key]rules.Priority{},
+		told: map[alarm.Key]alarm.Priority{},
 	}
 	switch {
 	case f.file == "":
@@ -174,7 +175,7 @@ type replay struct {
 
 	print      func(rules.Transition) error
 	printEvent func(*event.Event) error
-	told       map[rules.Key]rules.Priority // as printed last
+	told       map[alarm.Key]alarm.Priority // as printed last
 	name       string                       // of the trace
 
 	engine    *rules.Engine

@@ -9,12 +9,13 @@ import (
 	"time"
 
 	"dewline/rules"
+	"dewline/rules/room"
 )
 
 // A replayState is what the daemon would find after a restart.
 type replayState struct {
-	State   *rules.State   `json:"state"`
-	Records []rules.Record `json:"records"`
+	State   *rules.State  `json:"state"`
+	Records []room.Record `json:"records"`
 }
 
 // resume is the running time at which the next part begins: time off does not run.

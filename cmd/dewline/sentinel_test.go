@@ -15,7 +15,7 @@ import (
 
 	"dewline/alert"
 	"dewline/alert/wire"
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -102,7 +102,7 @@ func (b *mosquitto) retained(topic string) string {
 
 // told returns what was told of an alarm of a room, each version once: a kill
 // between the sending and its record sends again, under the same id.
-func (l *listener) told(id rules.AlarmID, room string) []alert.Message {
+func (l *listener) told(id alarm.ID, room string) []alert.Message {
 	l.t.Helper()
 	var out []alert.Message
 	for _, m := range l.notices(id, room) {
@@ -131,7 +131,7 @@ func TestSentinel_DaemonKilled(t *testing.T) {
 		return len(phone.told(alert.RoomSilent, "den")) > 0
 	})
 	m := phone.told(alert.RoomSilent, "den")[0]
-	if m.Priority != rules.Wake || m.Room != "sentinel-watch" || !strings.Contains(m.Text, "den") {
+	if m.Priority != alarm.Wake || m.Room != "sentinel-watch" || !strings.Contains(m.Text, "den") {
 		t.Errorf("the notice is %+v; want wake, from sentinel-watch, about den", m)
 	}
 
@@ -183,8 +183,8 @@ func TestSentinel_WhatRoomsSay(t *testing.T) {
 	defer ticker.Stop()
 	synced := sensors.KernelSynced()
 	all := func() bool {
-		return (!synced || len(phone.told(rules.ClockUnset, "early")) == 1) &&
-			len(phone.told(rules.DeliveryStalled, "stuck")) == 1 && len(phone.told(alert.RoomSilent, "idle")) == 1
+		return (!synced || len(phone.told(alarm.ClockUnset, "early")) == 1) &&
+			len(phone.told(alarm.DeliveryStalled, "stuck")) == 1 && len(phone.told(alert.RoomSilent, "idle")) == 1
 	}
 	beat := func(cycle uint64, h alert.Heartbeat) {
 		t.Helper()
@@ -205,7 +205,7 @@ func TestSentinel_WhatRoomsSay(t *testing.T) {
 	for end := time.Now().Add(patience); !all(); <-ticker.C {
 		if time.Now().After(end) {
 			t.Fatalf("told of the clock %d times, of the delivery %d, of the silence %d; want each once",
-				len(phone.told(rules.ClockUnset, "early")), len(phone.told(rules.DeliveryStalled, "stuck")), len(phone.told(alert.RoomSilent, "idle")))
+				len(phone.told(alarm.ClockUnset, "early")), len(phone.told(alarm.DeliveryStalled, "stuck")), len(phone.told(alert.RoomSilent, "idle")))
 		}
 		beat(cycle, alert.Heartbeat{Room: "early", Time: epoch.Add(-14 * 24 * time.Hour)})
 		beat(cycle, alert.Heartbeat{Room: "stuck", Time: epoch, Stalled: []string{"mail"}})

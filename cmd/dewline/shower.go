@@ -25,7 +25,7 @@ type shower struct {
 
 	mu     sync.Mutex // guards what follows
 	w      io.Writer
-	raised map[rules.AlarmID]int
+	raised map[alarm.ID]int
 	linked map[string]bool // notices whose link was shown
 	now    func() sensors.Instant
 }
@@ -76,7 +76,7 @@ func (s *shower) notice(n alert.Message, again bool) {
 	if n.Kind != alert.FollowUp && n.Kind != alert.Update && !strings.Contains(n.Text, n.FirstAction) {
 		s.printf("      All steps: %s\n", n.FirstAction)
 	}
-	if n.Ack != "" && n.Priority == rules.Wake && n.Kind != alert.FollowUp && s.link(n.ID) {
+	if n.Ack != "" && n.Priority == alarm.Wake && n.Kind != alert.FollowUp && s.link(n.ID) {
 		s.printf("      Answer: %s\n", n.Ack)
 	}
 }

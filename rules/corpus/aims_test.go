@@ -6,7 +6,7 @@ import (
 	"strings"
 	"testing"
 
-	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // What is told in time in rooms of the generators, of the tuned half: two cases of
@@ -84,13 +84,13 @@ func TestAims_Ranges(t *testing.T) {
 // What healthy rooms must not be told.
 func TestAims_Quiet(t *testing.T) {
 	skipUnderRace(t)
-	for kind, never := range map[string][]rules.AlarmID{
-		"healthy, closed and wet":                 {rules.MistEndless, rules.ProbeWet},
-		"healthy, hot evenings":                   {rules.LampStuck, rules.MistEndless, rules.DoorAjar},
-		"rack, healthy, summer sun":               {rules.LampStuck},
-		"rack, healthy, visits and lamps by hand": {rules.MistEndless},
-		"healthy, the doubled hour":               {rules.MistEndless, rules.MistMissing},
-		"healthy, the hour left out":              {rules.MistEndless, rules.MistMissing},
+	for kind, never := range map[string][]alarm.ID{
+		"healthy, closed and wet":                 {alarm.MistEndless, alarm.ProbeWet},
+		"healthy, hot evenings":                   {alarm.LampStuck, alarm.MistEndless, alarm.DoorAjar},
+		"rack, healthy, summer sun":               {alarm.LampStuck},
+		"rack, healthy, visits and lamps by hand": {alarm.MistEndless},
+		"healthy, the doubled hour":               {alarm.MistEndless, alarm.MistMissing},
+		"healthy, the hour left out":              {alarm.MistEndless, alarm.MistMissing},
 	} {
 		t.Run(kind, func(t *testing.T) {
 			t.Parallel()

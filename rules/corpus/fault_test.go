@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"dewline/configs"
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -18,8 +18,8 @@ type fault struct {
 	drive  func(since time.Duration, d *drive)
 	sample func(probe int, since time.Duration, s *sensors.Sample) error
 
-	want    []rules.AlarmID // any of these tells it
-	causes  []rules.CauseKind
+	want    []alarm.ID // any of these tells it
+	causes  []alarm.CauseKind
 	probes  []int         // subjects beside the tanks; none and no tanks for any
 	due     time.Duration // from when it can be seen, since the beginning; 0 for from
 	outside int           // +1: from when a tank is above its band, -1: below it
@@ -93,8 +93,8 @@ func (b *builder) one() int {
 
 func (b *builder) midday() { b.at(float64(b.r.lampOn[0])/60 + between(b.rng, 3, 5)) }
 
-func (b *builder) tell(within time.Duration, cause rules.CauseKind, want ...rules.AlarmID) {
-	b.f.within, b.f.want, b.f.causes = within, want, []rules.CauseKind{cause}
+func (b *builder) tell(within time.Duration, cause alarm.CauseKind, want ...alarm.ID) {
+	b.f.within, b.f.want, b.f.causes = within, want, []alarm.CauseKind{cause}
 }
 
 // all makes a list of every tank.
@@ -117,7 +117,7 @@ func (b *builder) warmTo(i int, over, lag float64) {
 		d.mat[i] = 1.25 * rise * loss(b.r.tanks[i].litres)
 	}
 	f.heat = true
-	b.tell(0, rules.CauseEnclosure, rules.LethalLimit)
+	b.tell(0, alarm.CauseEnclosure, alarm.LethalLimit)
 }
 
 // ramp heats one tank steadily.
@@ -128,7 +128,7 @@ func (b *builder) ramp(i int, perHour float64) {
 		d.mat[i] = 1.3 * perHour / 3600 * 90e3 * size * (1 + 1.3*since.Hours())
 	}
 	b.f.heat = true
-	b.tell(0, rules.CauseEnclosure, rules.LethalLimit)
+	b.tell(0, alarm.CauseEnclosure, alarm.LethalLimit)
 }
 
 func door(changes float64, within time.Duration) func(*builder) {
@@ -136,7 +136,7 @@ func door(changes float64, within time.Duration) func(*builder) {
 		i := b.one()
 		b.midday()
 		b.f.drive = func(_ time.Duration, d *drive) { d.door[i] = changes }
-		b.tell(within, rules.CauseDoor, rules.DoorAjar, rules.HumidityFloor)
+		b.tell(within, alarm.CauseDoor, alarm.DoorAjar, alarm.HumidityFloor)
 		b.f.strict = true
 	}
 }
@@ -162,7 +162,7 @@ func lampsStuck(on bool) func(*builder) {
 			b.at(2)
 			b.f.due = b.minute(b.r.lampOn[timer], 0)
 		}
-		b.tell(2*time.Hour, rules.CauseLamps, rules.LampStuck)
+		b.tell(2*time.Hour, alarm.CauseLamps, alarm.LampStuck)
 	}
 }
 
@@ -176,16 +176,16 @@ func timerShifted(b *builder) {
 		}
 	}
 	b.f.due = b.minute(b.r.lampOn[0]+60*min(0, hours), 0)
-	b.tell(4*time.Hour, rules.CauseLamps, rules.LampStuck)
+	b.tell(4*time.Hour, alarm.CauseLamps, alarm.LampStuck)
 }
 
 // nozzle leaves a share of the mist of one tank, or of all.
 func nozzle(share float64, everywhere bool, within time.Duration) func(*builder) {
 	return func(b *builder) {
-		cause := rules.CauseEnclosure
+		cause := alarm.CauseEnclosure
 		if everywhere {
 			b.all()
-			cause = rules.CauseSupply
+			cause = alarm.CauseSupply
 		} else {
 			b.one()
 		}
@@ -197,19 +197,19 @@ func nozzle(share float64, everywhere bool, within time.Duration) func(*builder)
 		}
 		b.f.due = b.minute(b.r.mist[0], 0)
 		if share > 0 {
-			b.tell(within, cause, rules.MistWeak, rules.MistMissing)
+			b.tell(within, cause, alarm.MistWeak, alarm.MistMissing)
 		} else {
-			b.tell(within, cause, rules.MistMissing)
+			b.tell(within, cause, alarm.MistMissing)
 		}
 	}
 }
 
 func misterOn(everywhere bool) func(*builder) {
 	return func(b *builder) {
-		cause := rules.CauseEnclosure
+		cause := alarm.CauseEnclosure
 		if everywhere {
 			b.all()
-			cause = rules.CauseSupply
+			cause = alarm.CauseSupply
 		} else {
 			b.one()
 		}
@@ -219,12 +219,12 @@ func misterOn(everywhere bool) func(*builder) {
 				d.spray[i] = 1
 			}
 		}
-		b.tell(4*time.Hour, cause, rules.MistEndless)
+		b.tell(4*time.Hour, cause, alarm.MistEndless)
 	}
 }
 
 // probeDoes changes what one probe of a tank delivers.
-func (b *builder) probeDoes(within time.Duration, want rules.AlarmID, what func(since time.Duration, s *sensors.Sample) error) {
+func (b *builder) probeDoes(within time.Duration, want alarm.ID, what func(since time.Duration, s *sensors.Sample) error) {
 	i := b.one()
 	p := pick(b.rng, b.r.probesOf(i))
 	b.f.tanks, b.f.probes = nil, []int{p}
@@ -234,7 +234,7 @@ func (b *builder) probeDoes(within time.Duration, want rules.AlarmID, what func(
 		}
 		return nil
 	}
-	b.tell(within, rules.CauseProbe, want)
+	b.tell(within, alarm.CauseProbe, want)
 }
 
 func frozen(step float64, within time.Duration) func(*builder) {
@@ -245,7 +245,7 @@ func frozen(step float64, within time.Duration) func(*builder) {
 		// Two hours before the lamps go off: the others will move.
 		b.at(float64(b.r.lampTo[0])/60 - 2 + between(b.rng, 0, 1.5))
 		var held *sensors.Sample
-		b.probeDoes(within, rules.ProbeFrozen, func(_ time.Duration, s *sensors.Sample) error {
+		b.probeDoes(within, alarm.ProbeFrozen, func(_ time.Duration, s *sensors.Sample) error {
 			if held == nil {
 				x := *s
 				held = &x
@@ -259,14 +259,14 @@ func frozen(step float64, within time.Duration) func(*builder) {
 
 func probeSilent(b *builder) {
 	b.at(between(b.rng, 0, 24))
-	b.probeDoes(max(10*time.Minute, 4*b.r.poll), rules.ProbeSilent, func(time.Duration, *sensors.Sample) error {
+	b.probeDoes(max(10*time.Minute, 4*b.r.poll), alarm.ProbeSilent, func(time.Duration, *sensors.Sample) error {
 		return sensors.Faultf(sensors.TimedOut, "no answer")
 	})
 }
 
 func probeJumps(b *builder) {
 	b.at(between(b.rng, 0, 24))
-	b.probeDoes(30*time.Minute, rules.ProbeJump, func(_ time.Duration, s *sensors.Sample) error {
+	b.probeDoes(30*time.Minute, alarm.ProbeJump, func(_ time.Duration, s *sensors.Sample) error {
 		if b.rng.IntN(6) == 0 {
 			s.Temperature += sensors.CelsiusOf(between(b.rng, -20, 12))
 		}
@@ -276,19 +276,19 @@ func probeJumps(b *builder) {
 
 func probeDrifts(b *builder) {
 	b.at(12)
-	b.probeDoes(7*24*time.Hour, rules.ProbeDisagrees, func(since time.Duration, s *sensors.Sample) error {
+	b.probeDoes(7*24*time.Hour, alarm.ProbeDisagrees, func(since time.Duration, s *sensors.Sample) error {
 		s.Temperature += sensors.CelsiusOf(0.5 * since.Hours() / 24)
 		s.Humidity = min(10000, s.Humidity+sensors.PercentOf(since.Hours()/24))
 		return nil
 	})
-	b.f.want = append(b.f.want, rules.ProbeOverdue)
+	b.f.want = append(b.f.want, alarm.ProbeOverdue)
 }
 
 // probeInWater: the temperature of a pool, the humidity at its end.
 func probeInWater(b *builder) {
 	b.midday()
 	var pool float64
-	b.probeDoes(4*time.Hour, rules.ProbeWet, func(_ time.Duration, s *sensors.Sample) error {
+	b.probeDoes(4*time.Hour, alarm.ProbeWet, func(_ time.Duration, s *sensors.Sample) error {
 		air := s.Temperature.Celsius()
 		if pool == 0 {
 			pool = air - 1
@@ -312,7 +312,7 @@ func probeMoved(b *builder) {
 	for _, p := range b.r.probesOf(i) {
 		b.r.probes[p].place = "litter"
 	}
-	b.probeDoes(24*time.Hour, rules.ProbeDisagrees, nil)
+	b.probeDoes(24*time.Hour, alarm.ProbeDisagrees, nil)
 	p := b.r.probesOf(i)[1]
 	b.f.probes = b.r.probesOf(i)
 	b.f.sample = func(j int, _ time.Duration, s *sensors.Sample) error {
@@ -338,5 +338,5 @@ func probesSwapped(b *builder) {
 		}
 		return nil
 	}
-	b.tell(24*time.Hour, rules.CauseProbe, rules.ProbeDisagrees)
+	b.tell(24*time.Hour, alarm.CauseProbe, alarm.ProbeDisagrees)
 }

@@ -110,7 +110,7 @@ func (x *run) dampness(tank int) (float64, bool) {
 // noteFloor notes what became of the floor's alarm.
 func (x *run) noteFloor(t *rules.Transition) {
 	i := slices.IndexFunc(x.b.r.tanks, func(k tank) bool { return k.id == t.Key.Subject })
-	if t.Key.Alarm != rules.HumidityFloor || i < 0 {
+	if t.Key.Alarm != alarm.HumidityFloor || i < 0 {
 		return
 	}
 	d, s := &x.floor[i], &x.out.floor

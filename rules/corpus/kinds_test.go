@@ -5,7 +5,7 @@ import (
 	"slices"
 	"time"
 
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -24,7 +24,7 @@ var kinds = append([]kind{
 	{"heat levels off below", "s", 2, 8 * h, func(b *builder) {
 		b.midday()
 		b.warmTo(b.one(), -0.7, between(b.rng, 0.7, 2))
-		b.tell(2*h, rules.CauseEnclosure, rules.AboveBand, rules.LethalAhead)
+		b.tell(2*h, alarm.CauseEnclosure, alarm.AboveBand, alarm.LethalAhead)
 		b.f.outside = +1
 	}},
 	{"heat, first day", "ps", 0, 8 * h, func(b *builder) {
@@ -52,14 +52,14 @@ var kinds = append([]kind{
 		b.at(between(b.rng, 8, 11))
 		b.f.drive = func(_ time.Duration, d *drive) { d.noCooling, d.hotter = true, 4 }
 		b.f.heat, b.f.outside = true, +1
-		b.tell(h, rules.CauseRoom, rules.AboveBand, rules.LethalAhead, rules.LethalLimit)
+		b.tell(h, alarm.CauseRoom, alarm.AboveBand, alarm.LethalAhead, alarm.LethalLimit)
 	}},
 	{"heating fails, winter", "ps", 2, 24 * h, func(b *builder) {
 		b.r.outdoors, b.r.swing = between(b.rng, -4, 2), 3
 		b.at(between(b.rng, 0, 24))
 		b.f.drive = func(_ time.Duration, d *drive) { d.noHeating = true }
 		b.f.outside = -1
-		b.tell(h, rules.CauseRoom, rules.BelowBand)
+		b.tell(h, alarm.CauseRoom, alarm.BelowBand)
 	}},
 	{"power cut by day", "ps", 3, 8 * h, func(b *builder) {
 		b.r.outdoors = between(b.rng, 4, 12)
@@ -70,8 +70,8 @@ var kinds = append([]kind{
 				d.lamps[i], d.spray[i] = false, 0
 			}
 		}
-		b.tell(2*h, "power", rules.LampStuck, rules.BelowBand, rules.MistMissing)
-		b.f.causes = append(b.f.causes, rules.CauseSupply)
+		b.tell(2*h, "power", alarm.LampStuck, alarm.BelowBand, alarm.MistMissing)
+		b.f.causes = append(b.f.causes, alarm.CauseSupply)
 	}},
 	{"lamps stuck on", "ps", 3, 20 * h, lampsStuck(true)},
 	{"lamps stuck on, cool night", "ps", 3, 20 * h, func(b *builder) {
@@ -104,7 +104,7 @@ var kinds = append([]kind{
 		b.r.every(func(p *probe) { p.sdH, p.biasH = 1, 0 })
 		b.midday()
 		b.f.drive = func(_ time.Duration, d *drive) { d.moist[i], d.spray[i] = float64(b.limits(i).Floor)-1, 0 }
-		b.tell(h, rules.CauseEnclosure, rules.HumidityFloor)
+		b.tell(h, alarm.CauseEnclosure, alarm.HumidityFloor)
 	}},
 	{"dry for 9 of 10 min", "ps", 2, 8 * h, func(b *builder) {
 		i := b.one()
@@ -114,7 +114,7 @@ var kinds = append([]kind{
 				d.moist[i] = float64(b.limits(i).Floor) + 6
 			}
 		}
-		b.tell(h, rules.CauseEnclosure, rules.HumidityFloor)
+		b.tell(h, alarm.CauseEnclosure, alarm.HumidityFloor)
 	}},
 	{"warm, a cool minute each half hour", "ps", 2, 8 * h, func(b *builder) {
 		i := b.one()
@@ -131,7 +131,7 @@ var kinds = append([]kind{
 			}
 			return nil
 		}
-		b.tell(h, rules.CauseEnclosure, rules.AboveBand)
+		b.tell(h, alarm.CauseEnclosure, alarm.AboveBand)
 	}},
 	{"open room, frozen", "o", 1, 12 * h, func(b *builder) { frozen(0.01, h)(b); b.at(9); b.f.due = 0 }},
 	{"open room, heat", "o", 1, 6 * h, func(b *builder) { b.midday(); b.ramp(b.one(), between(b.rng, 4, 12)) }},

@@ -5,7 +5,7 @@ import (
 	"math/rand/v2"
 	"time"
 
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -234,7 +234,7 @@ func (b *builder) heats(course func(hours float64) float64) {
 		d.shape[i] = min(course(since.Hours()), max(0, limit+4-b.f.start))
 	}
 	b.f.heat = true
-	b.tell(0, rules.CauseEnclosure, rules.LethalLimit)
+	b.tell(0, alarm.CauseEnclosure, alarm.LethalLimit)
 }
 
 // plainKinds are its rows.
@@ -270,14 +270,14 @@ var plainKinds = func() (list []kind) {
 		b.at(between(b.rng, 7, 10))
 		b.f.drive = func(since time.Duration, d *drive) { d.hotter = min(14, 2.5*since.Hours()) }
 		b.f.heat = true
-		b.tell(14*h, rules.CauseRoom, rules.LethalAhead, rules.LethalLimit)
+		b.tell(14*h, alarm.CauseRoom, alarm.LethalAhead, alarm.LethalLimit)
 	})
 	add("cooling fails", 3, 14*h, longCycles, func(b *builder) {
 		b.r.outdoors, b.r.swing = between(b.rng, 25, 28), 5
 		b.at(between(b.rng, 8, 11))
 		b.f.drive = func(_ time.Duration, d *drive) { d.noCooling, d.hotter = true, 5 }
 		b.f.heat, b.f.outside = true, +1
-		b.tell(h, rules.CauseRoom, rules.AboveBand, rules.LethalAhead, rules.LethalLimit)
+		b.tell(h, alarm.CauseRoom, alarm.AboveBand, alarm.LethalAhead, alarm.LethalLimit)
 	})
 	for _, how := range []keeping{thermostat, stove} {
 		add(map[keeping]string{thermostat: "heater fails", stove: "stove out"}[how], 4, 24*h, how, func(b *builder) {
@@ -285,7 +285,7 @@ var plainKinds = func() (list []kind) {
 			b.at(between(b.rng, 0, 24))
 			b.f.drive = func(_ time.Duration, d *drive) { d.noHeating = true }
 			b.f.outside = -1
-			b.tell(h, rules.CauseRoom, rules.BelowBand)
+			b.tell(h, alarm.CauseRoom, alarm.BelowBand)
 		})
 	}
 	add("power cut", 4, 8*h, thermostat, func(b *builder) {
@@ -297,8 +297,8 @@ var plainKinds = func() (list []kind) {
 				d.lamps[i], d.spray[i] = false, 0
 			}
 		}
-		b.tell(2*h, rules.CausePower, rules.LampStuck, rules.BelowBand, rules.MistMissing)
-		b.f.causes = append(b.f.causes, rules.CauseSupply)
+		b.tell(2*h, alarm.CausePower, alarm.LampStuck, alarm.BelowBand, alarm.MistMissing)
+		b.f.causes = append(b.f.causes, alarm.CauseSupply)
 	})
 	for how, name := range []string{thermostat: "thermostat", longCycles: "long cycles", stove: "stove", basement: "basement"} {
 		add("lamps stuck on, "+name, 4, 20*h, keeping(how), plainLamps(true, 0))
@@ -339,7 +339,7 @@ var plainKinds = func() (list []kind) {
 		add("probe drifts by "+c.name+" a week", 30, 42*d, thermostat, func(b *builder) {
 			b.r.poll = 5 * time.Minute
 			b.at(0)
-			b.probeDoes(42*d, rules.ProbeOverdue, func(since time.Duration, s *sensors.Sample) error {
+			b.probeDoes(42*d, alarm.ProbeOverdue, func(since time.Duration, s *sensors.Sample) error {
 				s.Temperature += sensors.CelsiusOf(c.celsius * since.Hours() / 168)
 				s.Humidity = min(10000, s.Humidity+sensors.PercentOf(c.percent*since.Hours()/168))
 				return nil

@@ -5,7 +5,7 @@ import (
 	"math/rand/v2"
 	"time"
 
-	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // A rack is a third room: racks that stand against each other. Its air lies in three
@@ -304,7 +304,7 @@ var rackKinds = []kind{
 		watts := between(b.rng, 0.7, 1.1) * b.r.tanks[i].litres
 		b.f.drive = func(_ time.Duration, d *drive) { d.mat[i] = watts }
 		b.f.heat = true
-		b.tell(0, rules.CauseEnclosure, rules.LethalLimit)
+		b.tell(0, alarm.CauseEnclosure, alarm.LethalLimit)
 	})},
 	{"rack, heat through slow probes", "r", 2, 4 * h, onRack(func(b *builder) {
 		b.r.tau = between(b.rng, 600, 1200)
@@ -316,14 +316,14 @@ var rackKinds = []kind{
 		b.at(between(b.rng, 8, 11))
 		b.f.drive = func(_ time.Duration, d *drive) { d.noCooling, d.hotter = true, 4 }
 		b.f.heat, b.f.outside = true, +1
-		b.tell(h, rules.CauseRoom, rules.AboveBand, rules.LethalAhead, rules.LethalLimit)
+		b.tell(h, alarm.CauseRoom, alarm.AboveBand, alarm.LethalAhead, alarm.LethalLimit)
 	})},
 	{"rack, heating fails", "r", 3, 24 * h, onRack(func(b *builder) {
 		b.r.outdoors, b.r.swing, b.r.setback = between(b.rng, -4, 3), 3, between(b.rng, 0, 1)
 		b.at(between(b.rng, 0, 24))
 		b.f.drive = func(_ time.Duration, d *drive) { d.noHeating = true }
 		b.f.outside = -1
-		b.tell(h, rules.CauseRoom, rules.BelowBand)
+		b.tell(h, alarm.CauseRoom, alarm.BelowBand)
 	})},
 	{"rack, power cut by day", "r", 3, 8 * h, onRack(func(b *builder) {
 		b.r.outdoors = between(b.rng, 2, 12)
@@ -334,7 +334,7 @@ var rackKinds = []kind{
 				d.lamps[i], d.spray[i] = false, 0
 			}
 		}
-		b.tell(2*h, rules.CausePower, rules.LampStuck, rules.BelowBand, rules.MistMissing)
+		b.tell(2*h, alarm.CausePower, alarm.LampStuck, alarm.BelowBand, alarm.MistMissing)
 	})},
 	{"rack, lamps stuck on", "r", 3, 20 * h, onRack(shelfLamps(true, true))},
 	{"rack, lamps stuck off", "r", 3, 16 * h, onRack(shelfLamps(false, true))},
@@ -396,6 +396,6 @@ func shelfLamps(on, whole bool) func(*builder) {
 			b.at(2)
 			b.f.due = b.minute(b.r.lampOn[timer], 0) + b.r.rise
 		}
-		b.tell(2*time.Hour, rules.CauseLamps, rules.LampStuck)
+		b.tell(2*time.Hour, alarm.CauseLamps, alarm.LampStuck)
 	}
 }

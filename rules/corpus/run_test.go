@@ -27,7 +27,7 @@ type world interface {
 type outlook struct {
 	at      time.Duration
 	looking bool
-	says    *rules.Range
+	says    *alarm.Range
 }
 
 // An outcome is what the rules made of one case.
@@ -39,11 +39,11 @@ type outcome struct {
 
 	told, due   time.Duration // since the beginning, negative for never
 	right       bool          // what told it names the cause
-	first       rules.Cause   // of the first raise after the fault began
+	first       alarm.Cause   // of the first raise after the fault began
 	firstRight  bool
-	stray       int                   // raises after it that name another cause
-	peace       map[rules.AlarmID]int // raises while nothing was wrong
-	peaceDays   float64               // room-days
+	stray       int              // raises after it that name another cause
+	peace       map[alarm.ID]int // raises while nothing was wrong
+	peaceDays   float64          // room-days
 	tanks       int
 	wakes       int       // raises or escalations that woke in peace
 	lead        []float64 // min from the first wake of a tank to its lethal limit
@@ -74,7 +74,7 @@ type run struct {
 	home  []int // each probe's tank, as configured
 	now   time.Duration
 	out   *outcome
-	mild  map[rules.Key]bool // an alarm is open, or was, for the week only
+	mild  map[alarm.Key]bool // an alarm is open, or was, for the week only
 
 	crossed  []time.Duration // truth at the lethal limit, by tank; 0 for not yet
 	reached  []time.Duration // a reading of it
@@ -114,7 +114,7 @@ func newRun(c caseID) (*run, error) {
 	}
 	rng := chances(c, 0)
 	b := &builder{kind: k, gen: c.gen, rng: rng, r: newRoom(rng)}
-	x := &run{b: b, mild: map[rules.Key]bool{}, out: &outcome{c: c, k: k, f: &b.f, told: -1, due: -1, peace: map[rules.AlarmID]int{}}}
+	x := &run{b: b, mild: map[alarm.Key]bool{}, out: &outcome{c: c, k: k, f: &b.f, told: -1, due: -1, peace: map[alarm.ID]int{}}}
 	if c.gen == 'o' || c.gen == 'h' {
 		var err error
 		if x.w, err = newOpenWorld(b.r, c, rng); err != nil {
@@ -317,11 +317,11 @@ func (x *run) take(ts []rules.Transition) {
 	for i := range ts {
 		t := &ts[i]
 		raised := t.From != t.To && t.To == alarm.Unack
-		if t.From == t.To && x.mild[t.Key] && t.Priority > rules.Note { // what was for the week is told
+		if t.From == t.To && x.mild[t.Key] && t.Priority > alarm.Note { // what was for the week is told
 			raised = t.To == alarm.Unack
 		}
-		x.mild[t.Key] = t.Priority == rules.Note
-		if t.Priority == rules.Wake && (raised || t.From == t.To && t.To == alarm.Unack) {
+		x.mild[t.Key] = t.Priority == alarm.Note
+		if t.Priority == alarm.Wake && (raised || t.From == t.To && t.To == alarm.Unack) {
 			x.noteWake(t)
 		}
 		if raised || t.From != t.To {
@@ -330,8 +330,8 @@ func (x *run) take(ts []rules.Transition) {
 		}
 		x.noteFloor(t)
 		peace := x.now < f.from || f.want == nil
-		note := t.Priority == rules.Note && t.Key.Alarm != rules.MistWeak && (peace || !f.notes || !slices.Contains(f.want, t.Key.Alarm))
-		if raised && peace && t.Key.Alarm == rules.ProbeOverdue {
+		note := t.Priority == alarm.Note && t.Key.Alarm != alarm.MistWeak && (peace || !f.notes || !slices.Contains(f.want, t.Key.Alarm))
+		if raised && peace && t.Key.Alarm == alarm.ProbeOverdue {
 			o.drifts++
 		}
 		if !raised || note {
@@ -356,7 +356,7 @@ func (x *run) noteWake(t *rules.Transition) {
 	if x.woken[i] == 0 {
 		x.woken[i] = x.now
 	}
-	if t.Key.Alarm == rules.LethalLimit && x.toldHot[i] == 0 {
+	if t.Key.Alarm == alarm.LethalLimit && x.toldHot[i] == 0 {
 		x.toldHot[i] = x.now
 	}
 }
@@ -403,7 +403,7 @@ func (x *run) score() {
 	if f.want == nil {
 		o.peaceDays = x.now.Hours() / 24
 	}
-	lethalOnly := len(f.want) == 1 && f.want[0] == rules.LethalLimit
+	lethalOnly := len(f.want) == 1 && f.want[0] == alarm.LethalLimit
 	if lethalOnly { // can be told from the first reading that shows it
 		o.due = -1
 		if i := f.tanks[0]; x.reached[i] > 0 {

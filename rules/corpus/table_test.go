@@ -9,7 +9,7 @@ import (
 	"testing"
 	"time"
 
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/rules/lamps"
 	"dewline/rules/probes"
@@ -185,12 +185,12 @@ func (r *row) printHeat() {
 // printHealthy: raises of today and wakes where nothing is wrong.
 func printHealthy(rows []*row) {
 	fmt.Println("| nothing wrong | room-days | raises a room-day | wakes | by alarm, per 100 tank-days |\n|---|---|---|---|---|")
-	sum := peace{by: map[rules.AlarmID]int{}}
+	sum := peace{by: map[alarm.ID]int{}}
 	for _, r := range rows {
 		if r.cases[0].f.want != nil {
 			continue
 		}
-		p := peace{by: map[rules.AlarmID]int{}}
+		p := peace{by: map[alarm.ID]int{}}
 		for _, o := range r.cases {
 			p.add(o)
 			sum.add(o)
@@ -203,7 +203,7 @@ func printHealthy(rows []*row) {
 
 // printPeace: what was raised in ordinary rooms before their fault.
 func printPeace(all []*outcome) {
-	p := peace{by: map[rules.AlarmID]int{}}
+	p := peace{by: map[alarm.ID]int{}}
 	for _, o := range all {
 		if o.f.want != nil {
 			p.add(o)
@@ -217,7 +217,7 @@ func printPeace(all []*outcome) {
 // printRates holds what was told while nothing was wrong against the rate that each
 // judge is meant for by its table.
 func printRates(all []*outcome) {
-	p := peace{by: map[rules.AlarmID]int{}}
+	p := peace{by: map[alarm.ID]int{}}
 	wrong, told := 0, 0
 	for _, o := range all {
 		p.add(o)
@@ -230,10 +230,10 @@ func printRates(all []*outcome) {
 	}
 	fmt.Println("| told wrongly | meant | measured |\n|---|---|---|")
 	for _, r := range []struct {
-		id    rules.AlarmID
+		id    alarm.ID
 		meant float64
-	}{{rules.LampStuck, lamps.FalseAlarms}, {rules.ProbeFrozen, probes.FalseFrozen}, {rules.DoorAjar, climate.FalseDoors},
-		{rules.ProbeDisagrees, probes.FalseSwaps}, {rules.ProbeJump, probes.FalseShifts}} {
+	}{{alarm.LampStuck, lamps.FalseAlarms}, {alarm.ProbeFrozen, probes.FalseFrozen}, {alarm.DoorAjar, climate.FalseDoors},
+		{alarm.ProbeDisagrees, probes.FalseSwaps}, {alarm.ProbeJump, probes.FalseShifts}} {
 		n := p.by[r.id]
 		measured := fmt.Sprintf("%.2f (%d in %.0f)", 100*float64(n)/p.tankDays, n, p.tankDays)
 		if n == 0 { // the rule of three: with 95 % confidence no more than that
@@ -252,7 +252,7 @@ func printRates(all []*outcome) {
 type peace struct {
 	days, tankDays float64
 	raises, wakes  int
-	by             map[rules.AlarmID]int
+	by             map[alarm.ID]int
 }
 
 func (p *peace) add(o *outcome) {
@@ -267,7 +267,7 @@ func (p *peace) print(name string) {
 	if p.days == 0 {
 		return
 	}
-	ids := slices.SortedFunc(maps.Keys(p.by), func(a, b rules.AlarmID) int {
+	ids := slices.SortedFunc(maps.Keys(p.by), func(a, b alarm.ID) int {
 		return cmp.Or(cmp.Compare(p.by[b], p.by[a]), cmp.Compare(a, b))
 	})
 	list := make([]string, len(ids))

@@ -137,16 +137,16 @@ func (r *deskRig) must(a rules.Action) {
 	}
 }
 
-func (r *deskRig) state(id rules.AlarmID) alarm.State {
+func (r *deskRig) state(id alarm.ID) alarm.State {
 	for _, v := range r.core.Open() {
-		if v.Key == (rules.Key{Alarm: id, Subject: "moss"}) {
+		if v.Key == (alarm.Key{Alarm: id, Subject: "moss"}) {
 			return v.State
 		}
 	}
 	return alarm.Norm
 }
 
-func (r *deskRig) want(id rules.AlarmID, s alarm.State, when string) {
+func (r *deskRig) want(id alarm.ID, s alarm.State, when string) {
 	r.t.Helper()
 	if got := r.state(id); got != s {
 		r.t.Errorf("%s: %s is %s, want %s", when, id, got, s)
@@ -157,7 +157,7 @@ func (r *deskRig) want(id rules.AlarmID, s alarm.State, when string) {
 func (r *deskRig) wakes() int {
 	n := 0
 	for _, d := range r.sent {
-		if d.Priority == rules.Wake && d.Kind != alert.FollowUp && d.Kind != alert.Test {
+		if d.Priority == alarm.Wake && d.Kind != alert.FollowUp && d.Kind != alert.Test {
 			n++
 		}
 	}
@@ -172,7 +172,7 @@ func TestCore_RingsAgain(t *testing.T) {
 			r := newDeskRig(t, una)
 			r.heat(3050)
 			r.pass(45 * time.Minute) // until everything that heat raises is raised
-			lethal := rules.Key{Alarm: rules.LethalLimit, Subject: "moss"}
+			lethal := alarm.Key{Alarm: alarm.LethalLimit, Subject: "moss"}
 			r.want(lethal.Alarm, alarm.Unack, "at the ceiling")
 			for _, v := range r.core.Open() {
 				if v.State == alarm.Unack {
@@ -202,7 +202,7 @@ func TestCore_RingsAgain(t *testing.T) {
 // What is put away stays so across a restart for the rest of its time, has its
 // caps, and comes back by itself. What the record does not say is not put away.
 func TestCore_Shelves(t *testing.T) {
-	above := rules.Key{Alarm: rules.AboveBand, Subject: "moss"}
+	above := alarm.Key{Alarm: alarm.AboveBand, Subject: "moss"}
 	raised := func(t *testing.T) *deskRig {
 		r := newDeskRig(t, una)
 		r.heat(2790)
@@ -247,14 +247,14 @@ func TestCore_Shelves(t *testing.T) {
 	t.Run("caps", func(t *testing.T) {
 		r := raised(t)
 		for _, c := range []struct {
-			key  rules.Key
+			key  alarm.Key
 			time time.Duration
 			want string
 		}{
 			{above, 12*time.Hour + time.Minute, "longer than allowed"},
-			{rules.Key{Alarm: rules.LethalAhead, Subject: "moss"}, 16 * time.Minute, "longer than allowed"},
-			{rules.Key{Alarm: rules.LethalLimit, Subject: "moss"}, time.Minute, "cannot be shelved"},
-			{rules.Key{Subject: "moss"}, time.Minute, "cannot be shelved"},
+			{alarm.Key{Alarm: alarm.LethalAhead, Subject: "moss"}, 16 * time.Minute, "longer than allowed"},
+			{alarm.Key{Alarm: alarm.LethalLimit, Subject: "moss"}, time.Minute, "cannot be shelved"},
+			{alarm.Key{Subject: "moss"}, time.Minute, "cannot be shelved"},
 		} {
 			err := r.act(rules.Action{Kind: rules.Shelve, Key: c.key, For: c.time, By: "una"})
 			if err == nil || !strings.Contains(err.Error(), c.want) {
@@ -268,15 +268,15 @@ func TestCore_Shelves(t *testing.T) {
 	})
 	t.Run("out of service until a date, whatever the clock does", func(t *testing.T) {
 		r := raised(t)
-		r.must(rules.Action{Kind: rules.TakeOut, Key: rules.Key{Subject: "moss"}, Until: r.now.Wall.Add(5 * time.Hour), Why: "quarantine", Empty: true})
+		r.must(rules.Action{Kind: rules.TakeOut, Key: alarm.Key{Subject: "moss"}, Until: r.now.Wall.Add(5 * time.Hour), Why: "quarantine", Empty: true})
 		r.want(above.Alarm, alarm.OutOfService, "taken out")
 		r.heat(3050)
 		r.restart(nil)
 		r.pass(4 * time.Hour)
-		r.want(rules.LethalLimit, alarm.OutOfService, "an hour before the end")
+		r.want(alarm.LethalLimit, alarm.OutOfService, "an hour before the end")
 		sent := r.wakes()
 		r.pass(65 * time.Minute)
-		r.want(rules.LethalLimit, alarm.Unack, "after the end date")
+		r.want(alarm.LethalLimit, alarm.Unack, "after the end date")
 		if r.wakes() <= sent {
 			t.Error("back in service at the ceiling, and nobody is told")
 		}
@@ -390,7 +390,7 @@ func TestCore_DrillsOnRecord(t *testing.T) {
 	if len(r.drills) != 2 {
 		t.Errorf("%d drills on record, want 2", len(r.drills))
 	}
-	overdue := func() bool { v, _ := openSelf(r.core, rules.DrillOverdue); return v.Active }
+	overdue := func() bool { v, _ := openSelf(r.core, alarm.DrillOverdue); return v.Active }
 	r.restart(nil)
 	r.pass(time.Minute)
 	if overdue() {
@@ -444,7 +444,7 @@ func TestCore_ADamagedNoticeIsToldAnew(t *testing.T) {
 	r := newDeskRig(t, una)
 	r.heat(3100)
 	r.pass(time.Minute)
-	if n := len(r.sent); n == 0 || r.sent[n-1].Priority != rules.Wake {
+	if n := len(r.sent); n == 0 || r.sent[n-1].Priority != alarm.Wake {
 		t.Fatalf("%d deliveries, want one that wakes", n)
 	}
 	r.sent = nil

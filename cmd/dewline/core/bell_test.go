@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"dewline/configs"
-	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
 )
@@ -114,8 +113,8 @@ func TestSounder_Stalled(t *testing.T) {
 	r.take(r.core.ChannelState(r.now, configs.ChannelSounder, errors.New("no such chip")))
 	r.until(true, 5*time.Minute)
 	for _, v := range r.core.Open() {
-		if v.Key == (rules.Key{Alarm: rules.DeliveryStalled, Subject: configs.ChannelSounder}) {
-			if v.Priority != rules.Today || len(v.Detail.Steps) != 1 || v.Detail.Steps[0] != alarm.CheckSounder || v.Detail.Evidence[0].Note != "no such chip" {
+		if v.Key == (alarm.Key{Alarm: alarm.DeliveryStalled, Subject: configs.ChannelSounder}) {
+			if v.Priority != alarm.Today || len(v.Detail.Steps) != 1 || v.Detail.Steps[0] != alarm.CheckSounder || v.Detail.Evidence[0].Note != "no such chip" {
 				t.Errorf("it says %+v", v)
 			}
 			return

@@ -38,7 +38,7 @@ func (p *parts) Certificates(now sensors.Instant, used []Certificate) Effects {
 		}
 	}
 	for _, v := range p.engine.Open() {
-		if v.Key.Alarm == rules.CertificateDue && v.Active && !needed[v.Key.Subject] {
+		if v.Key.Alarm == alarm.CertificateDue && v.Active && !needed[v.Key.Subject] {
 			e.add(p.Set(now, rules.Condition{Key: v.Key}))
 		}
 	}
@@ -48,12 +48,12 @@ func (p *parts) Certificates(now sensors.Instant, used []Certificate) Effects {
 func certificateDue(now sensors.Instant, cert Certificate) rules.Condition {
 	left := cert.Ends.Sub(now.Wall)
 	cond := rules.Condition{
-		Key: rules.Key{Alarm: rules.CertificateDue, Subject: cert.Subject}, Active: left < CertificateNote, Priority: rules.Note,
+		Key: alarm.Key{Alarm: alarm.CertificateDue, Subject: cert.Subject}, Active: left < CertificateNote, Priority: alarm.Note,
 		Value: max(left, 0).Hours() / 24, HasValue: true, Limit: CertificateNote.Hours() / 24, HasLimit: true, Unit: "d",
 		Is: alarm.Fact{ID: alarm.FactCertEnds, About: cert.Subject, At: alarm.LocalTime(cert.Ends.UTC().Format(alarm.LocalLayout))},
 	}
 	if left < certificateToday {
-		cond.Priority = rules.Today
+		cond.Priority = alarm.Today
 	}
 	if left <= 0 {
 		cond.Is.ID = alarm.FactCertEnded

@@ -13,9 +13,9 @@ import (
 // duplicate says that another board answers for this room on the broker, by its
 // instance; empty ends that.
 func (p *parts) duplicate(now sensors.Instant, instance string) Effects {
-	cond := rules.Condition{Key: rules.Key{Alarm: rules.DuplicateRoom, Subject: rules.Self}, Active: instance != "", Priority: rules.Today}
+	cond := rules.Condition{Key: alarm.Key{Alarm: alarm.DuplicateRoom, Subject: rules.Self}, Active: instance != "", Priority: alarm.Today}
 	if instance != "" {
-		cond.Is = alarm.Fact{ID: alarm.FactID(rules.DuplicateRoom), About: Short(instance)}
+		cond.Is = alarm.Fact{ID: alarm.FactID(alarm.DuplicateRoom), About: Short(instance)}
 	}
 	return p.Set(now, cond)
 }
@@ -23,32 +23,32 @@ func (p *parts) duplicate(now sensors.Instant, instance string) Effects {
 // sentinelSilent says that a sentinel that watched this room is silent, or that it
 // is not.
 func (p *parts) sentinelSilent(now sensors.Instant, sentinel string, silent bool) Effects {
-	return p.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.SentinelSilent, Subject: sentinel}, Active: silent, Priority: rules.Today})
+	return p.Set(now, rules.Condition{Key: alarm.Key{Alarm: alarm.SentinelSilent, Subject: sentinel}, Active: silent, Priority: alarm.Today})
 }
 
 // RecordIncomplete says that the record is not whole, and why; or that it is.
 func (p *parts) RecordIncomplete(now sensors.Instant, ok bool, why alarm.Fact) Effects {
 	return p.Set(now, rules.Condition{
-		Key: rules.Key{Alarm: rules.RecordIncomplete, Subject: rules.Self}, Active: !ok, Priority: rules.Today, Is: why,
+		Key: alarm.Key{Alarm: alarm.RecordIncomplete, Subject: rules.Self}, Active: !ok, Priority: alarm.Today, Is: why,
 	})
 }
 
 // LeftOut says what parts do not work for want of a secret; none ends that.
 func (p *parts) LeftOut(now sensors.Instant, what []alarm.Fact) Effects {
 	return p.Set(now, rules.Condition{
-		Key: rules.Key{Alarm: rules.ConfigRefused, Subject: alarm.Secrets}, Active: len(what) > 0, Priority: rules.Today,
+		Key: alarm.Key{Alarm: alarm.ConfigRefused, Subject: alarm.Secrets}, Active: len(what) > 0, Priority: alarm.Today,
 		Is: alarm.Fact{ID: alarm.FactLeftOut, Count: len(what)}, Evidence: what, Steps: []alarm.Step{alarm.PutSecret},
 	})
 }
 
 // NotGranted says what the broker does not let the room hear; none ends that.
 func (p *parts) NotGranted(now sensors.Instant, what []string, grave bool) Effects {
-	priority := rules.Note
+	priority := alarm.Note
 	if grave {
-		priority = rules.Today
+		priority = alarm.Today
 	}
 	return p.Set(now, rules.Condition{
-		Key: rules.Key{Alarm: rules.ConfigRefused, Subject: alarm.Broker}, Active: len(what) > 0, Priority: priority,
+		Key: alarm.Key{Alarm: alarm.ConfigRefused, Subject: alarm.Broker}, Active: len(what) > 0, Priority: priority,
 		Is: alarm.Fact{ID: alarm.FactNotGranted, Count: len(what)}, Evidence: firstLines(strings.Join(what, "\n"), 3), Steps: []alarm.Step{alarm.GrantTopics},
 	})
 }
@@ -61,7 +61,7 @@ func (p *parts) ConfigRefused(now sensors.Instant, why string) Effects {
 		first = alarm.RestartDewline
 	}
 	return p.Set(now, rules.Condition{
-		Key: rules.Key{Alarm: rules.ConfigRefused, Subject: rules.Self}, Active: why != "", Priority: rules.Today,
+		Key: alarm.Key{Alarm: alarm.ConfigRefused, Subject: rules.Self}, Active: why != "", Priority: alarm.Today,
 		Evidence: firstLines(why, 3), Steps: []alarm.Step{first},
 	})
 }

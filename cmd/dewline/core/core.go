@@ -16,6 +16,7 @@ import (
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/rules/event"
+	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -109,7 +110,7 @@ func (c *Core) act(now sensors.Instant, a *rules.Action) (Effects, error) {
 // over so far, and every alarm that it told of. What is answered is not answered
 // again.
 func (c *Core) AcknowledgeNotice(now sensors.Instant, id string, version int, by, why string) (Effects, error) {
-	var keys []rules.Key
+	var keys []alarm.Key
 	var fx alert.Effects
 	var err error
 	if who := c.desk.AnsweredBy(id); who != "" {
@@ -172,7 +173,7 @@ func (c *Core) Drill(now sensors.Instant, person, by string) (string, Effects, e
 }
 
 // Calibrated tells the rules when probes were last calibrated.
-func (c *Core) Calibrated(now sensors.Instant, cals []rules.Calibration) Effects {
+func (c *Core) Calibrated(now sensors.Instant, cals []room.Calibration) Effects {
 	var e Effects
 	for _, cal := range cals {
 		e.add(c.after(now, c.engine.SetCalibration(now, cal)))
@@ -200,7 +201,7 @@ func (c *Core) Reconfigure(now sensors.Instant, cfg *configs.Config, ackLink fun
 
 func (c *Core) hot() (hot []rules.AlarmView, lethal map[string]float64) {
 	for _, v := range c.engine.Open() {
-		if row, _ := alarm.Find(v.Key.Alarm); row.Heat && v.State.Annunciated() && v.Priority > rules.Note {
+		if row, _ := alarm.Find(v.Key.Alarm); row.Heat && v.State.Annunciated() && v.Priority > alarm.Note {
 			hot = append(hot, v)
 		}
 	}
@@ -220,7 +221,7 @@ func (c *Core) removed(now sensors.Instant, ts []rules.Transition) Effects {
 }
 
 // Alarm returns an alarm that is not NORM, false where it is.
-func (c *Core) Alarm(k rules.Key) (rules.AlarmView, bool) { return c.engine.Alarm(k) }
+func (c *Core) Alarm(k alarm.Key) (rules.AlarmView, bool) { return c.engine.Alarm(k) }
 
 // Open returns the alarms that are not NORM.
 func (c *Core) Open() []rules.AlarmView { return c.engine.Open() }

@@ -29,14 +29,14 @@ func (s stalls) watch(p *parts, now sensors.Instant) Effects {
 		}
 		e.add(p.Set(now, rules.Condition{
 			Steps: steps,
-			Key:   rules.Key{Alarm: rules.DeliveryStalled, Subject: name}, Active: true, Priority: rules.Today,
-			Is: alarm.Fact{ID: alarm.FactID(rules.DeliveryStalled), About: name}, Evidence: whyStalled(p.desk.Stats(now).Channels[name]),
+			Key:   alarm.Key{Alarm: alarm.DeliveryStalled, Subject: name}, Active: true, Priority: alarm.Today,
+			Is: alarm.Fact{ID: alarm.FactID(alarm.DeliveryStalled), About: name}, Evidence: whyStalled(p.desk.Stats(now).Channels[name]),
 		}))
 	}
 	for _, name := range slices.Sorted(maps.Keys(s)) {
 		if !seen[name] && !s[name] {
 			delete(s, name)
-			e.add(p.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.DeliveryStalled, Subject: name}}))
+			e.add(p.Set(now, rules.Condition{Key: alarm.Key{Alarm: alarm.DeliveryStalled, Subject: name}}))
 		}
 	}
 	return e

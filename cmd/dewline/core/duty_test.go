@@ -9,6 +9,7 @@ import (
 	"dewline/alert"
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -30,7 +31,7 @@ func TestCore_OnDuty(t *testing.T) {
 		now := sensors.Instant{Mono: time.Hour, Wall: time.Date(2026, 11, 28, c.hour, 0, 0, 0, time.UTC), Synced: c.synced}
 		core.Tick(now)
 		var sent []alert.Delivery
-		fx := core.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.DeliveryStalled, Subject: "mail"}, Active: true, Priority: rules.Wake})
+		fx := core.Set(now, rules.Condition{Key: alarm.Key{Alarm: alarm.DeliveryStalled, Subject: "mail"}, Active: true, Priority: alarm.Wake})
 		sent = append(sent, fx.Send...)
 		for range 60 {
 			now.Mono += time.Second
@@ -52,7 +53,7 @@ const twoOnDuty = una + "[[person]]\nid = \"odo\"\nname = \"Odo\"\nchannels = [\
 // wakesTo lists to whom what wakes was sent, and whether as the next.
 func wakesTo(sent []alert.Delivery) (to []string) {
 	for _, d := range sent {
-		if d.Priority != rules.Wake || d.Kind == alert.FollowUp || d.Kind == alert.Silence {
+		if d.Priority != alarm.Wake || d.Kind == alert.FollowUp || d.Kind == alert.Silence {
 			continue
 		}
 		if who := d.Person + map[bool]string{true: " as the next"}[d.Message.Escalated]; !slices.Contains(to, who) {
@@ -115,7 +116,7 @@ func TestCore_TurnsWhileAWakeRings(t *testing.T) {
 // also after a start, and when it ends by the wall clock una is first again.
 func TestCore_PutOnDuty(t *testing.T) {
 	r := newDeskRig(t, twoOnDuty)
-	put := rules.Action{Kind: alert.Duty, Key: rules.Key{Subject: "odo"}, For: 8 * time.Hour, By: "una", Why: "away"}
+	put := rules.Action{Kind: alert.Duty, Key: alarm.Key{Subject: "odo"}, For: 8 * time.Hour, By: "una", Why: "away"}
 	if err := r.act(put); err != nil {
 		t.Fatal(err)
 	}
@@ -152,7 +153,7 @@ func TestCore_PutOnDuty(t *testing.T) {
 func TestCore_PutOnDutyRefused(t *testing.T) {
 	r := newDeskRig(t, twoOnDuty)
 	duty := func(person string, length time.Duration, until time.Time) rules.Action {
-		return rules.Action{Kind: alert.Duty, Key: rules.Key{Subject: person}, For: length, Until: until, By: "una"}
+		return rules.Action{Kind: alert.Duty, Key: alarm.Key{Subject: person}, For: length, Until: until, By: "una"}
 	}
 	for name, x := range map[string]struct {
 		a     rules.Action
@@ -180,7 +181,7 @@ func TestCore_PutOnDutyRefused(t *testing.T) {
 // told, and the turns of the configuration hold.
 func TestCore_PutOnDutyAndGone(t *testing.T) {
 	r := newDeskRig(t, twoOnDuty)
-	if err := r.act(rules.Action{Kind: alert.Duty, Key: rules.Key{Subject: "odo"}, For: time.Hour, By: "una"}); err != nil {
+	if err := r.act(rules.Action{Kind: alert.Duty, Key: alarm.Key{Subject: "odo"}, For: time.Hour, By: "una"}); err != nil {
 		t.Fatal(err)
 	}
 	r.heat(3050)
@@ -200,7 +201,7 @@ func TestMerge_PutOnDuty(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			r := newDeskRig(t, twoOnDuty)
 			put := func(person string) {
-				if err := r.act(rules.Action{Kind: alert.Duty, Key: rules.Key{Subject: person}, For: 8 * time.Hour, By: "una"}); err != nil {
+				if err := r.act(rules.Action{Kind: alert.Duty, Key: alarm.Key{Subject: person}, For: 8 * time.Hour, By: "una"}); err != nil {
 					t.Fatal(err)
 				}
 			}

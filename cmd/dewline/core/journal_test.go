@@ -21,7 +21,7 @@ func TestEveryActionIsInTheJournal(t *testing.T) {
 	r := newDeskRig(t, una)
 	r.heat(2790)
 	r.pass(45 * time.Minute)
-	above := rules.Key{Alarm: rules.AboveBand, Subject: "moss"}
+	above := alarm.Key{Alarm: alarm.AboveBand, Subject: "moss"}
 	end := r.now.Wall.Add(48 * time.Hour)
 	for _, c := range []struct {
 		act  rules.Action
@@ -31,9 +31,9 @@ func TestEveryActionIsInTheJournal(t *testing.T) {
 			event.Line{Subject: "above-band/moss", Old: "UNACK", New: "SHLVD for 2h0m0s, once"}},
 		{rules.Action{Kind: rules.Unshelve, Key: above}, event.Line{Subject: "above-band/moss", Old: "SHLVD", New: "UNACK"}},
 		{rules.Action{Kind: rules.Acknowledge, Key: above}, event.Line{Subject: "above-band/moss", Old: "UNACK", New: "ACKED"}},
-		{rules.Action{Kind: rules.TakeOut, Key: rules.Key{Subject: "moss"}, Until: end},
+		{rules.Action{Kind: rules.TakeOut, Key: alarm.Key{Subject: "moss"}, Until: end},
 			event.Line{Subject: "/moss", Old: "in service", New: "out of service until " + end.UTC().Format(time.RFC3339)}},
-		{rules.Action{Kind: rules.ReturnToService, Key: rules.Key{Subject: "moss"}}, event.Line{Subject: "/moss", Old: "out of service", New: "in service"}},
+		{rules.Action{Kind: rules.ReturnToService, Key: alarm.Key{Subject: "moss"}}, event.Line{Subject: "/moss", Old: "out of service", New: "in service"}},
 	} {
 		c.act.By, c.act.Why = "una", "because"
 		r.journal = nil
@@ -84,8 +84,8 @@ func TestEventsOfFacts(t *testing.T) {
 	now := at(time.Hour, true)
 	value, limit := 31.5, 30.0
 	x := rules.Transition{
-		At: now, Key: rules.Key{Alarm: rules.AboveBand, Subject: "moss"}, Seq: 7, From: alarm.Norm, To: alarm.Unack, Priority: rules.Today,
-		Cause: rules.Cause{Kind: rules.CauseLamps, ID: "day"}, Value: value, Limit: limit, Unit: "°C", By: "una", Why: "because",
+		At: now, Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "moss"}, Seq: 7, From: alarm.Norm, To: alarm.Unack, Priority: alarm.Today,
+		Cause: alarm.Cause{Kind: alarm.CauseLamps, ID: "day"}, Value: value, Limit: limit, Unit: "°C", By: "una", Why: "because",
 	}
 	bare := event.Alarm{Alarm: "above-band", Subject: "moss", Onset: 7, From: "NORM", To: "UNACK", Priority: "today", Cause: "lamps", CauseID: "day", Unit: "°C"}
 	full := bare
@@ -104,7 +104,7 @@ func TestEventsOfFacts(t *testing.T) {
 		{alarmEvent(&y), full, event.Beside{By: "una", Text: "because"}},
 		{noticeEvent(&alert.Event{At: now, Notice: "n", What: "failed", Version: 2, Channel: "mqtt", Person: "odo", Why: "away"}),
 			event.Notice{Notice: "n", What: "failed", Version: 2, Channel: "mqtt"}, event.Beside{Person: "odo", Text: "away"}},
-		{dutyEvent(now, &rules.Action{Kind: alert.Duty, Key: rules.Key{Subject: "odo"}, Until: end, By: "una", Why: "away"}, "una", "odo"),
+		{dutyEvent(now, &rules.Action{Kind: alert.Duty, Key: alarm.Key{Subject: "odo"}, Until: end, By: "una", Why: "away"}, "una", "odo"),
 			event.Act{Act: string(alert.Duty), Subject: "odo", From: "una", To: "odo", Until: end}, event.Beside{By: "una", Text: "away"}},
 		{refusedEvent(now, "una", "moss", "what"), event.Refused{}, event.Beside{By: "una", About: "moss", Text: "what"}},
 		{drillEvent(now, "una", "odo", "d"), event.Drill{Notice: "d"}, event.Beside{By: "una", Person: "odo"}},

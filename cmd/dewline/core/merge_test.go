@@ -85,7 +85,7 @@ func (r *rack) live(cfg *configs.Config, minutes int) {
 			if r.rng.IntN(4) != 0 {
 				break
 			}
-			fx, err := r.core.Act(r.now, rules.Action{Kind: rules.TakeOut, Key: rules.Key{Subject: e}, By: "keeper", For: 6 * time.Hour})
+			fx, err := r.core.Act(r.now, rules.Action{Kind: rules.TakeOut, Key: alarm.Key{Subject: e}, By: "keeper", For: 6 * time.Hour})
 			if err == nil {
 				r.keep(fx)
 			}
@@ -97,8 +97,8 @@ func (r *rack) live(cfg *configs.Config, minutes int) {
 }
 
 // open returns what is not NORM.
-func (r *rack) open() map[rules.Key]rules.AlarmView {
-	m := map[rules.Key]rules.AlarmView{}
+func (r *rack) open() map[alarm.Key]rules.AlarmView {
+	m := map[alarm.Key]rules.AlarmView{}
 	for _, v := range r.core.Open() {
 		m[v.Key] = v
 	}
@@ -186,9 +186,9 @@ func mergeOnce(t *testing.T, seed uint64) {
 
 // agree asks that every alarm that tells is a member of exactly one open notice,
 // under the same number.
-func (r *rack) agree(open map[rules.Key]rules.AlarmView) {
+func (r *rack) agree(open map[alarm.Key]rules.AlarmView) {
 	r.t.Helper()
-	n := map[rules.Key]int{}
+	n := map[alarm.Key]int{}
 	for _, v := range r.core.desk.Open() {
 		for _, m := range v.Notice.Members {
 			if !m.Active() {
@@ -201,7 +201,7 @@ func (r *rack) agree(open map[rules.Key]rules.AlarmView) {
 		}
 	}
 	for k, v := range open {
-		if v.State.Annunciated() && v.Priority > rules.Note && n[k] != 1 {
+		if v.State.Annunciated() && v.Priority > alarm.Note && n[k] != 1 {
 			r.t.Errorf("%v, %s, stands under %d open notices", k, v.State, n[k])
 		}
 	}
@@ -214,7 +214,7 @@ func (r *rack) cool(cfg *configs.Config) {
 		r.poll(cfg)
 	}
 	for _, k := range slices.Collect(maps.Keys(r.open())) {
-		if v := r.open()[k]; v.State.Annunciated() && k.Alarm != rules.Exposure && k.Alarm != rules.ProbeDisagrees { // which take hours
+		if v := r.open()[k]; v.State.Annunciated() && k.Alarm != alarm.Exposure && k.Alarm != alarm.ProbeDisagrees { // which take hours
 			r.t.Errorf("%v is %s an hour after it cooled", k, v.State)
 		}
 	}

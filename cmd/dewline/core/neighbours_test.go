@@ -7,6 +7,7 @@ import (
 
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -27,8 +28,8 @@ func (r *neighbourRig) pass(by time.Duration) {
 	}
 }
 
-func (r *neighbourRig) told(a rules.AlarmID, subject string) (rules.AlarmView, bool) {
-	v, open := r.Alarm(rules.Key{Alarm: a, Subject: subject})
+func (r *neighbourRig) told(a alarm.ID, subject string) (rules.AlarmView, bool) {
+	v, open := r.Alarm(alarm.Key{Alarm: a, Subject: subject})
 	return v, open && v.Active
 }
 
@@ -38,7 +39,7 @@ func TestNeighbours_SentinelSilent(t *testing.T) {
 	r := newNeighbourRig(t)
 	silent := func(want bool, when string) {
 		t.Helper()
-		if _, open := r.told(rules.SentinelSilent, "sentinel-watch"); open != want {
+		if _, open := r.told(alarm.SentinelSilent, "sentinel-watch"); open != want {
 			t.Errorf("%s: told silent %v, want %v", when, open, want)
 		}
 	}
@@ -76,10 +77,10 @@ func TestNeighbours_SentinelSilent(t *testing.T) {
 // before a restart.
 func TestNeighbours_OtherBoard(t *testing.T) {
 	r := newNeighbourRig(t)
-	told := func() bool { _, open := r.told(rules.DuplicateRoom, rules.Self); return open }
+	told := func() bool { _, open := r.told(alarm.DuplicateRoom, rules.Self); return open }
 	r.Tick(r.now)
 	r.OtherBoard(r.now, "abc")
-	first, open := r.told(rules.DuplicateRoom, rules.Self)
+	first, open := r.told(alarm.DuplicateRoom, rules.Self)
 	if !open {
 		t.Error("another board is not told of")
 	}
@@ -87,7 +88,7 @@ func TestNeighbours_OtherBoard(t *testing.T) {
 		r.OtherBoard(r.now, "def")
 		r.OtherBoard(r.now, "abc")
 	}
-	if v, _ := r.told(rules.DuplicateRoom, rules.Self); v.Detail.Is != first.Detail.Is {
+	if v, _ := r.told(alarm.DuplicateRoom, rules.Self); v.Detail.Is != first.Detail.Is {
 		t.Errorf("told %+v, then %+v", first.Detail.Is, v.Detail.Is)
 	}
 	if r.pass(otherGone - time.Second); !told() {

@@ -7,6 +7,7 @@ import (
 	"dewline/alert"
 	"dewline/rules"
 	"dewline/rules/event"
+	"dewline/rules/room"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -79,7 +80,7 @@ func (e *Effects) add(b Effects) {
 	e.Send = append(e.Send, b.Send...)
 }
 
-func alarmDoc(r rules.Record) (store.Doc, error) {
+func alarmDoc(r room.Record) (store.Doc, error) {
 	b, err := json.Marshal(r)
 	if err != nil {
 		return store.Doc{}, fmt.Errorf("encode alarm %s of %s: %w", r.Key.Alarm, r.Key.Subject, err)

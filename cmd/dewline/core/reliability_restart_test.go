@@ -13,7 +13,7 @@ import (
 	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/sensors/table"
 	"dewline/store"
@@ -118,7 +118,7 @@ func (r *selfRig) off(d time.Duration, set bool) {
 }
 
 // active reports whether the condition of an alarm about dewline holds.
-func (r *selfRig) active(id rules.AlarmID) bool {
+func (r *selfRig) active(id alarm.ID) bool {
 	for _, v := range r.core.Open() {
 		if v.Key.Alarm == id && v.Active {
 			return true
@@ -136,12 +136,12 @@ func TestCore_OwnAlarmsAcrossARestart(t *testing.T) {
 		r.pass(11 * time.Minute)
 		r.restart()
 		r.pass(time.Minute)
-		if !r.active(rules.ClockUnset) {
+		if !r.active(alarm.ClockUnset) {
 			t.Error("the restart ended the alarm of a clock that is still unset")
 		}
 		r.now.Synced = true
 		r.pass(time.Minute)
-		if r.active(rules.ClockUnset) {
+		if r.active(alarm.ClockUnset) {
 			t.Error("the clock is set and its alarm goes on after a restart")
 		}
 	})
@@ -149,12 +149,12 @@ func TestCore_OwnAlarmsAcrossARestart(t *testing.T) {
 		r := newSelfRig(t)
 		r.disk.keep(r.core.ChannelState(r.now, "mqtt", errors.New("gone")))
 		r.pass(6 * time.Minute)
-		if !r.active(rules.DeliveryStalled) {
+		if !r.active(alarm.DeliveryStalled) {
 			t.Fatal("a channel that is down for 6 min is no alarm")
 		}
 		r.restart()
 		r.pass(2 * time.Minute)
-		if !r.active(rules.DeliveryStalled) {
+		if !r.active(alarm.DeliveryStalled) {
 			t.Error("the restart ended the alarm of a channel that was not seen to work")
 		}
 		r.up = true
@@ -162,7 +162,7 @@ func TestCore_OwnAlarmsAcrossARestart(t *testing.T) {
 		r.disk.keep(fx)
 		r.answer(fx)
 		r.pass(12 * time.Minute)
-		if r.active(rules.DeliveryStalled) {
+		if r.active(alarm.DeliveryStalled) {
 			t.Error("the channel works and its alarm goes on after a restart")
 		}
 	})
@@ -171,16 +171,16 @@ func TestCore_OwnAlarmsAcrossARestart(t *testing.T) {
 		r.pass(time.Minute)
 		r.off(time.Hour, true)
 		r.pass(time.Minute)
-		if !r.active(rules.BlindPeriod) {
+		if !r.active(alarm.BlindPeriod) {
 			t.Fatal("an hour off is not told")
 		}
 		r.restart()
 		r.pass(time.Minute)
-		if !r.active(rules.BlindPeriod) {
+		if !r.active(alarm.BlindPeriod) {
 			t.Error("a restart ended the alarm of the blind period before")
 		}
 		r.pass(6 * time.Minute)
-		if r.active(rules.BlindPeriod) {
+		if r.active(alarm.BlindPeriod) {
 			t.Error("the blind period is long over and its alarm goes on after a restart")
 		}
 	})
@@ -188,7 +188,7 @@ func TestCore_OwnAlarmsAcrossARestart(t *testing.T) {
 		r := newSelfRig(t)
 		r.now.Mono += 40 * 24 * time.Hour
 		r.pass(time.Minute)
-		if !r.active(rules.DrillOverdue) {
+		if !r.active(alarm.DrillOverdue) {
 			t.Fatal("40 days without a drill are no alarm")
 		}
 		r.restart()
@@ -203,7 +203,7 @@ func TestCore_OwnAlarmsAcrossARestart(t *testing.T) {
 		}
 		r.disk.keep(fx)
 		r.pass(time.Minute)
-		if r.active(rules.DrillOverdue) {
+		if r.active(alarm.DrillOverdue) {
 			t.Error("a drill was held and the alarm goes on after a restart")
 		}
 	})
@@ -254,7 +254,7 @@ func TestCore_ChannelsRecoverInOrder(t *testing.T) {
 }
 
 // text is what an active alarm about dewline says; empty where there is none.
-func (r *selfRig) text(id rules.AlarmID) string {
+func (r *selfRig) text(id alarm.ID) string {
 	for _, v := range r.core.Open() {
 		if v.Key.Alarm == id && v.Active {
 			return words.Sentence(v.Said(), unit.Celsius)
@@ -272,12 +272,12 @@ func TestCore_BlindPeriod(t *testing.T) {
 		r.off(6*time.Hour, false)
 		r.now.Wall = r.now.Wall.Add(-6 * time.Hour) // a board without a clock chip goes on from its last time
 		r.pass(3 * time.Minute)
-		if r.active(rules.BlindPeriod) {
+		if r.active(alarm.BlindPeriod) {
 			t.Error("told before the clock is set")
 		}
 		r.now.Wall, r.now.Synced = r.now.Wall.Add(6*time.Hour), true
 		r.pass(time.Minute)
-		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 6 h:") {
+		if got := r.text(alarm.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 6 h:") {
 			t.Errorf("told: %q", got)
 		}
 	})
@@ -290,7 +290,7 @@ func TestCore_BlindPeriod(t *testing.T) {
 		r.pass(3 * time.Minute)
 		r.now.Synced = true
 		r.pass(time.Minute)
-		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 6 h:") {
+		if got := r.text(alarm.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 6 h:") {
 			t.Errorf("told: %q", got)
 		}
 	})
@@ -302,7 +302,7 @@ func TestCore_BlindPeriod(t *testing.T) {
 		r.off(0, false)
 		r.now.Synced = true
 		r.pass(10 * time.Minute)
-		if got := r.text(rules.BlindPeriod); got != "" {
+		if got := r.text(alarm.BlindPeriod); got != "" {
 			t.Errorf("told: %q", got)
 		}
 	})
@@ -316,7 +316,7 @@ func TestCore_BlindPeriod(t *testing.T) {
 		r.pass(10 * time.Minute)
 		r.off(0, true)
 		r.pass(time.Minute)
-		if got := r.text(rules.BlindPeriod); got != "" {
+		if got := r.text(alarm.BlindPeriod); got != "" {
 			t.Errorf("told: %q", got)
 		}
 	})
@@ -330,7 +330,7 @@ func TestCore_BlindPeriod(t *testing.T) {
 		if _, err := r.core.Restore(r.now, saved); err != nil {
 			t.Fatal(err)
 		}
-		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 2 h:") {
+		if got := r.text(alarm.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 2 h:") {
 			t.Errorf("told: %q", got)
 		}
 	})
@@ -339,7 +339,7 @@ func TestCore_BlindPeriod(t *testing.T) {
 		r.pass(10 * time.Minute)
 		r.now = r.now.Add(time.Hour)
 		r.pass(time.Minute)
-		if got := r.text(rules.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 60 min:") {
+		if got := r.text(alarm.BlindPeriod); !strings.Contains(got, "from 1 May 12:10 for 60 min:") {
 			t.Errorf("told: %q", got)
 		}
 	})

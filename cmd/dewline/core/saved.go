@@ -13,6 +13,7 @@ import (
 	"dewline/alert"
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -44,13 +45,13 @@ func (s *Saved) state() (*rules.State, error) {
 }
 
 // decode reads back what the parts of the core left. What cannot be read is named.
-func (s *Saved) decode() (state *rules.State, records []rules.Record, errs []error) {
+func (s *Saved) decode() (state *rules.State, records []room.Record, errs []error) {
 	state, err := s.state()
 	if err != nil {
 		errs = append(errs, err)
 	}
 	for _, d := range s.Alarms {
-		var r rules.Record
+		var r room.Record
 		if err := json.Unmarshal(d.Value, &r); err != nil {
 			errs = append(errs, fmt.Errorf("read back alarm %s: %w", d.Key, err))
 			continue
@@ -140,15 +141,15 @@ func (c *Core) resumeSelf(now sensors.Instant) {
 			continue
 		}
 		switch v.Key.Alarm {
-		case rules.DeliveryStalled:
+		case alarm.DeliveryStalled:
 			if _, known := c.stalled[v.Key.Subject]; !known {
 				c.stalled[v.Key.Subject] = true
 			}
-		case rules.BlindPeriod:
+		case alarm.BlindPeriod:
 			c.self.blindEnds = max(c.self.blindEnds, now.Mono+blindShown)
-		case rules.ClockUnset:
+		case alarm.ClockUnset:
 			c.self.unset, c.self.counting, c.self.unsetSince = true, true, now.Mono-unsetAfter
-		case rules.DrillOverdue:
+		case alarm.DrillOverdue:
 			c.self.overdue = true
 		}
 	}
@@ -231,7 +232,7 @@ func (c *Core) StateEvery() time.Duration {
 		if row, _ := alarm.Find(v.Key.Alarm); !v.Active || !row.Heat {
 			continue
 		}
-		if v.Priority == rules.Wake {
+		if v.Priority == alarm.Wake {
 			return hotStateEvery
 		}
 		every = warmStateEvery

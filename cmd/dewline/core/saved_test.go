@@ -14,13 +14,14 @@ import (
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/rules/event"
+	"dewline/rules/room"
 	"dewline/sensors"
 	"dewline/store"
 )
 
 // What one document has lost costs nothing of the others.
 func TestSaved_whatCannotBeReadIsNamed(t *testing.T) {
-	good, err := json.Marshal(rules.Record{Key: rules.Key{Alarm: rules.AboveBand, Subject: "moss"}})
+	good, err := json.Marshal(room.Record{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "moss"}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -135,7 +136,7 @@ func TestStateEvery(t *testing.T) {
 	}
 	r.heat(2790)
 	r.pass(45 * time.Minute)
-	if r.want(rules.AboveBand, alarm.Unack, "warm"); r.core.StateEvery() != warmStateEvery {
+	if r.want(alarm.AboveBand, alarm.Unack, "warm"); r.core.StateEvery() != warmStateEvery {
 		t.Errorf("while it is warm: %v", r.core.StateEvery())
 	}
 	r.heat(3100)
@@ -159,11 +160,11 @@ func TestTiming(t *testing.T) {
 	r.heat(2790)
 	r.pass(10 * time.Minute) // of the thirty before it is told
 	docs := r.core.Timing()
-	if !slices.ContainsFunc(docs, func(d store.Doc) bool { return strings.Contains(d.Key, string(rules.AboveBand)) }) {
+	if !slices.ContainsFunc(docs, func(d store.Doc) bool { return strings.Contains(d.Key, string(alarm.AboveBand)) }) {
 		t.Errorf("%+v", docs)
 	}
 	for _, d := range docs {
-		var rec rules.Record
+		var rec room.Record
 		if err := json.Unmarshal(d.Value, &rec); err != nil || rec.Life.OnFor == 0 && rec.Life.OffFor == 0 {
 			t.Errorf("%s: %+v, %v", d.Key, rec.Life, err)
 		}

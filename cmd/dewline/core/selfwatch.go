@@ -47,14 +47,14 @@ func (w *selfWatch) watch(p *parts, now sensors.Instant) Effects {
 	if unset != w.unset {
 		w.unset = unset
 		e.add(p.Set(now, rules.Condition{
-			Key: rules.Key{Alarm: rules.ClockUnset, Subject: rules.Self}, Active: unset, Priority: rules.Today,
+			Key: alarm.Key{Alarm: alarm.ClockUnset, Subject: rules.Self}, Active: unset, Priority: alarm.Today,
 		}))
 	}
 	if overdue := w.drillOverdue(now); overdue != w.overdue {
 		w.overdue = overdue
 		e.add(p.Set(now, rules.Condition{
-			Key: rules.Key{Alarm: rules.DrillOverdue, Subject: rules.Self}, Active: overdue, Priority: rules.Note,
-			Is: alarm.Fact{ID: alarm.FactID(rules.DrillOverdue), For: w.drillEvery},
+			Key: alarm.Key{Alarm: alarm.DrillOverdue, Subject: rules.Self}, Active: overdue, Priority: alarm.Note,
+			Is: alarm.Fact{ID: alarm.FactID(alarm.DrillOverdue), For: w.drillEvery},
 		}))
 	}
 	return e
@@ -83,7 +83,7 @@ func (w *selfWatch) blind(p *parts, now sensors.Instant) Effects {
 	var e Effects
 	if w.blindEnds != 0 && now.Mono >= w.blindEnds {
 		w.blindEnds = 0
-		e.add(p.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}}))
+		e.add(p.Set(now, rules.Condition{Key: alarm.Key{Alarm: alarm.BlindPeriod, Subject: rules.Self}}))
 	}
 	e.add(w.tellBlind(p, now))
 	return e
@@ -96,7 +96,7 @@ func (w *selfWatch) tellBlind(p *parts, now sensors.Instant) Effects {
 		return Effects{}
 	}
 	w.blindEnds = now.Mono + blindShown
-	is := alarm.Fact{ID: alarm.FactID(rules.BlindPeriod), For: g.For}
+	is := alarm.Fact{ID: alarm.FactID(alarm.BlindPeriod), For: g.For}
 	if !g.From.IsZero() {
 		is.ID, is.At = alarm.FactBlindFrom, alarm.LocalTime(g.From.Format(alarm.LocalLayout))
 	}
@@ -105,7 +105,7 @@ func (w *selfWatch) tellBlind(p *parts, now sensors.Instant) Effects {
 		e.add(p.desked(p.desk.TimeOff(now, g.At, g.For)))
 	}
 	e.add(p.Set(now, rules.Condition{
-		Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}, Active: true, Priority: rules.Today,
+		Key: alarm.Key{Alarm: alarm.BlindPeriod, Subject: rules.Self}, Active: true, Priority: alarm.Today,
 		Value: g.For.Minutes(), HasValue: true, Unit: "min", Is: is,
 	}))
 	return e

@@ -18,7 +18,7 @@ import (
 )
 
 // openSelf returns the alarm about dewline itself of that name, if it is open.
-func openSelf(c *Core, id rules.AlarmID) (rules.AlarmView, bool) {
+func openSelf(c *Core, id alarm.ID) (rules.AlarmView, bool) {
 	for _, v := range c.engine.Open() {
 		if v.Key.Alarm == id {
 			return v, true
@@ -36,17 +36,17 @@ func TestClockUnsetIsSaidAfterAWhileAndTakenBack(t *testing.T) {
 	c := New(decode(t, string(configs.Demo())), nil)
 	c.Tick(at(0, false))
 	c.Tick(at(unsetAfter-time.Second, false))
-	if _, open := openSelf(c, rules.ClockUnset); open {
+	if _, open := openSelf(c, alarm.ClockUnset); open {
 		t.Error("said before a board had its time to set the clock")
 	}
 	c.Tick(at(unsetAfter, false))
-	if _, open := openSelf(c, rules.ClockUnset); !open {
+	if _, open := openSelf(c, alarm.ClockUnset); !open {
 		t.Fatal("an unset clock is not said")
 	}
 	for s := range 120 {
 		c.Tick(at(unsetAfter+time.Duration(s)*time.Second, true))
 	}
-	if v, _ := openSelf(c, rules.ClockUnset); v.Active {
+	if v, _ := openSelf(c, alarm.ClockUnset); v.Active {
 		t.Error("still active after the clock was set")
 	}
 }
@@ -59,8 +59,8 @@ func TestWhatTheBrokerRefusesIsTold(t *testing.T) {
 	what := []string{"commands over MQTT do not work: subscribe to dewline/attic/command: the broker refuses it"}
 	for _, grave := range []bool{false, true} {
 		c.NotGranted(at(time.Second, true), what, grave)
-		v, open := openSelf(c, rules.ConfigRefused)
-		if !open || v.Priority == rules.Today != grave {
+		v, open := openSelf(c, alarm.ConfigRefused)
+		if !open || v.Priority == alarm.Today != grave {
 			t.Fatalf("open: %v, %v where it is grave: %v", open, v.Priority, grave)
 		}
 	}
@@ -78,7 +78,7 @@ func TestWhatTheBrokerRefusesIsTold(t *testing.T) {
 		}
 	}
 	c.NotGranted(at(3*time.Minute, true), nil, false)
-	if v, _ := openSelf(c, rules.ConfigRefused); v.Active {
+	if v, _ := openSelf(c, alarm.ConfigRefused); v.Active {
 		t.Error("still active when it lets all be heard")
 	}
 }
@@ -124,12 +124,12 @@ func TestDrillFallsDue(t *testing.T) {
 	}
 	c := New(cfg, nil)
 	c.Tick(at(every, true))
-	if _, open := openSelf(c, rules.DrillOverdue); open {
+	if _, open := openSelf(c, alarm.DrillOverdue); open {
 		t.Error("due at once")
 	}
 	c.Tick(at(every+time.Second, true))
-	v, open := openSelf(c, rules.DrillOverdue)
-	if !open || v.Priority != rules.Note || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "30 days") {
+	v, open := openSelf(c, alarm.DrillOverdue)
+	if !open || v.Priority != alarm.Note || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "30 days") {
 		t.Errorf("after 30 days: open %v, %+v", open, v)
 	}
 	id, _, err := c.Drill(at(every+time.Minute, true), "", "test")
@@ -137,7 +137,7 @@ func TestDrillFallsDue(t *testing.T) {
 		t.Fatal(err)
 	}
 	c.Tick(at(every+2*time.Minute, true))
-	if v, _ := openSelf(c, rules.DrillOverdue); !v.Active {
+	if v, _ := openSelf(c, alarm.DrillOverdue); !v.Active {
 		t.Error("a drill that nobody has acknowledged yet counts as held")
 	}
 	if _, err := c.AcknowledgeNotice(at(every+3*time.Minute, true), id, 0, "una", ""); err != nil {
@@ -146,7 +146,7 @@ func TestDrillFallsDue(t *testing.T) {
 	for s := range 300 {
 		c.Tick(at(every+3*time.Minute+time.Duration(s)*time.Second, true))
 	}
-	if v, _ := openSelf(c, rules.DrillOverdue); v.Active {
+	if v, _ := openSelf(c, alarm.DrillOverdue); v.Active {
 		t.Error("still due after a drill")
 	}
 }
@@ -190,19 +190,19 @@ func TestCore_Certificates(t *testing.T) {
 		r.now.Wall, r.now.Mono = r.now.Wall.Add(at), r.now.Mono+at
 		r.take(r.core.Certificates(r.now, []Certificate{{"broker", end}}))
 		r.pass(time.Minute)
-		return openSelf(r.core, rules.CertificateDue)
+		return openSelf(r.core, alarm.CertificateDue)
 	}
 	if v, open := look(0); open {
 		t.Errorf("31 days ahead: %+v", v)
 	}
 	v, open := look(2 * 24 * time.Hour)
-	if !open || v.Priority != rules.Note || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "the broker's certificate ends on "+end.UTC().Format("2 Jan 2006")) {
+	if !open || v.Priority != alarm.Note || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "the broker's certificate ends on "+end.UTC().Format("2 Jan 2006")) {
 		t.Errorf("29 days ahead: open %v, %+v", open, v)
 	}
 	sent := len(r.sent)
 	r.restart(nil)
 	v, _ = look(24 * 24 * time.Hour)
-	if v.Priority != rules.Today || len(r.sent) == sent {
+	if v.Priority != alarm.Today || len(r.sent) == sent {
 		t.Errorf("5 days ahead: priority %s, %d messages", v.Priority, len(r.sent)-sent)
 	}
 	if v, _ = look(6 * 24 * time.Hour); !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "ended on") {
@@ -217,11 +217,11 @@ func TestCore_Certificates(t *testing.T) {
 		t.Error("the next one that runs out is not told of")
 	}
 	r.take(r.core.Certificates(r.now, []Certificate{{"broker", time.Time{}}}))
-	if v, _ = openSelf(r.core, rules.CertificateDue); !v.Active {
+	if v, _ = openSelf(r.core, alarm.CertificateDue); !v.Active {
 		t.Error("nobody has seen the broker's certificate in this run, and the alarm ends")
 	}
 	r.take(r.core.Certificates(r.now, nil))
-	if v, _ = openSelf(r.core, rules.CertificateDue); v.Active {
+	if v, _ = openSelf(r.core, alarm.CertificateDue); v.Active {
 		t.Error("there is no broker any more, and its certificate's alarm goes on")
 	}
 	r.now.Synced = false
@@ -251,7 +251,7 @@ func TestCore_BrokerNeverReachedIsToldInTime(t *testing.T) {
 	if told == 0 || told > 5*time.Minute {
 		t.Errorf("the other channel was asked after %s (0 for never), want within 5 min", told)
 	}
-	v, open := openSelf(c, rules.DeliveryStalled)
+	v, open := openSelf(c, alarm.DeliveryStalled)
 	if !open || v.Key.Subject != "mqtt" || len(v.Detail.Evidence) == 0 || v.Detail.Evidence[0].Note != "not authorised" {
 		t.Errorf("the alarm is %+v, open %v; want one of mqtt with the reason", v, open)
 	}
@@ -261,7 +261,7 @@ func TestCore_BrokerNeverReachedIsToldInTime(t *testing.T) {
 func TestRefusedIsNoPromise(t *testing.T) {
 	c := New(decode(t, rigRoom), nil)
 	c.ConfigRefused(at(time.Hour, true), "f:1:1: the lethal limit is 86 °C; did you mean 86 °F?")
-	v, open := openSelf(c, rules.ConfigRefused)
+	v, open := openSelf(c, alarm.ConfigRefused)
 	if !open || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "mistakes included") || strings.Contains(words.Sentence(v.Said(), unit.Celsius), "can be used") {
 		t.Errorf("open %v: %s", open, words.Sentence(v.Said(), unit.Celsius))
 	}
@@ -296,15 +296,15 @@ func TestSelfWatch_AtItsLimits(t *testing.T) {
 		c.Tick(at(time.Minute, true))
 		now := time.Minute + gap
 		c.Tick(at(now, true))
-		if v, open := openSelf(c, rules.BlindPeriod); open != want || want && (v.Value != 5 || v.Unit != "min") {
+		if v, open := openSelf(c, alarm.BlindPeriod); open != want || want && (v.Value != 5 || v.Unit != "min") {
 			t.Errorf("a gap of %v: told %v, %+v", gap, open, v)
 		}
 		c.Tick(at(now+blindShown-1, true))
-		if v, _ := openSelf(c, rules.BlindPeriod); v.Active != want {
+		if v, _ := openSelf(c, alarm.BlindPeriod); v.Active != want {
 			t.Errorf("a gap of %v, nearly five minutes later: %v", gap, v.Active)
 		}
 		c.Tick(at(now+blindShown, true))
-		if v, _ := openSelf(c, rules.BlindPeriod); v.Active {
+		if v, _ := openSelf(c, alarm.BlindPeriod); v.Active {
 			t.Errorf("a gap of %v goes on to be told", gap)
 		}
 	}
@@ -313,13 +313,13 @@ func TestSelfWatch_AtItsLimits(t *testing.T) {
 	for _, c := range []struct {
 		left   time.Duration
 		active bool
-		p      rules.Priority
+		p      alarm.Priority
 		is     alarm.FactID
 		days   float64
 	}{
-		{month, false, rules.Note, alarm.FactCertEnds, 30}, {month - time.Second, true, rules.Note, alarm.FactCertEnds, 30},
-		{7 * 24 * time.Hour, true, rules.Note, alarm.FactCertEnds, 7}, {7*24*time.Hour - time.Second, true, rules.Today, alarm.FactCertEnds, 7},
-		{time.Second, true, rules.Today, alarm.FactCertEnds, 0}, {0, true, rules.Today, alarm.FactCertEnded, 0}, {-month, true, rules.Today, alarm.FactCertEnded, 0},
+		{month, false, alarm.Note, alarm.FactCertEnds, 30}, {month - time.Second, true, alarm.Note, alarm.FactCertEnds, 30},
+		{7 * 24 * time.Hour, true, alarm.Note, alarm.FactCertEnds, 7}, {7*24*time.Hour - time.Second, true, alarm.Today, alarm.FactCertEnds, 7},
+		{time.Second, true, alarm.Today, alarm.FactCertEnds, 0}, {0, true, alarm.Today, alarm.FactCertEnded, 0}, {-month, true, alarm.Today, alarm.FactCertEnded, 0},
 	} {
 		got := certificateDue(now, Certificate{"broker", now.Wall.Add(c.left)})
 		if got.Active != c.active || got.Priority != c.p || got.Is.ID != c.is || math.Abs(got.Value-c.days) > 1e-4 || got.Limit != 30 {

@@ -32,7 +32,7 @@ func TestCore_SilencingIsTold(t *testing.T) {
 	}
 	t.Run("out of service", func(t *testing.T) {
 		r := begin(t)
-		r.must(rules.Action{Kind: rules.TakeOut, Key: rules.Key{Subject: "moss"}, For: 5 * time.Hour, Why: "quarantine"})
+		r.must(rules.Action{Kind: rules.TakeOut, Key: alarm.Key{Subject: "moss"}, For: 5 * time.Hour, Why: "quarantine"})
 		r.pass(5 * time.Minute)
 		got := r.silences()
 		if len(got) != 2 || !strings.Contains(got[0].Text, "moss out of service until") {
@@ -48,7 +48,7 @@ func TestCore_SilencingIsTold(t *testing.T) {
 	t.Run("the only probe of an enclosure", func(t *testing.T) {
 		r := begin(t)
 		probe := "p"
-		out := rules.Action{Kind: rules.TakeOut, Key: rules.Key{Subject: probe}, For: 30 * time.Minute}
+		out := rules.Action{Kind: rules.TakeOut, Key: alarm.Key{Subject: probe}, For: 30 * time.Minute}
 		r.must(out)
 		r.must(rules.Action{Kind: rules.ReturnToService, Key: out.Key})
 		r.pass(5 * time.Minute)
@@ -62,7 +62,7 @@ func TestCore_SilencingIsTold(t *testing.T) {
 			t.Fatalf("%d messages: %+v", len(got), got)
 		}
 		r.must(rules.Action{Kind: rules.ReturnToService, Key: out.Key})
-		r.must(rules.Action{Kind: rules.TakeOut, Key: rules.Key{Subject: "moss"}, For: 30 * time.Minute, Empty: true})
+		r.must(rules.Action{Kind: rules.TakeOut, Key: alarm.Key{Subject: "moss"}, For: 30 * time.Minute, Empty: true})
 		r.must(out)
 		r.pass(5 * time.Minute)
 		if more := r.silences(); len(more) != 2 {
@@ -101,7 +101,7 @@ func TestCore_SilencingIsTold(t *testing.T) {
 	t.Run("dropped while it is answered", func(t *testing.T) {
 		r := begin(t)
 		r.heat(3050)
-		r.must(rules.Action{Kind: rules.Acknowledge, Key: rules.Key{Alarm: rules.LethalLimit, Subject: "moss"}})
+		r.must(rules.Action{Kind: rules.Acknowledge, Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "moss"}})
 		without(r)
 		r.take(r.core.Reconfigure(r.now, r.cfg, nil))
 		before := r.wakes()
@@ -115,8 +115,8 @@ func TestCore_SilencingIsTold(t *testing.T) {
 		r := begin(t)
 		r.heat(2890)
 		r.pass(20 * time.Minute)
-		r.want(rules.AboveBand, alarm.Unack, "too warm")
-		r.must(rules.Action{Kind: rules.Shelve, Key: rules.Key{Alarm: rules.AboveBand, Subject: "moss"}, For: 15 * time.Minute})
+		r.want(alarm.AboveBand, alarm.Unack, "too warm")
+		r.must(rules.Action{Kind: rules.Shelve, Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "moss"}, For: 15 * time.Minute})
 		r.pass(5 * time.Minute)
 		without(r)
 		r.take(r.core.Reconfigure(r.now, r.cfg, nil))
@@ -124,7 +124,7 @@ func TestCore_SilencingIsTold(t *testing.T) {
 	})
 	t.Run("put on the shelf in peace and dropped", func(t *testing.T) {
 		r := begin(t)
-		r.must(rules.Action{Kind: rules.Shelve, Key: rules.Key{Alarm: rules.AboveBand, Subject: "moss"}, For: 50 * time.Minute})
+		r.must(rules.Action{Kind: rules.Shelve, Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "moss"}, For: 50 * time.Minute})
 		without(r)
 		r.take(r.core.Reconfigure(r.now, r.cfg, nil))
 		r.pass(5 * time.Minute)
@@ -154,7 +154,7 @@ func TestCore_SilencingIsTold(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			r := begin(t)
 			r.heat(3050)
-			r.must(rules.Action{Kind: rules.Acknowledge, Key: rules.Key{Alarm: rules.LethalLimit, Subject: "moss"}})
+			r.must(rules.Action{Kind: rules.Acknowledge, Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "moss"}})
 			r.cfg = decode(t, rigRoom+people+"[[species]]\nid = \"dendrobates-tinctorius\"\nceiling = \""+c.ceiling+"\"\n")
 			r.take(r.core.Reconfigure(r.now, r.cfg, nil))
 			r.pass(5 * time.Minute)

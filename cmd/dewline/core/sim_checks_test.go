@@ -3,7 +3,6 @@ package core
 import (
 	"time"
 
-	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -35,7 +34,7 @@ var checkers = map[string]func([]simEvent) []finding{
 // was raised and a channel worked again.
 func noLoss(history []simEvent) []finding {
 	l := lossCheck{
-		states: statesOf{}, classes: map[string]class{}, debts: map[rules.Key]debt{},
+		states: statesOf{}, classes: map[string]class{}, debts: map[alarm.Key]debt{},
 		channels: map[string]bool{"mqtt": true, "push": true},
 	}
 	for i := range history {
@@ -54,7 +53,7 @@ type debt struct {
 type lossCheck struct {
 	states   statesOf
 	classes  map[string]class
-	debts    map[rules.Key]debt
+	debts    map[alarm.Key]debt
 	channels map[string]bool
 	down     bool
 	last     time.Duration
@@ -97,7 +96,7 @@ func (l *lossCheck) step(e *simEvent) {
 func (l *lossCheck) judge(now time.Duration) {
 	if now > l.last && !l.down {
 		for encl, c := range l.classes {
-			if _, open := l.states[rules.Key{Alarm: rules.LethalLimit, Subject: encl}]; c == hot && !open {
+			if _, open := l.states[alarm.Key{Alarm: alarm.LethalLimit, Subject: encl}]; c == hot && !open {
 				l.out = append(l.out, found(l.last, "%s is at its ceiling and there is no alarm", encl))
 				l.classes[encl] = unknown // once is enough
 			}
@@ -116,7 +115,7 @@ func (l *lossCheck) judge(now time.Duration) {
 
 // owe notes what is to be delivered, or no longer.
 func (l *lossCheck) owe(e *simEvent) {
-	if !ringing(e.to) || e.priority != rules.Wake {
+	if !ringing(e.to) || e.priority != alarm.Wake {
 		delete(l.debts, e.key)
 		return
 	}
@@ -124,7 +123,7 @@ func (l *lossCheck) owe(e *simEvent) {
 		return
 	}
 	d := debt{e.at, tellWithin, e.seq}
-	if e.key.Alarm == rules.LethalLimit {
+	if e.key.Alarm == alarm.LethalLimit {
 		d.limit = lethalWithin
 	}
 	l.debts[e.key] = d
@@ -139,11 +138,11 @@ func (l *lossCheck) renew(at time.Duration) {
 }
 
 // toldCauses remembers under which cause which lethal alarms were told.
-type toldCauses map[rules.Cause]map[onset]bool
+type toldCauses map[alarm.Cause]map[onset]bool
 
 func (t toldCauses) hear(e *simEvent) {
 	for _, o := range e.told {
-		if o.key.Alarm == rules.LethalLimit {
+		if o.key.Alarm == alarm.LethalLimit {
 			if t[e.cause] == nil {
 				t[e.cause] = map[onset]bool{}
 			}
@@ -155,7 +154,7 @@ func (t toldCauses) hear(e *simEvent) {
 // lethal reports whether somebody was woken about a lethal limit that still
 // goes on, of this cause or under a notice that told of this alarm before:
 // another one joins that notice.
-func (t toldCauses) lethal(k rules.Key, c rules.Cause, states statesOf) bool {
+func (t toldCauses) lethal(k alarm.Key, c alarm.Cause, states statesOf) bool {
 	for cause, told := range t {
 		mine, goesOn := cause == c, false
 		for o := range told {
@@ -174,14 +173,14 @@ func (t toldCauses) lethal(k rules.Key, c rules.Cause, states statesOf) bool {
 // for the commit that was under way, and no onset that a person was told to be
 // acknowledged asks again.
 func nothingAckedLost(history []simEvent) (out []finding) {
-	states, acked := statesOf{}, map[rules.Key]uint64{}
+	states, acked := statesOf{}, map[alarm.Key]uint64{}
 	var before statesOf
-	inFlight := map[rules.Key]bool{}
+	inFlight := map[alarm.Key]bool{}
 	for i := range history {
 		e := &history[i]
 		switch e.kind {
 		case evCrash:
-			before, inFlight = statesOf{}, map[rules.Key]bool{}
+			before, inFlight = statesOf{}, map[alarm.Key]bool{}
 			for k, o := range states {
 				before[k] = o
 			}
@@ -238,7 +237,7 @@ func noStorm(history []simEvent) (out []finding) {
 		case evRestart:
 			excused = append(excused, e.at)
 		case evTransition:
-			if e.priority == rules.Wake && ringing(e.to) {
+			if e.priority == alarm.Wake && ringing(e.to) {
 				excused = append(excused, e.at)
 			}
 		case evTaken:
@@ -289,15 +288,15 @@ func noFalseClear(history []simEvent) (out []finding) {
 			}
 			what := ""
 			switch c := classes[e.key.Subject]; e.key.Alarm {
-			case rules.LethalLimit:
+			case alarm.LethalLimit:
 				if c != cool {
 					what = "although not every probe was seen below the ceiling"
 				}
-			case rules.AboveBand, rules.BelowBand, rules.HumidityFloor:
+			case alarm.AboveBand, alarm.BelowBand, alarm.HumidityFloor:
 				if c == unknown {
 					what = "without a good reading"
 				}
-			case rules.ProbeSilent:
+			case alarm.ProbeSilent:
 				if !heard[e.key.Subject] {
 					what = "although it is not heard"
 				}
@@ -323,7 +322,7 @@ func noSilentState(history []simEvent) (out []finding) {
 		e := &history[i]
 		if !down {
 			for probe, limit := range limits {
-				if _, open := states[rules.Key{Alarm: rules.ProbeSilent, Subject: probe}]; e.at > limit && !open {
+				if _, open := states[alarm.Key{Alarm: alarm.ProbeSilent, Subject: probe}]; e.at > limit && !open {
 					out = append(out, found(limit, "probe %s is silent and nobody is told", probe))
 					delete(limits, probe)
 				}
@@ -366,14 +365,14 @@ func boundedLatency(history []simEvent) (out []finding) {
 		states.follow(e)
 		switch e.kind {
 		case evTruth:
-			_, open := states[rules.Key{Alarm: rules.LethalLimit, Subject: e.subject}]
+			_, open := states[alarm.Key{Alarm: alarm.LethalLimit, Subject: e.subject}]
 			if e.on && !open && !down {
 				limits[e.subject] = e.at + truthWithin
 			} else if !e.on {
 				delete(limits, e.subject)
 			}
 		case evTransition:
-			if e.key.Alarm == rules.LethalLimit && ringing(e.to) && told.lethal(e.key, e.cause, states) {
+			if e.key.Alarm == alarm.LethalLimit && ringing(e.to) && told.lethal(e.key, e.cause, states) {
 				if limit, ok := limits[e.key.Subject]; ok { // it waits for company until the next poll
 					limits[e.key.Subject] = limit + simPoll
 				}
@@ -381,7 +380,7 @@ func boundedLatency(history []simEvent) (out []finding) {
 		case evSent:
 			told.hear(e)
 			for _, o := range e.told {
-				if o.key.Alarm == rules.LethalLimit {
+				if o.key.Alarm == alarm.LethalLimit {
 					delete(limits, o.key.Subject)
 				}
 			}

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"time"
 
-	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -14,12 +13,12 @@ type simEvent struct {
 	at   time.Duration // since the start of the room, whatever dewline's clocks say
 	kind eventKind
 
-	key      rules.Key // transitions, confirmed acknowledgements
+	key      alarm.Key // transitions, confirmed acknowledgements
 	seq      uint64
 	from, to alarm.State
-	priority rules.Priority
+	priority alarm.Priority
 	why      string
-	cause    rules.Cause // transitions, sent and taken
+	cause    alarm.Cause // transitions, sent and taken
 
 	subject string // enclosure, probe or channel
 	class   class  // of an enclosure
@@ -30,12 +29,12 @@ type simEvent struct {
 	told    []onset
 
 	open []onset     // restart: what the core has open
-	lost []rules.Key // crash: whose newest record was not on the disk yet
+	lost []alarm.Key // crash: whose newest record was not on the disk yet
 }
 
 // An onset is one alarm at one moment of its life.
 type onset struct {
-	key   rules.Key
+	key   alarm.Key
 	seq   uint64
 	state alarm.State
 }
@@ -79,7 +78,7 @@ func found(at time.Duration, format string, args ...any) finding {
 }
 
 // A statesOf follows the alarms through a history.
-type statesOf map[rules.Key]onset
+type statesOf map[alarm.Key]onset
 
 // follow takes an event in.
 func (s statesOf) follow(e *simEvent) {

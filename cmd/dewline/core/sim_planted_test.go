@@ -5,7 +5,6 @@ import (
 	"testing"
 	"time"
 
-	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors/sim"
 )
@@ -38,13 +37,13 @@ func TestCheckersFindWhatIsPlanted(t *testing.T) {
 		spoil         func([]simEvent) []simEvent
 	}{
 		{"an alarm that is never raised", "no loss", without(func(e *simEvent) bool {
-			return e.kind == evTransition && e.key.Alarm == rules.LethalLimit
+			return e.kind == evTransition && e.key.Alarm == alarm.LethalLimit
 		})},
 		{"notices that never arrive", "no loss", without(func(e *simEvent) bool { return e.kind == evTaken })},
 		{"an acknowledgement that a restart forgets", "nothing acked lost", forgetAcknowledged},
 		{"an alarm that a restart forgets", "nothing acked lost", eachRestart(func(open []onset) []onset { return open[:0] })},
 		{"an alarm that a restart makes up", "nothing acked lost", eachRestart(func(open []onset) []onset {
-			return append(open, onset{rules.Key{Alarm: rules.AboveBand, Subject: "nowhere"}, 1, alarm.Unack})
+			return append(open, onset{alarm.Key{Alarm: alarm.AboveBand, Subject: "nowhere"}, 1, alarm.Unack})
 		})},
 		{"an onset that a restart counts anew", "nothing acked lost", eachRestart(func(open []onset) []onset {
 			for i := range open {
@@ -65,7 +64,7 @@ func TestCheckersFindWhatIsPlanted(t *testing.T) {
 		})},
 		{"a silence that ends unheard", "no false clear", without(func(e *simEvent) bool { return e.kind == evHeard && e.on })},
 		{"a silence that nobody is told of", "no silent state", without(func(e *simEvent) bool {
-			return e.kind == evTransition && e.key.Alarm == rules.ProbeSilent
+			return e.kind == evTransition && e.key.Alarm == alarm.ProbeSilent
 		})},
 		{"a notice that leaves late", "bounded latency", late(evSent, 10*time.Minute)},
 	} {
@@ -115,7 +114,7 @@ func eachRestart(f func([]onset) []onset) func([]simEvent) []simEvent {
 // find it ringing. The crash before is made to have lost its record, so that
 // only the answer to the person is left to hold against it.
 func forgetAcknowledged(h []simEvent) []simEvent {
-	acked := map[rules.Key]uint64{}
+	acked := map[alarm.Key]uint64{}
 	crash := -1
 	for i := range h {
 		switch e := &h[i]; e.kind {

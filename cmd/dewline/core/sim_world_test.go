@@ -173,7 +173,7 @@ type actor struct {
 	channels map[string]*simChannel
 	results  []alert.SendResult
 	answers  []simEvent // of this round, given when its commits are on the disk
-	open     map[rules.Key]onset
+	open     map[alarm.Key]onset
 	classes  map[string]class
 	temps    map[string]sensors.CentiCelsius // last good one of each probe
 	heard    map[string]bool
@@ -206,7 +206,7 @@ func (a *actor) begin() {
 		a.judges = append(a.judges, table.NewJudge(sensors.ProbeID(p.ID), p.Family))
 	}
 	a.boot, a.downUntil = a.w.at, 0
-	a.open, a.classes, a.temps = map[rules.Key]onset{}, map[string]class{}, map[string]sensors.CentiCelsius{}
+	a.open, a.classes, a.temps = map[alarm.Key]onset{}, map[string]class{}, map[string]sensors.CentiCelsius{}
 	a.heard, a.results = map[string]bool{}, nil
 	a.tell()
 	saved := a.disk.saved(a.state)
@@ -303,7 +303,7 @@ func (a *actor) crash() {
 				a.disk[k] = v
 			}
 			if id, subject, ok := strings.Cut(k.key, "/"); ok {
-				e.lost = append(e.lost, rules.Key{Alarm: rules.AlarmID(id), Subject: subject})
+				e.lost = append(e.lost, alarm.Key{Alarm: alarm.ID(id), Subject: subject})
 			}
 		}
 	}
@@ -492,9 +492,9 @@ var errAway = errors.New("the other side is away")
 func (a *actor) send(d alert.Delivery) {
 	fmt.Fprintf(a.hash, "send %s %d %d %s\n", d.ID, d.Version, d.Attempt, d.Message.Text)
 	e := simEvent{at: a.w.at, kind: evSent, notice: d.NoticeID, version: d.Version, subject: d.Channel, priority: d.Priority,
-		cause: rules.Cause{Kind: rules.CauseKind(d.Message.Cause), ID: d.Message.CauseID}}
+		cause: alarm.Cause{Kind: alarm.CauseKind(d.Message.Cause), ID: d.Message.CauseID}}
 	for _, r := range d.Message.Alarms {
-		e.told = append(e.told, onset{key: rules.Key{Alarm: r.Alarm, Subject: r.Subject}, seq: r.Seq})
+		e.told = append(e.told, onset{key: alarm.Key{Alarm: r.Alarm, Subject: r.Subject}, seq: r.Seq})
 	}
 	a.log = append(a.log, e)
 	result := alert.SendResult{Delivery: d.ID, Version: d.Version, Attempt: d.Attempt}
@@ -516,7 +516,7 @@ func (a *actor) keeper() {
 	if len(a.open) == 0 || a.rng.IntN(20) != 0 {
 		return
 	}
-	keys := slices.SortedFunc(maps.Keys(a.open), func(x, y rules.Key) int {
+	keys := slices.SortedFunc(maps.Keys(a.open), func(x, y alarm.Key) int {
 		return strings.Compare(string(x.Alarm)+"/"+x.Subject, string(y.Alarm)+"/"+y.Subject)
 	})
 	o := a.open[keys[a.rng.IntN(len(keys))]]

@@ -10,7 +10,6 @@ import (
 	"testing"
 	"time"
 
-	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -99,10 +98,10 @@ func sumUp(history []simEvent) string {
 		case evTransition:
 			if e.to == alarm.Unack && e.from == alarm.Norm {
 				raised++
-				if e.priority == rules.Wake {
+				if e.priority == alarm.Wake {
 					wake++
 				}
-				if e.key.Alarm == rules.LethalLimit {
+				if e.key.Alarm == alarm.LethalLimit {
 					lethal++
 				}
 			}

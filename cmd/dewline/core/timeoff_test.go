@@ -84,7 +84,7 @@ func TestMerge_AfterATimeOff(t *testing.T) {
 			}
 			r.take(fx)
 			r.pass(time.Minute)
-			if v, open := openSelf(r.core, rules.BlindPeriod); !open || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "for 6 h") {
+			if v, open := openSelf(r.core, alarm.BlindPeriod); !open || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "for 6 h") {
 				t.Errorf("time off: open %v, %s", open, words.Sentence(v.Said(), unit.Celsius))
 			}
 			if at := r.wakes(); at != 0 {
@@ -93,7 +93,7 @@ func TestMerge_AfterATimeOff(t *testing.T) {
 			if r.pass(3 * time.Minute); !answered {
 				r.pass(5 * time.Minute)
 			}
-			odo := slices.ContainsFunc(r.sent, func(d alert.Delivery) bool { return d.Person == "odo" && d.Priority == rules.Wake })
+			odo := slices.ContainsFunc(r.sent, func(d alert.Delivery) bool { return d.Person == "odo" && d.Priority == alarm.Wake })
 			if got := r.wakes(); (got > 0) == answered || odo == answered {
 				t.Errorf("rings %d times, next person %v: %+v", got, odo, r.sent)
 			}

@@ -4,7 +4,6 @@ import (
 	"slices"
 
 	"dewline/configs"
-	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -13,12 +12,12 @@ import (
 func (c *Core) unseen(probe string) (enclosure string) {
 	probes := c.roster.cfg.Probes
 	i := slices.IndexFunc(probes, func(p configs.Probe) bool { return p.ID == probe && p.MeasuresTemperature() })
-	if i < 0 || probes[i].Enclosure == "" || c.out(rules.LethalLimit, probes[i].Enclosure) {
+	if i < 0 || probes[i].Enclosure == "" || c.out(alarm.LethalLimit, probes[i].Enclosure) {
 		return ""
 	}
 	enclosure = probes[i].Enclosure
 	if slices.ContainsFunc(probes, func(p configs.Probe) bool {
-		return p.Enclosure == enclosure && p.MeasuresTemperature() && !c.out(rules.ProbeSilent, p.ID)
+		return p.Enclosure == enclosure && p.MeasuresTemperature() && !c.out(alarm.ProbeSilent, p.ID)
 	}) {
 		return ""
 	}
@@ -26,7 +25,7 @@ func (c *Core) unseen(probe string) (enclosure string) {
 }
 
 // out reports whether an alarm of a subject is out of service.
-func (c *Core) out(a rules.AlarmID, subject string) bool {
-	v, ok := c.engine.Alarm(rules.Key{Alarm: a, Subject: subject})
+func (c *Core) out(a alarm.ID, subject string) bool {
+	v, ok := c.engine.Alarm(alarm.Key{Alarm: a, Subject: subject})
 	return ok && v.State == alarm.OutOfService
 }

@@ -16,6 +16,7 @@ import (
 	"dewline/cmd/dewline/core"
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -49,7 +50,7 @@ func (d *Daemon) command(ctx context.Context, c alert.Command) error {
 	}
 	return d.loop.answer(ctx, func(now sensors.Instant) (core.Effects, error) {
 		return d.loop.core.Act(now, rules.Action{
-			Kind: rules.ActionKind(c.Action), Key: rules.Key{Alarm: rules.AlarmID(c.Alarm), Subject: c.Subject}, Seq: c.Seq,
+			Kind: rules.ActionKind(c.Action), Key: alarm.Key{Alarm: alarm.ID(c.Alarm), Subject: c.Subject}, Seq: c.Seq,
 			By: by, Why: c.Why, For: time.Duration(c.Minutes * float64(time.Minute)), Until: c.Until, OneShot: c.OneShot, Empty: c.Empty,
 		})
 	})

@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"dewline/configs"
-	"dewline/rules"
+	"dewline/rules/room"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -54,12 +54,12 @@ func (b *calibrationBook) add(c sensors.Correction) (*sensors.Corrections, error
 }
 
 // calibrations tells the rules when each probe was last calibrated.
-func (b *calibrationBook) calibrations(cfg *configs.Config) []rules.Calibration {
+func (b *calibrationBook) calibrations(cfg *configs.Config) []room.Calibration {
 	set := b.set()
-	var out []rules.Calibration
+	var out []room.Calibration
 	for _, p := range cfg.Probes {
 		in := set.At(sensors.ProbeID(p.ID), farFuture)
-		cal := rules.Calibration{Probe: sensors.ProbeID(p.ID)}
+		cal := room.Calibration{Probe: sensors.ProbeID(p.ID)}
 		if in.Humidity != nil {
 			cal.Humidity, cal.Uncertainty = in.Humidity.From, in.Humidity.Uncertainty
 		}

@@ -152,7 +152,7 @@ func (c *channels) exchange(ctx context.Context, done *sync.WaitGroup, next *cha
 }
 
 // alarm publishes the retained document of an alarm; nil removes it.
-func (c *channels) alarm(now sensors.Instant, k rules.Key, v *rules.AlarmView) {
+func (c *channels) alarm(now sensors.Instant, k alarm.Key, v *rules.AlarmView) {
 	client := c.broker()
 	if client == nil {
 		return

@@ -21,6 +21,7 @@ import (
 	"dewline/cmd/dewline/web"
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
 )
@@ -293,7 +294,7 @@ func FuzzHTTPCommand(f *testing.F) {
 			t.Fatalf("control characters passed: %q", body)
 		}
 		_, aerr := core.Act(now, rules.Action{
-			Kind: rules.ActionKind(c.Action), Key: rules.Key{Alarm: rules.AlarmID(c.Alarm), Subject: c.Subject}, Seq: c.Seq, By: c.By,
+			Kind: rules.ActionKind(c.Action), Key: alarm.Key{Alarm: alarm.ID(c.Alarm), Subject: c.Subject}, Seq: c.Seq, By: c.By,
 			For: time.Duration(c.Minutes * float64(time.Minute)), Until: c.Until, OneShot: c.OneShot,
 		})
 		if aerr == nil && c.Subject != "moss" && c.Subject != "p" && c.Subject != "room" {

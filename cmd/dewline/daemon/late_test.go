@@ -11,6 +11,7 @@ import (
 
 	"dewline/alert"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
@@ -31,9 +32,9 @@ func opensAfter(d time.Duration) func(*Options) {
 }
 
 // views returns what is open, by alarm and subject.
-func (l *lab) views(t *testing.T) map[rules.Key]rules.AlarmView {
+func (l *lab) views(t *testing.T) map[alarm.Key]rules.AlarmView {
 	t.Helper()
-	open := map[rules.Key]rules.AlarmView{}
+	open := map[alarm.Key]rules.AlarmView{}
 	if err := l.loop.call(t.Context(), func(sensors.Instant) error {
 		for _, v := range l.loop.core.Open() {
 			open[v.Key] = v
@@ -46,7 +47,7 @@ func (l *lab) views(t *testing.T) map[rules.Key]rules.AlarmView {
 }
 
 // noticeOf returns the id of the open notice that tells of an alarm.
-func (l *lab) noticeOf(t *testing.T, k rules.Key) (id string) {
+func (l *lab) noticeOf(t *testing.T, k alarm.Key) (id string) {
 	t.Helper()
 	_ = l.loop.call(t.Context(), func(sensors.Instant) error {
 		for _, v := range l.notices() {
@@ -81,9 +82,9 @@ func TestLateRecordIsJoined(t *testing.T) {
 
 func lateRecord(t *testing.T, late time.Duration) {
 	dir := t.TempDir()
-	answered, unanswered := rules.Key{Alarm: rules.LethalLimit, Subject: "e0000"}, rules.Key{Alarm: rules.LethalLimit, Subject: "e0005"}
-	shelved := rules.Key{Alarm: rules.HumidityFloor, Subject: "e0010"}
-	third := rules.Key{Alarm: rules.LethalLimit, Subject: "e0015"}
+	answered, unanswered := alarm.Key{Alarm: alarm.LethalLimit, Subject: "e0000"}, alarm.Key{Alarm: alarm.LethalLimit, Subject: "e0005"}
+	shelved := alarm.Key{Alarm: alarm.HumidityFloor, Subject: "e0010"}
+	third := alarm.Key{Alarm: alarm.LethalLimit, Subject: "e0015"}
 	synctest.Test(t, func(t *testing.T) {
 		cfg := roomOf(t, 20, "10 s", atOnce)
 		all, pick := dials(cfg, 24, 85)
@@ -130,7 +131,7 @@ func lateRecord(t *testing.T, late time.Duration) {
 		if v := after[third]; v.State.String() != "UNACK" {
 			t.Errorf("what rose meanwhile: %+v", v)
 		}
-		if v := after[rules.Key{Alarm: rules.RecordIncomplete, Subject: rules.Self}]; v.Active {
+		if v := after[alarm.Key{Alarm: alarm.RecordIncomplete, Subject: rules.Self}]; v.Active {
 			t.Errorf("the record is open and its alarm goes on: %+v", v)
 		}
 		from := time.Now()
@@ -155,7 +156,7 @@ func lateRecord(t *testing.T, late time.Duration) {
 	})
 }
 
-func checkJoined(t *testing.T, before, after map[rules.Key]rules.AlarmView, answered, unanswered, shelved rules.Key) {
+func checkJoined(t *testing.T, before, after map[alarm.Key]rules.AlarmView, answered, unanswered, shelved alarm.Key) {
 	t.Helper()
 	for k, v := range before {
 		w, ok := after[k]
@@ -178,7 +179,7 @@ func checkJoined(t *testing.T, before, after map[rules.Key]rules.AlarmView, answ
 }
 
 // rung asks that what was answered does not ring, and that what was not does.
-func rung(t *testing.T, l *lab, from time.Time, answered, unanswered rules.Key) {
+func rung(t *testing.T, l *lab, from time.Time, answered, unanswered alarm.Key) {
 	t.Helper()
 	_ = l.loop.call(t.Context(), func(sensors.Instant) error {
 		for _, v := range l.notices() {
@@ -190,7 +191,7 @@ func rung(t *testing.T, l *lab, from time.Time, answered, unanswered rules.Key) 
 		}
 		return nil
 	})
-	wakes, when := l.box.of(rules.Wake)
+	wakes, when := l.box.of(alarm.Wake)
 	for i, m := range wakes {
 		if !when[i].Before(from) && slices.Contains(m.Subjects, unanswered.Subject) {
 			return

@@ -9,7 +9,6 @@ import (
 	"dewline/alert"
 	"dewline/cmd/dewline/core"
 	"dewline/configs"
-	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
@@ -31,7 +30,7 @@ func TestWhatIsLostIsTold(t *testing.T) {
 		t.Fatalf("a sound record counts as incomplete: %v", s.RecordWhy)
 	}
 	active := func() bool {
-		v, open := openSelf(d.loop.core, rules.RecordIncomplete)
+		v, open := openSelf(d.loop.core, alarm.RecordIncomplete)
 		return open && v.Active
 	}
 	look := func() {

@@ -80,7 +80,7 @@ func schemaOf(t testing.TB, v any) *jsonschema.Schema {
 	}
 	s, err := jsonschema.ForType(reflect.TypeOf(v), &jsonschema.ForOptions{TypeSchemas: map[reflect.Type]*jsonschema.Schema{
 		reflect.TypeFor[time.Time]():      {Type: "string", Format: "date-time"},
-		reflect.TypeFor[rules.Priority](): enum("note", "today", "wake"),
+		reflect.TypeFor[alarm.Priority](): enum("note", "today", "wake"),
 		reflect.TypeFor[alarm.State]():    enum(states...),
 	}})
 	if err != nil {
@@ -183,7 +183,7 @@ func TestPublished_KeepsItsSchema(t *testing.T) {
 	d := runSimulated(t, 30*time.Hour)
 	err := d.loop.perform(t.Context(), func(now sensors.Instant) (core.Effects, error) {
 		return d.loop.core.Set(now, rules.Condition{
-			Key: rules.Key{Alarm: rules.RecordIncomplete, Subject: rules.Self}, Active: true, Priority: rules.Today, Is: alarm.Fact{ID: alarm.FactRecordNote, Note: "the card is full"},
+			Key: alarm.Key{Alarm: alarm.RecordIncomplete, Subject: rules.Self}, Active: true, Priority: alarm.Today, Is: alarm.Fact{ID: alarm.FactRecordNote, Note: "the card is full"},
 		}), nil
 	})
 	if err != nil {
@@ -210,7 +210,7 @@ func TestPublished_KeepsItsSchema(t *testing.T) {
 		check(t, "notice", marshal(n.Message), alert.Message{})
 	}
 	check(t, "heartbeat", marshal(d.loop.heartbeat()), alert.Heartbeat{})
-	check(t, "transition", marshal(wire.TransitionOf(&rules.Transition{Key: rules.Key{Alarm: rules.DoorAjar, Subject: "a-1-1"}, At: s.At})), wire.Transition{})
+	check(t, "transition", marshal(wire.TransitionOf(&rules.Transition{Key: alarm.Key{Alarm: alarm.DoorAjar, Subject: "a-1-1"}, At: s.At})), wire.Transition{})
 }
 
 // The files in configs/api are made from the types.

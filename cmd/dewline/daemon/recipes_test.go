@@ -13,7 +13,7 @@ import (
 	"encoding/json"
 
 	"dewline/alert"
-	"dewline/rules"
+	"dewline/rules/alarm"
 )
 
 // Each recipe sends what its kind of gateway takes, with its secrets from files.
@@ -67,7 +67,7 @@ func TestRecipes(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if err := hook.Send(t.Context(), alert.Delivery{Message: alert.Message{Title: title, Text: text, Ack: link, Priority: rules.Wake}}); err != nil || calls != 1 {
+			if err := hook.Send(t.Context(), alert.Delivery{Message: alert.Message{Title: title, Text: text, Ack: link, Priority: alarm.Wake}}); err != nil || calls != 1 {
 				t.Errorf("%v, %d calls", err, calls)
 			}
 		})

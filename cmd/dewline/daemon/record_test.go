@@ -10,6 +10,7 @@ import (
 	"dewline/cmd/dewline/core"
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -100,7 +101,7 @@ func TestRecordReplacedWhileInUse(t *testing.T) {
 	}
 	now := at(time.Hour, true)
 	d.loop.core = core.New(d.cfg.Load(), nil)
-	open := d.loop.core.Set(now, rules.Condition{Key: rules.Key{Alarm: rules.BlindPeriod, Subject: rules.Self}, Active: true, Priority: rules.Today})
+	open := d.loop.core.Set(now, rules.Condition{Key: alarm.Key{Alarm: alarm.BlindPeriod, Subject: rules.Self}, Active: true, Priority: alarm.Today})
 	if len(open.Docs) == 0 {
 		t.Fatal("nothing is open")
 	}

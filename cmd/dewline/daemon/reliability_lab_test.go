@@ -12,7 +12,7 @@ import (
 
 	"dewline/alert"
 	"dewline/configs"
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/sensors/sim"
 	"dewline/sensors/table"
@@ -103,7 +103,7 @@ func (m *mailbox) Send(_ context.Context, d alert.Delivery) error {
 }
 
 // of returns the messages of a priority and the moments they came.
-func (m *mailbox) of(p rules.Priority) (got []alert.Message, when []time.Time) {
+func (m *mailbox) of(p alarm.Priority) (got []alert.Message, when []time.Time) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	for i := range m.got {
@@ -264,7 +264,7 @@ func TestMaskedHeat(t *testing.T) {
 			all["twin"].set(c, 80)
 			time.Sleep(time.Minute)
 		}
-		if got, _ := l.box.of(rules.Wake); len(got) > 0 && got[0].Alarms[0].Alarm == rules.LethalLimit {
+		if got, _ := l.box.of(alarm.Wake); len(got) > 0 && got[0].Alarms[0].Alarm == alarm.LethalLimit {
 			t.Fatalf("woken below the ceiling: %s", got[0].Title)
 		}
 		all["twin"].set(31, 80)
@@ -287,9 +287,9 @@ func TestMaskedHeat(t *testing.T) {
 
 // lethal returns the messages that tell of a lethal limit.
 func lethal(m *mailbox) (got []alert.Message, when []time.Time) {
-	all, times := m.of(rules.Wake)
+	all, times := m.of(alarm.Wake)
 	for i := range all {
-		if slices.ContainsFunc(all[i].Alarms, func(a alert.AlarmRef) bool { return a.Alarm == rules.LethalLimit }) {
+		if slices.ContainsFunc(all[i].Alarms, func(a alert.AlarmRef) bool { return a.Alarm == alarm.LethalLimit }) {
 			got, when = append(got, all[i]), append(when, times[i])
 		}
 	}
@@ -308,11 +308,11 @@ func TestImplausibleHeat(t *testing.T) {
 		all["twin"].set(60, 20)
 		time.Sleep(10 * time.Minute)
 		synctest.Wait()
-		if wakes, _ := l.box.of(rules.Wake); len(wakes) > 0 {
+		if wakes, _ := l.box.of(alarm.Wake); len(wakes) > 0 {
 			t.Errorf("one broken probe woke somebody:%s", l.box.titles())
 		}
-		todays, _ := l.box.of(rules.Today)
-		if !slices.ContainsFunc(todays, func(m alert.Message) bool { return m.Cause == string(rules.CauseProbe) && m.CauseID == "twin" }) {
+		todays, _ := l.box.of(alarm.Today)
+		if !slices.ContainsFunc(todays, func(m alert.Message) bool { return m.Cause == string(alarm.CauseProbe) && m.CauseID == "twin" }) {
 			t.Errorf("no notice about the probe:%s", l.box.titles())
 		}
 		l.stop()
@@ -345,12 +345,12 @@ func TestWholeRoom_OneNoticeOneFollowUp(t *testing.T) {
 		set(30.5)
 		time.Sleep(12 * time.Minute) // the first crossing is told at once, the rest in an update
 		synctest.Wait()
-		ids, kinds := tally(l.box, rules.Wake)
+		ids, kinds := tally(l.box, alarm.Wake)
 		if len(ids) != 1 || kinds[alert.FollowUp] != 0 {
 			t.Errorf("the event made %d wake notices, want 1:%s", len(ids), l.box.titles())
 		}
 		got, _ := lethal(l.box)
-		if len(got) == 0 || got[len(got)-1].Cause != string(rules.CauseRoom) || len(got[len(got)-1].Subjects) != 48 {
+		if len(got) == 0 || got[len(got)-1].Cause != string(alarm.CauseRoom) || len(got[len(got)-1].Subjects) != 48 {
 			t.Fatalf("the notice is not about the room with 48 enclosures:%s", l.box.titles())
 		}
 		id := got[0].ID
@@ -370,7 +370,7 @@ func TestWholeRoom_OneNoticeOneFollowUp(t *testing.T) {
 				followUps++
 			}
 		}
-		if ids, _ := tally(l.box, rules.Wake); followUps != 1 || len(ids) != 1 {
+		if ids, _ := tally(l.box, alarm.Wake); followUps != 1 || len(ids) != 1 {
 			t.Errorf("%d follow-ups and %d wake notices, want 1 and 1:%s", followUps, len(ids), l.box.titles())
 		}
 		l.stop()
@@ -378,7 +378,7 @@ func TestWholeRoom_OneNoticeOneFollowUp(t *testing.T) {
 }
 
 // tally counts the messages of a priority by notice and by kind.
-func tally(m *mailbox, p rules.Priority) (ids map[string]int, kinds map[alert.Kind]int) {
+func tally(m *mailbox, p alarm.Priority) (ids map[string]int, kinds map[alert.Kind]int) {
 	ids, kinds = map[string]int{}, map[alert.Kind]int{}
 	got, _ := m.of(p)
 	for _, g := range got {

@@ -14,7 +14,7 @@ import (
 	"dewline/alert"
 	"dewline/alert/mqtt"
 	"dewline/configs"
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
@@ -151,7 +151,7 @@ func (r *latencyRig) second(t testing.TB) time.Duration {
 	var s alert.Snapshot
 	_ = r.d.loop.call(t.Context(), func(now sensors.Instant) error { r.d.loop.core.Fill(now, &s); return nil })
 	for _, v := range s.Notices {
-		if v.Notice.Priority < rules.Wake || v.Acknowledged {
+		if v.Notice.Priority < alarm.Wake || v.Acknowledged {
 			continue
 		}
 		if a := r.d.Command(t.Context(), alert.Command{Action: "acknowledge", Notice: v.Notice.ID, Version: v.Notice.Version, By: "keeper"}); !a.OK {
@@ -318,7 +318,7 @@ func (r *latencyRig) await(t testing.TB, enclosure string, kind alert.Kind) {
 		select {
 		case m := <-r.heard:
 			if (m.Kind == kind || kind == "" && m.Kind != alert.FollowUp) && slices.ContainsFunc(m.Alarms, func(a alert.AlarmRef) bool {
-				return a.Alarm == rules.LethalLimit && a.Subject == enclosure && a.State == "UNACK"
+				return a.Alarm == alarm.LethalLimit && a.Subject == enclosure && a.State == "UNACK"
 			}) {
 				return
 			}

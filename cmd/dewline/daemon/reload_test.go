@@ -14,7 +14,6 @@ import (
 	"testing"
 	"time"
 
-	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/sensors/table"
@@ -217,7 +216,7 @@ func TestReloadIsRefusedAsAWhole(t *testing.T) {
 			}
 			_ = s.loop.call(t.Context(), func(sensors.Instant) error {
 				for _, v := range s.loop.core.Open() {
-					if v.Key.Alarm == rules.ConfigRefused && slices.ContainsFunc(v.Detail.Evidence, func(f alarm.Fact) bool { return strings.Contains(f.Note, c.name) }) {
+					if v.Key.Alarm == alarm.ConfigRefused && slices.ContainsFunc(v.Detail.Evidence, func(f alarm.Fact) bool { return strings.Contains(f.Note, c.name) }) {
 						return nil
 					}
 				}

@@ -8,6 +8,7 @@ import (
 	"dewline/cmd/dewline/core"
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/sensors/table"
 )
@@ -46,7 +47,7 @@ func at(mono time.Duration, synced bool) sensors.Instant {
 // longChecks reports whether the checks that take minutes are asked for.
 func longChecks() bool { return os.Getenv("DEWLINE_LONG") != "" }
 
-func openSelf(c *core.Core, id rules.AlarmID) (rules.AlarmView, bool) {
+func openSelf(c *core.Core, id alarm.ID) (rules.AlarmView, bool) {
 	for _, v := range c.Open() {
 		if v.Key.Alarm == id {
 			return v, true

@@ -13,7 +13,7 @@ import (
 	"time"
 
 	"dewline/alert"
-	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/sensors/table"
 	"dewline/store"
@@ -85,11 +85,11 @@ func TestSentry_SendsWithoutItsCard(t *testing.T) {
 			for _, id := range []string{"a", "b", "c"} {
 				s.apply(alert.Effects{
 					Docs: []store.Doc{{Bucket: store.BucketOutbox, Key: id, Value: []byte("1")}},
-					Send: []alert.Delivery{{ID: id, Channel: "mqtt", Priority: rules.Wake, Message: alert.Message{ID: id, Priority: rules.Wake}}},
+					Send: []alert.Delivery{{ID: id, Channel: "mqtt", Priority: alarm.Wake, Message: alert.Message{ID: id, Priority: alarm.Wake}}},
 				})
 				time.Sleep(time.Second) // virtual
 			}
-			if got, when := box.of(rules.Wake); len(got) != 3 || when[2].Sub(began) > recordWait+3*time.Second {
+			if got, when := box.of(alarm.Wake); len(got) != 3 || when[2].Sub(began) > recordWait+3*time.Second {
 				t.Errorf("sent %d, at %v, want 3 soon after %v", len(got), when, began)
 			}
 			if hangs {

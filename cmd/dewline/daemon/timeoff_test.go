@@ -104,7 +104,7 @@ func TestDaemon_AfterATimeOff(t *testing.T) {
 			b := &board{wall: time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC), temp: 24, ids: []string{"room", "p", "q"},
 				set: func(time.Duration) bool { return true }}
 			for _, x := range b.live(t, dir, twin, 30*time.Minute) {
-				if x.Key.Alarm == rules.BlindPeriod {
+				if x.Key.Alarm == alarm.BlindPeriod {
 					t.Errorf("a first start: %s", words.Fact(x.Detail.Is, unit.Celsius))
 				}
 			}
@@ -112,7 +112,7 @@ func TestDaemon_AfterATimeOff(t *testing.T) {
 			b.set = func(run time.Duration) bool { return run >= after }
 			moved := b.live(t, dir, twin, 10*time.Minute)
 			heat := slices.IndexFunc(moved, func(x rules.Transition) bool {
-				return x.Key == rules.Key{Alarm: rules.LethalLimit, Subject: "moss"} && x.To == alarm.Unack
+				return x.Key == alarm.Key{Alarm: alarm.LethalLimit, Subject: "moss"} && x.To == alarm.Unack
 			})
 			if heat < 0 {
 				t.Fatalf("46 °C is not told: %+v", moved)
@@ -120,7 +120,7 @@ func TestDaemon_AfterATimeOff(t *testing.T) {
 			if late := moved[heat].At.Mono - (b.mono - b.play); late > 20*time.Second {
 				t.Errorf("heat is told after %v", late)
 			}
-			blind := slices.IndexFunc(moved, func(x rules.Transition) bool { return x.Key.Alarm == rules.BlindPeriod })
+			blind := slices.IndexFunc(moved, func(x rules.Transition) bool { return x.Key.Alarm == alarm.BlindPeriod })
 			if blind < 0 || !strings.Contains(words.Fact(moved[blind].Detail.Is, unit.Celsius), "from 1 May 12:30 for 6 h") {
 				t.Fatalf("blind %d of %+v", blind, moved)
 			}
