@@ -35,6 +35,8 @@ type State struct {
 	// OddLeast and OddMost are the shortest and the longest of the odd intervals.
 	OddLeast time.Duration `json:"odd_least,omitempty"`
 	OddMost  time.Duration `json:"odd_most,omitempty"`
+	// HeldBack is the last interval longer than usual: what its node measured in it may come at once.
+	HeldBack time.Duration `json:"held_back,omitempty"`
 	DewSince time.Duration `json:"dew_since,omitempty"` // its dew point is too high since then
 	// AwaySince is since when it stands away from its usual place; 0 for not.
 	AwaySince time.Duration `json:"away_since,omitempty"`

@@ -31,7 +31,7 @@ func TestProbe_Rhythm(t *testing.T) {
 	if p.St.Interval != time.Minute {
 		t.Errorf("after an outage: %v", p.St.Interval)
 	}
-	for range 5 {
+	for range 30 { // half as long as it was held back
 		read(10 * time.Second)
 	}
 	if p.St.Interval != 10*time.Second {
@@ -414,16 +414,32 @@ func TestProbe_RhythmAtItsLimits(t *testing.T) {
 		}
 	}
 	// What a node sends in bursts keeps the rhythm in which it measures.
-	burst := probe{&room.Probe{}, &State{}}
-	burst.St.Interval, burst.St.Readings = time.Minute, 9
-	for range 50 {
-		for range 9 {
-			burst.rhythm(200 * time.Millisecond)
+	for every, n := range map[time.Duration]int{time.Minute: 10, 10 * time.Second: 30, 20 * time.Second: 36} {
+		burst := probe{&room.Probe{}, &State{}}
+		burst.St.Interval, burst.St.Readings = every, 9
+		for range 50 {
+			burst.rhythm(time.Duration(n) * every)
+			for range n - 1 {
+				burst.rhythm(200 * time.Millisecond)
+			}
 		}
-		burst.rhythm(9 * time.Minute)
+		if burst.St.Interval != every {
+			t.Errorf("%d at once: every %v, not %v", n, burst.St.Interval, every)
+		}
 	}
-	if burst.St.Interval != time.Minute {
-		t.Errorf("ten at once: every %v", burst.St.Interval)
+	// One that speaks more often since an outage does so for as long as half of it.
+	quick := probe{&room.Probe{}, &State{}}
+	quick.St.Interval, quick.St.Readings = time.Minute, 9
+	quick.rhythm(10 * time.Minute)
+	for n, want := range map[int]time.Duration{29: time.Minute, 30: 10 * time.Second} {
+		p := probe{&room.Probe{}, &State{HeldBack: quick.HeldBack}}
+		p.St.Interval, p.St.Readings = time.Minute, 9
+		for range n {
+			p.rhythm(10 * time.Second)
+		}
+		if p.St.Interval != want {
+			t.Errorf("%d of ten seconds after ten minutes: every %v, want %v", n, p.St.Interval, want)
+		}
 	}
 	for d, want := range map[time.Duration]bool{longestHeating: true, longestHeating + 1: false} {
 		p := probe{&room.Probe{}, &State{}}

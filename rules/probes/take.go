@@ -113,7 +113,7 @@ func (p probe) rhythm(d time.Duration) {
 	case first:
 		st.Interval = max(d, st.Interval)
 	case d > st.Interval*5/8 && d <= st.Interval*3/2:
-		p.Odd = 0
+		p.Odd, p.HeldBack = 0, 0
 	default:
 		p.odd(d)
 	}
@@ -121,14 +121,17 @@ func (p probe) rhythm(d time.Duration) {
 
 // odd takes an interval unlike the usual one. Four in a row are the new rhythm where they
 // are all shorter, or longer and alike; else the probe only loses readings. A burst is no
-// rhythm: what a node held back comes at once.
+// rhythm: what a node held back comes at once, in less time than it was held.
 func (p probe) odd(d time.Duration) {
 	if p.Odd++; p.Odd == 1 || (d < p.St.Interval) != (p.OddMost < p.St.Interval) {
 		p.Odd, p.OddLeast, p.OddMost = 1, d, d
 	}
 	p.OddLeast, p.OddMost = min(p.OddLeast, d), max(p.OddMost, d)
 	shorter := p.OddMost < p.St.Interval
-	if p.Odd < 4 || shorter && p.Odd < countMost && time.Duration(p.Odd)*p.OddMost < p.St.Interval/2 {
+	if !shorter {
+		p.HeldBack = d
+	}
+	if p.Odd < 4 || shorter && p.Odd < countMost && time.Duration(p.Odd)*p.OddMost < max(p.St.Interval, p.HeldBack)/2 {
 		return
 	}
 	if p.Odd = 0; shorter || p.OddMost <= p.OddLeast*3/2 {
