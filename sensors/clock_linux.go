@@ -15,7 +15,11 @@ const timesyncStamp = "/run/systemd/timesync/synchronized"
 // The kernel shows STA_UNSYNC in adjtimex(2) until a time daemon has; chrony
 // needs its rtcsync directive for that. Where a sandbox forbids the call, the
 // stamp of systemd's own time daemon decides.
-func KernelSynced() bool { return synced(unix.Adjtimex, timesyncStamp) }
+func KernelSynced() bool {
+	var t unix.Timex
+	state, err := unix.Adjtimex(&t)
+	return synced(state, t.Status, err, timesyncStamp)
+}
 
 // asleep is how long the board was in suspend since boot: CLOCK_BOOTTIME counts
 // it and CLOCK_MONOTONIC does not (clock_gettime(2)). 0 where the kernel does not
@@ -28,13 +32,11 @@ func asleep() time.Duration {
 	return time.Duration(boot.Nano() - awake.Nano())
 }
 
-// synced is KernelSynced for any kernel and stamp.
-func synced(ask func(*unix.Timex) (int, error), stamp string) bool {
-	var t unix.Timex
-	state, err := ask(&t)
+// synced judges what adjtimex(2) answers, and where it does not the stamp.
+func synced(state int, status int32, err error, stamp string) bool {
 	if err != nil {
 		_, err = os.Stat(stamp)
 		return err == nil
 	}
-	return state != unix.TIME_ERROR && t.Status&unix.STA_UNSYNC == 0
+	return state != unix.TIME_ERROR && status&unix.STA_UNSYNC == 0
 }

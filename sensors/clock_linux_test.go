@@ -31,12 +31,18 @@ func TestSynced(t *testing.T) {
 		{"refused, stamped", -1, 0, unix.EPERM, stamp, true},
 		{"refused, no stamp", -1, 0, unix.EPERM, stamp + "-not", false},
 	} {
-		ask := func(x *unix.Timex) (int, error) {
-			x.Status = c.status
-			return c.state, c.err
-		}
-		if got := synced(ask, c.stamp); got != c.want {
+		if got := synced(c.state, c.status, c.err, c.stamp); got != c.want {
 			t.Errorf("%s: %v", c.name, got)
 		}
+	}
+}
+
+// It is asked with each reading of a node.
+func TestKernelSynced_LeavesNothingBehind(t *testing.T) {
+	if _, err := unix.Adjtimex(new(unix.Timex)); err != nil {
+		t.Skipf("the stamp is asked instead: %v", err)
+	}
+	if n := testing.AllocsPerRun(100, func() { KernelSynced() }); n > 0 {
+		t.Errorf("%v allocations", n)
 	}
 }
