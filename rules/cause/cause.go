@@ -92,11 +92,15 @@ func (cs Look) Temperature(en *room.Enclosure, pic *climate.Picture, now sensors
 	if en.Alarms[alarm.KindLampStuck].Rec.Life.Active {
 		return cs.stuckLamps(en, pic, side)
 	}
-	p := cs.V.Doubtful(en, now, side)
-	if p == nil {
-		return cs.inDoubt(en, pic, now, k)
+	if p := cs.V.Doubtful(en, now, side); p != nil {
+		return cs.doubted(en, p, pic, now, k)
 	}
-	doubt := cs.doubtFact(p, now)
+	return cs.inDoubt(en, pic, now, k)
+}
+
+// doubted is Temperature for an enclosure of which a probe is doubted.
+func (cs Look) doubted(en *room.Enclosure, p *room.Probe, pic *climate.Picture, now sensors.Instant, k alarm.Kind) (alarm.Cause, []alarm.Fact) {
+	side, doubt := sideOf(k), cs.doubtFact(p, now)
 	probe := alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}
 	beside := side > 0 && seenBeside(en, p)
 	if !beside && (p.St.Doubtful || p.Leapt(now.Mono) || p.Stands(now.Mono)) {
@@ -204,17 +208,13 @@ func (cs Look) oddCause(en *room.Enclosure, c *climate.Case, f *climate.Finding,
 
 // sharedCause looks for what the enclosure may have in common with the others.
 func (cs Look) sharedCause(en *room.Enclosure, pic *climate.Picture, c *climate.Case, f *climate.Finding, side float64) (alarm.Cause, []alarm.Fact) {
-	known, peers := c.HasOffset && f.Judged >= enoughPeers, f.Judged >= enoughPeers
-	all, room := side*f.Median, side*f.RoomOff
-	switch {
-	case known && !pic.Room.HasTemp && all > roomMore && (all > allOff || 2*all >= side*f.Residual):
-		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{apart(alarm.FactAllAlike, side, all)}
-	case known && all > allOff && pic.Room.HasTemp:
-		return cs.commonCause(en, f, side)
-	case known && min(all, room) > 0 && all+room > allOff:
-		why := apart(alarm.FactRoomAndAll, side, room)
-		why.Others = unit.TemperatureDelta(all)
-		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{why}
+	peers := f.Judged >= enoughPeers
+	if c.HasOffset && peers {
+		if cause, why := cs.allApart(en, pic, f, side); why != nil {
+			return cause, why
+		}
+	}
+	switch room := side * f.RoomOff; {
 	case peers && 2*past(pic, side) >= f.Judged && !cs.justSwitched(en):
 		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{{ID: alarm.FactPastBands, Count: past(pic, side), Of: f.Judged}}
 	case c.HasOffset && room >= max(roomMore, side*f.Residual):
@@ -223,6 +223,23 @@ func (cs Look) sharedCause(en *room.Enclosure, pic *climate.Picture, c *climate.
 		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{why}
 	}
 	return alarm.Cause{Kind: alarm.CauseEnclosure, ID: en.Cfg.ID}, nil
+}
+
+// allApart is for an enclosure of which it is known what is usual, among others that are
+// away from that too; no fact where they are not.
+func (cs Look) allApart(en *room.Enclosure, pic *climate.Picture, f *climate.Finding, side float64) (alarm.Cause, []alarm.Fact) {
+	all, room := side*f.Median, side*f.RoomOff
+	switch {
+	case !pic.Room.HasTemp && all > roomMore && (all > allOff || 2*all >= side*f.Residual):
+		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{apart(alarm.FactAllAlike, side, all)}
+	case all > allOff && pic.Room.HasTemp:
+		return cs.commonCause(en, f, side)
+	case min(all, room) > 0 && all+room > allOff:
+		why := apart(alarm.FactRoomAndAll, side, room)
+		why.Others = unit.TemperatureDelta(all)
+		return alarm.Cause{Kind: alarm.CauseRoom}, []alarm.Fact{why}
+	}
+	return alarm.Cause{}, nil
 }
 
 // commonCause is for all enclosures away from their usual places in a room

@@ -306,36 +306,43 @@ func (w *LampWatch) follow(at time.Duration, air, room float64) {
 }
 
 func (w *LampWatch) closeCourse() {
-	c, s := &w.Since, &w.Sign
-	k, usual := c.Next, &w.Course[index(w.On)]
-	c.Bins[k], c.Open = c.Open, pairMean{}
+	c, usual := &w.Since, &w.Course[index(w.On)]
+	c.Bins[c.Next], c.Open = c.Open, pairMean{}
 	c.Next++
-	missing := func(k int) float64 {
-		m := c.Bins[k]
-		return usual.missing(k, m.Value-c.Before.Value, m.Beside-c.Before.Beside+lampAway*c.Away, lampScale)
-	}
 	hidden := math.Abs(c.Away) >= math.Abs(float64(usual.Mean[lampBins-1])) && c.Away != 0
-	if c.Bins[k].N > 0 && !hidden {
-		is := missing(k)
-		was := s.Missing
-		if s.Looks > 0 && k > 0 && c.Bins[k-1].N > 0 {
-			was = missing(k - 1)
-		}
-		s.Missing, s.Looks = min(is, was), s.Looks+1
-		if is < 0 {
-			s.Missing = is
-		}
-		if c.Seen = c.Seen || s.Looks > 1 && max(is, was) <= lampSeen; c.Seen {
-			s.Missing = min(s.Missing, 0)
-		}
+	if !hidden {
+		w.look(c.Next-1, usual)
 	}
-	if c.Next < lampBins || w.Wrong || w.Early || hidden || s.Missing >= LampHint {
+	if c.Next < lampBins || w.Wrong || w.Early || hidden || w.Sign.Missing >= LampHint {
 		return
 	}
 	for k, m := range c.Bins { // a day as usual; a step that is missing must not become so
 		if m.N > 0 {
 			usual.learn(k, m.Value-c.Before.Value, m.Beside-c.Before.Beside)
 		}
+	}
+}
+
+// look weighs bin k after a switch: whether the lamps followed it.
+func (w *LampWatch) look(k int, usual *usualCourse) {
+	c, s := &w.Since, &w.Sign
+	if c.Bins[k].N == 0 {
+		return
+	}
+	missing := func(k int) float64 {
+		m := c.Bins[k]
+		return usual.missing(k, m.Value-c.Before.Value, m.Beside-c.Before.Beside+lampAway*c.Away, lampScale)
+	}
+	is, was := missing(k), s.Missing
+	if s.Looks > 0 && k > 0 && c.Bins[k-1].N > 0 {
+		was = missing(k - 1)
+	}
+	s.Missing, s.Looks = min(is, was), s.Looks+1
+	if is < 0 {
+		s.Missing = is
+	}
+	if c.Seen = c.Seen || s.Looks > 1 && max(is, was) <= lampSeen; c.Seen {
+		s.Missing = min(s.Missing, 0)
 	}
 }
 

@@ -278,14 +278,20 @@ func (w *MistWatch) Dry(at time.Duration, celsius, rh, room, hour float64, d *Mi
 		w.Next = max(w.Next, int((at-w.Since)/courseBin))
 	}
 	w.Open.add(rh, celsius-room)
-	switch {
-	case w.Endless || w.Next < courseBins:
-	case w.Dried || w.Planned && w.Sticks < mistKept && w.Flat == 0:
-		w.finish()
-	case w.Planned && w.Sticks >= mistKept: // what speaks for it is kept until it dries
-	default: // it fell at an hour that tells nothing: this one may
-		w.from(at, when)
+	if !w.Endless && w.Next >= courseBins {
+		w.goOn(at, when)
 	}
+}
+
+// goOn ends a course that was followed as long as one is, or lets it go on.
+func (w *MistWatch) goOn(at time.Duration, when MistTime) {
+	speaks := w.Planned && w.Sticks >= mistKept
+	switch {
+	case w.Dried || w.Planned && !speaks && w.Flat == 0:
+		w.finish()
+	case !speaks: // it fell at an hour that tells nothing: this one may
+		w.from(at, when)
+	} // else what speaks for it is kept until it dries
 }
 
 // begin follows a pulse that began, or ends or begins anew what was followed.

@@ -109,20 +109,9 @@ func (l look) judgeNodeClock(p probe) {
 }
 
 func (l look) judgeJump(p probe, now sensors.Instant) {
-	st := &p.St
-	if st.Jumps > 0 && now.Mono-st.JumpAt >= 10*time.Minute {
-		st.Jumps--
-		st.JumpAt = now.Mono
-	}
-	if p.Spikes.Num > 0 && now.Mono-p.Spikes.At >= spikeFor {
-		p.Spikes.Num--
-		p.Spikes.At = now.Mono
-	}
+	p.forgetJumps(now.Mono)
+	st, s := &p.St, p.Alarm(alarm.KindJump)
 	alone := st.Alone && st.HotRun >= 2
-	s := p.Alarm(alarm.KindJump)
-	if p.Shift.At > 0 && now.Mono-p.Shift.At > shiftTold {
-		p.Shift = Shift{}
-	}
 	jumping := alone || st.Jumps >= manyJumps || p.Spikes.Num >= manySpikes || p.Shift.At > 0
 	if !jumping && !s.Open() {
 		return
@@ -141,6 +130,22 @@ func (l look) judgeJump(p probe, now sensors.Instant) {
 		in = alarm.Between
 	}
 	l.out.Apply(s, in, p.Gap())
+}
+
+// forgetJumps lets go of what is too long ago.
+func (p probe) forgetJumps(now time.Duration) {
+	st := &p.St
+	if st.Jumps > 0 && now-st.JumpAt >= 10*time.Minute {
+		st.Jumps--
+		st.JumpAt = now
+	}
+	if p.Spikes.Num > 0 && now-p.Spikes.At >= spikeFor {
+		p.Spikes.Num--
+		p.Spikes.At = now
+	}
+	if p.Shift.At > 0 && now-p.Shift.At > shiftTold {
+		p.Shift = Shift{}
+	}
 }
 
 // Runs are how long a sound probe repeated itself: a probe with fine figures for a

@@ -24,9 +24,11 @@ func (l look) takeTemperature(p probe, r *sensors.Reading) {
 	} else {
 		alone, t = l.implausible(p, r, unseen, t)
 	}
-	if t == doubted && r.Reason == sensors.Jump && !r.Again && !unseen {
+	switch {
+	case unseen:
+	case t == doubted && r.Reason == sensors.Jump && !r.Again:
 		p.jumped(r)
-	} else if t == trusted && !alone && !unseen {
+	case t == trusted && !alone:
 		l.ledBack(p, r)
 	}
 	st.AnyAt = r.At.Mono
