@@ -110,13 +110,13 @@ func (cs Look) roomOrPower(en *room.Enclosure, pic *climate.Picture, now sensors
 	return &alarm.Fact{ID: alarm.FactOrPower}
 }
 
-// someDark is the evidence from which an enclosure may be dark that should be lit.
-const someDark = 0.4
+// SomeDark is the evidence from which an enclosure may be dark that should be lit.
+const SomeDark = 0.4
 
 // goesDark reports whether an enclosure is dark, or shows some of it, while its lamps
 // should be on.
 func goesDark(w *climate.LampWatch) bool {
-	return w.On && (w.Wrong || w.Sign.Moved >= someDark || w.Sign.Looks > 0 && w.Sign.Missing >= someDark)
+	return w.On && (w.Wrong || w.Sign.Moved >= SomeDark || w.Sign.Looks > 0 && w.Sign.Missing >= SomeDark)
 }
 
 // wasDark reports whether an enclosure was told to be dark until its lamps were to go off.

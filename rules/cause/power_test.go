@@ -87,7 +87,7 @@ func TestTimerOrPower(t *testing.T) {
 		}, false},
 		{"those show some of it", "", func(v *room.View) {
 			for i := range 3 {
-				v.Enclosures[i].St.Lamps.Wrong, v.Enclosures[i].St.Lamps.Sign.Moved = false, someDark
+				v.Enclosures[i].St.Lamps.Wrong, v.Enclosures[i].St.Lamps.Sign.Moved = false, SomeDark
 			}
 		}, true},
 		{"another timer's burn", other, func(v *room.View) {

@@ -117,7 +117,7 @@ func (w *LampWatch) stepsAt() (u *usualSteps, k int, ok bool) {
 // learnStep takes how far the enclosure moved as usual at this time.
 func (w *LampWatch) learnStep() {
 	if u, k, ok := w.stepsAt(); ok {
-		u.N[k] = min(u.N[k]+1, 2*courseDays)
+		u.N[k] = min(u.N[k], 2*courseDays-1) + 1 // a state from elsewhere may say anything
 		u.Mean[k] += (float32(w.Moved()) - u.Mean[k]) / float32(u.N[k])
 	}
 }

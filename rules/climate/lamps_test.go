@@ -382,3 +382,14 @@ func TestLampWatch_NoRoomProbe(t *testing.T) {
 		}
 	}
 }
+
+// A state from elsewhere may have counted further than a watch does.
+func TestLampWatch_StepsOfAnotherState(t *testing.T) {
+	var w LampWatch
+	w.Since.Begun = true
+	w.Steps[0].N[0] = math.MaxUint8
+	w.learnStep()
+	if u := w.Steps[0]; u.N[0] != 2*courseDays || math.IsInf(float64(u.Mean[0]), 0) || math.IsNaN(float64(u.Mean[0])) {
+		t.Errorf("%d looks, mean %v", u.N[0], u.Mean[0])
+	}
+}

@@ -26,7 +26,7 @@ const (
 	roomFast  = -0.5             // °C in half an hour, with that
 	parted    = 14.0             // for a timer, of a step without a switch: there are 100 looks a day
 	returned  = 5.0              // of one back to the schedule
-	some      = 0.4              // of one enclosure, to count among those that show such a step
+	some      = cause.SomeDark   // of one enclosure, to count among those that show such a step
 	unlike    = 0.6              // of what it moved, beside what is usual at this hour
 	mostOf    = 0.75             // of a timer's enclosures that show such a step
 	looks     = 3                // tens of minutes after a switch before anything is told
