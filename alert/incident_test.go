@@ -240,9 +240,18 @@ func TestOptionsFor(t *testing.T) {
 	if p := OptionsFor(cfg).People; len(p) != 1 || p[0].ID != "keeper" || !slices.Equal(p[0].Channels, []string{"w1", "w2"}) {
 		t.Errorf("where nobody is named: %+v", p)
 	}
-	turn := o.InTurn("odo")
-	if turn.People[0].ID != "odo" || turn.People[1].ID != "una" || o.People[0].ID != "una" || o.InTurn("nobody").People[0].ID != "una" {
-		t.Errorf("in turn: %+v of %+v", turn.People, o.People)
+	o.People = append(o.People, Person{ID: "ira"})
+	for first, want := range map[string][]string{
+		"una": {"una", "odo", "ira"}, "odo": {"odo", "una", "ira"}, "ira": {"ira", "una", "odo"},
+		"nobody": {"una", "odo", "ira"}, "": {"una", "odo", "ira"},
+	} {
+		var got []string
+		for _, p := range o.InTurn(first).People {
+			got = append(got, p.ID)
+		}
+		if !slices.Equal(got, want) || o.People[0].ID != "una" {
+			t.Errorf("%q first: %v, want %v", first, got, want)
+		}
 	}
 	for by, want := range map[string]string{"una": "una", "Una": "una", "": "", "odo": "odo", "x": ""} {
 		if got := o.idOf(by); got != want {

@@ -1,12 +1,14 @@
 package alert
 
 import (
+	"maps"
 	"slices"
 	"testing"
 	"time"
 
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/store"
 )
 
 // Whoever answered a notice before the turn changed is off duty then: what rises
@@ -81,4 +83,39 @@ func TestDesk_ChannelGoneInFlight(t *testing.T) {
 	r.pass(2 * time.Minute)
 	r.want("mqtt", "raise lethal-ceiling/e1/1")
 	r.want("mail", "raise lethal-ceiling/e1/1", "raise lethal-ceiling/e1/1")
+}
+
+// An alarm that rose again stands in two documents, one of which is over. After a start
+// what comes next goes to the one that rings, in whatever order they are read.
+func TestRestore_anAlarmThatRoseAgain(t *testing.T) {
+	r := newRig(t, twoPeople())
+	heat := func(to alarm.State) {
+		r.transitions(r.tr(change{alarm.LethalLimit, "e1", to, alarm.Wake, tank("e1"), 34, 0}))
+		r.pass(time.Minute)
+	}
+	heat(unack)
+	r.ack("lethal-ceiling/e1/1", "una")
+	for _, c := range []string{"mqtt", "mail", "gateway"} {
+		r.broken[c] = errAway // so that the word that it is over waits
+	}
+	heat(alarm.Norm)
+	heat(unack)
+	key := alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"}
+	if n := len(r.docs); n != 2 {
+		t.Fatalf("%d documents, want that of what is over and the new one", n)
+	}
+	for _, first := range slices.Sorted(maps.Keys(r.docs)) {
+		d, docs := NewDesk(r.opt), []store.Doc{docOf(first, r.docs[first])}
+		for k, v := range r.docs {
+			if k != first {
+				docs = append(docs, docOf(k, v))
+			}
+		}
+		if _, err := d.Restore(r.now, docs); err != nil {
+			t.Fatal(err)
+		}
+		if in := d.book.byKey[key]; in == nil || !in.active() {
+			t.Errorf("with %s first, the alarm that rings is looked for in %+v", first, in)
+		}
+	}
 }

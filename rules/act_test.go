@@ -2,6 +2,7 @@ package rules
 
 import (
 	"errors"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -105,6 +106,11 @@ func TestSet_SelfConditions(t *testing.T) {
 	r.take(r.e.Set(r.instant(), c))
 	if x := r.last(alarm.DeliveryStalled); x.Priority != alarm.Wake || x.Cause.Kind != alarm.CauseDewline || !strings.Contains(x.Text, "broker") {
 		t.Errorf("%+v", x)
+	}
+	c.Is.Note, c.Steps = "the broker refuses the password", []alarm.Step{alarm.PutSecret}
+	r.take(r.e.Set(r.instant(), c))
+	if got := r.last(alarm.DeliveryStalled).Detail.Steps; !slices.Equal(got, c.Steps) {
+		t.Errorf("first steps %v, want those of the condition, %v", got, c.Steps)
 	}
 	c.Active = false
 	r.take(r.e.Set(r.instant(), c))

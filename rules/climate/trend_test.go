@@ -36,6 +36,30 @@ func TestTrendOfALine(t *testing.T) {
 	}
 }
 
+// Between readings a trend goes on, but not for longer than it waits for one.
+func TestTrend_Now(t *testing.T) {
+	var tr Trend
+	if v, ok := tr.Now(0); ok {
+		t.Errorf("%g without a reading", v)
+	}
+	const perHour = 6.0
+	last := time.Duration(0)
+	for ; last < 40*time.Minute; last += 30 * time.Second {
+		tr.Observe(last, 25+perHour*last.Hours())
+	}
+	for _, after := range []time.Duration{0, 2 * time.Minute} {
+		v, ok := tr.Now(last + after)
+		if !ok {
+			t.Fatalf("nothing %v after the last reading", after)
+		}
+		near(t, "value "+after.String()+" after the last reading", v, 25+perHour*(last+after).Hours(), perHour*trendBin.Hours())
+	}
+	soon, _ := tr.Now(last + trendGap)
+	if late, _ := tr.Now(last + 10*trendGap); late > soon+perHour*trendBin.Hours() {
+		t.Errorf("%g °C a long time after the last reading, %g when the next is late", late, soon)
+	}
+}
+
 // A slope is the same for who asks at once and for who asks later.
 func TestTrendWhenAsked(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 4))
