@@ -2,12 +2,19 @@ package mqtt
 
 import (
 	"bytes"
+	"context"
+	"crypto/hmac"
+	"crypto/rand"
 	"crypto/sha256"
 	"crypto/subtle"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -15,6 +22,9 @@ import (
 	"unicode/utf8"
 
 	"dewline/alert"
+	"dewline/rules"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
 )
 
 // Limits of a command.
@@ -162,4 +172,282 @@ func checkAction(c *alert.Command) error {
 		return errors.New("only out-of-service takes empty: it says that nobody lives in the enclosure")
 	}
 	return nil
+}
+
+// What the token in a command may do.
+const (
+	TokenAnswers = "answer" // answer alarms
+	TokenAll     = "all"
+	TokenNothing = "none"
+)
+
+// Limits of commands that are taken.
+const (
+	commandWithin = 2 * time.Minute // by which a command's time may be off
+	mostTaken     = 1024            // commands that are remembered
+)
+
+// A door lets commands in: those that a person signed, each once, and for this
+// version those with the token, as far as it may. It is safe for concurrent use.
+type door struct {
+	room, token, tokenFor string
+	keys                  map[string][]byte // by person
+	now                   func() (t time.Time, set bool)
+	began                 time.Time
+	run                   string // begins the nonces of this start
+
+	mu    sync.Mutex // guards what follows
+	nonce string
+	taken map[string]time.Time // commands, by what makes them one; when they came
+}
+
+func newDoor(o *Options) *door {
+	d := &door{
+		room: o.Room, token: o.Token, tokenFor: o.TokenFor, keys: o.Keys, now: o.Now, began: time.Now(),
+		run: strings.ToLower(rand.Text()[:8]), taken: map[string]time.Time{},
+	}
+	d.renew()
+	if d.tokenFor == "" {
+		d.tokenFor = TokenAnswers
+		if len(d.keys) > 0 {
+			d.tokenFor = TokenNothing
+		}
+	}
+	if d.now == nil {
+		d.now = func() (time.Time, bool) { return time.Now(), true }
+	}
+	return d
+}
+
+// present is the nonce that may be used now, once.
+func (d *door) present() string {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.nonce
+}
+
+func (d *door) renew() { d.nonce = d.run + rand.Text() }
+
+// admit checks form and sender of what came. On an error the Command holds what
+// could be read, cut down to be echoed.
+func (d *door) admit(payload []byte) (alert.Command, error) {
+	s, err := parseCommand(payload)
+	if err == nil && s.Signature == "" {
+		err = d.byToken(&s)
+	} else if err == nil {
+		err = d.signed(&s)
+	}
+	if s.Command.Token = ""; err != nil {
+		s.Command = trimmed(s.Command)
+	}
+	return s.Command, err
+}
+
+var (
+	errToken     = errors.New("token refused")
+	errSignature = errors.New("signature refused: no key of that person made it for this room and these fields")
+	errTaken     = errors.New("this command was taken already")
+)
+
+func (d *door) byToken(s *Signed) error {
+	if !sameToken(s.Token, d.token) {
+		return errToken
+	}
+	if err := CheckCommand(s.Command); err != nil {
+		return err
+	}
+	const do = "sign it with a command key, as dewline command does"
+	switch {
+	case d.tokenFor == TokenNothing:
+		return fmt.Errorf("the token opens nothing any more: %s", do)
+	case d.tokenFor == TokenAnswers && s.Action != string(rules.Acknowledge):
+		return fmt.Errorf("the token may only acknowledge: %s, or for this version set token_commands = %q in [mqtt]", do, TokenAll)
+	}
+	return nil
+}
+
+func (d *door) signed(s *Signed) error {
+	if err := CheckCommand(s.Command); err != nil { // before what is signed is put together
+		return err
+	}
+	key := d.keys[s.By]
+	if len(key) == 0 || !hmac.Equal([]byte(s.signature(d.room, key)), []byte(strings.ToLower(s.Signature))) {
+		return errSignature
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	switch answer := s.Action == string(rules.Acknowledge) && s.Notice != "" && s.Version > 0; {
+	case answer: // covers what that version named, whenever it comes
+		return d.take(s.Signature)
+	case s.Nonce != "":
+		if s.Nonce != d.nonce {
+			return errors.New("the nonce was used or is of an earlier start: sign with the one that status/board shows now")
+		}
+		d.renew()
+		return nil
+	case s.ID == "" || s.Time.IsZero():
+		return errors.New("what changes something needs an id and the time; only the answer to a version of a notice needs none")
+	}
+	if err := d.timely(s.Time); err != nil {
+		return err
+	}
+	return d.take(s.By + "\n" + s.ID)
+}
+
+// timely refuses a command that is old, or that came before this start and may
+// have been taken then.
+func (d *door) timely(at time.Time) error {
+	now, set := d.now()
+	off := now.Sub(at)
+	switch {
+	case !set:
+		return errors.New("the board's clock is not set: sign with the nonce that status/board shows")
+	case off.Abs() > commandWithin:
+		return fmt.Errorf("the command's time is off by %s, more than %s: sign it anew, and look at the clocks", off.Abs().Round(time.Second), commandWithin)
+	case off > time.Since(d.began)+time.Second:
+		return errors.New("the command is older than dewline's start and may have been taken then: sign it anew")
+	}
+	return nil
+}
+
+// take notes that a command was taken; the oldest is forgotten first, which has
+// long been too old, or is an answer that does nothing new.
+func (d *door) take(what string) error {
+	if _, ok := d.taken[what]; ok {
+		return errTaken
+	}
+	now := time.Now()
+	if len(d.taken) >= mostTaken {
+		maps.DeleteFunc(d.taken, func(_ string, at time.Time) bool { return now.Sub(at) > 2*commandWithin })
+	}
+	if len(d.taken) >= mostTaken {
+		delete(d.taken, slices.MinFunc(slices.Collect(maps.Keys(d.taken)), func(a, b string) int { return d.taken[a].Compare(d.taken[b]) }))
+	}
+	d.taken[what] = now
+	return nil
+}
+
+// KeyAtLeast is the fewest bytes of a command key: shorter ones can be guessed.
+const KeyAtLeast = 16
+
+// A Signed is a command with what proves who sends it, and when. Its JSON is what
+// stands on the command topic.
+type Signed struct {
+	alert.Command
+	Time      time.Time `json:"time,omitzero"` // of the sending
+	Nonce     string    `json:"nonce,omitempty"`
+	Signature string    `json:"signature,omitempty"`
+}
+
+// Sign signs s for a room with a person's command key: HMAC-SHA256 (RFC 2104)
+// over Text, in hexadecimal.
+func (s *Signed) Sign(room string, key []byte) { s.Signature = s.signature(room, key) }
+
+func (s *Signed) signature(room string, key []byte) string {
+	mac := hmac.New(sha256.New, key)
+	mac.Write([]byte(s.Text(room)))
+	return hex.EncodeToString(mac.Sum(nil))
+}
+
+// Text is what is signed: a line for each field that is not empty, its name, a
+// space, its value, in this order. Times are in UTC with whole seconds; numbers
+// are decimal without needless zeros. No value holds a line break.
+func (s *Signed) Text(room string) string {
+	when := func(t time.Time) string {
+		if t.IsZero() {
+			return ""
+		}
+		return t.UTC().Format(time.RFC3339)
+	}
+	number := func(n float64) string {
+		if n == 0 {
+			return ""
+		}
+		return strconv.FormatFloat(n, 'f', -1, 64)
+	}
+	truth := func(b bool) string {
+		if b {
+			return "true"
+		}
+		return ""
+	}
+	seq := ""
+	if s.Seq != 0 {
+		seq = strconv.FormatUint(s.Seq, 10)
+	}
+	var b strings.Builder
+	for _, f := range [][2]string{
+		{"room", room}, {"id", s.ID}, {"time", when(s.Time)}, {"nonce", s.Nonce}, {"action", s.Action}, {"alarm", s.Alarm},
+		{"subject", s.Subject}, {"seq", seq}, {"notice", s.Notice}, {"version", number(float64(s.Version))},
+		{"minutes", number(s.Minutes)}, {"until", when(s.Until)}, {"one_shot", truth(s.OneShot)}, {"empty", truth(s.Empty)}, {"by", s.By}, {"why", s.Why},
+	} {
+		if f[1] != "" {
+			fmt.Fprintf(&b, "%s %s\n", f[0], f[1])
+		}
+	}
+	return b.String()
+}
+
+// receive judges a command on a goroutine of the library. Only those that are
+// let in, and a few of those that are not, wait for their answer: junk in any
+// number holds up nobody's command.
+func (c *Client) receive(_ paho.Client, m paho.Message) {
+	var r request
+	err := errRetained
+	if !m.Retained() {
+		r.command, err = c.door.admit(m.Payload())
+	}
+	if err != nil {
+		r.refused = err.Error()
+		var ok bool
+		if ok, r.others = c.refusals.pass(time.Now()); !ok {
+			return
+		}
+		if len(c.requests) >= refusedWait { // the other places are for what is let in, once
+			c.refusals.skip()
+			return
+		}
+	}
+	select {
+	case c.requests <- r:
+	default:
+		c.refusals.skip()
+	}
+}
+
+func (c *Client) answer(ctx context.Context) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case r := <-c.requests:
+			c.showBoard()
+			reply, err := json.Marshal(c.reply(ctx, r))
+			if err != nil {
+				continue // plain strings; cannot happen
+			}
+			if err := c.publish(ctx, "command/reply", false, reply); err != nil && ctx.Err() == nil {
+				c.opt.Log.Warn("reply to a command not delivered", "err", err)
+			}
+		}
+	}
+}
+
+func (c *Client) reply(ctx context.Context, r request) alert.Reply {
+	cmd := r.command
+	if r.refused != "" {
+		c.opt.Log.Warn("command refused", "by", cmd.By, "action", cmd.Action, "why", r.refused, "others_before", r.others)
+		if c.opt.OnRefused != nil {
+			c.opt.OnRefused(cmd, r.refused)
+		}
+		return alert.Reply{ID: cmd.ID, Error: r.refused}
+	}
+	if c.opt.OnCommand == nil {
+		return alert.Reply{ID: cmd.ID, Error: "commands are not carried out here"}
+	}
+	ctx, cancel := context.WithTimeout(ctx, answerTime)
+	defer cancel()
+	reply := c.opt.OnCommand(ctx, cmd)
+	reply.ID = cmd.ID
+	return reply
 }

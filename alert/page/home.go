@@ -2,11 +2,13 @@ package page
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"maps"
 	"net/http"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"dewline/alert"
@@ -15,6 +17,8 @@ import (
 	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/sensors"
+	"dewline/store"
 )
 
 type homePage struct {
@@ -247,4 +251,122 @@ func (s overviews) foot(snap *alert.Snapshot) []fact {
 	}
 	alarms := fact{Name: "Alarms", Value: fmt.Sprintf("%.1f a day", snap.KPI.PerDay)}
 	return append(facts, rec, clock, drill, alarms)
+}
+
+// racks puts every enclosure where it stands: racks by name, shelves from the
+// top (they count from below), slots from the left.
+func (s overviews) racks(r *http.Request, snap *alert.Snapshot, cfg *configs.Config, u unit.Scale) []rack {
+	order := make([]*rules.EnclosureView, len(snap.Enclosures))
+	for i := range snap.Enclosures {
+		order[i] = &snap.Enclosures[i]
+	}
+	slices.SortStableFunc(order, func(a, b *rules.EnclosureView) int {
+		return cmp.Or(strings.Compare(a.Rack, b.Rack), cmp.Compare(b.Shelf, a.Shelf), cmp.Compare(a.Slot, b.Slot))
+	})
+	past := s.ranges.of(r.Context(), s.o.Record(), cfg, snap.At.Wall)
+	var out []rack
+	for i, v := range order {
+		if i == 0 || v.Rack != order[i-1].Rack {
+			name := words.Capital(configs.RackWords(v.Rack))
+			if v.Rack == "" {
+				name = "Elsewhere"
+			}
+			out = append(out, rack{Name: name})
+		}
+		k := &out[len(out)-1]
+		if len(k.Shelves) == 0 || v.Shelf != order[i-1].Shelf {
+			name := ""
+			if v.Shelf > 0 {
+				name = fmt.Sprintf("shelf %d", v.Shelf)
+			}
+			k.Shelves = append(k.Shelves, shelf{Name: name})
+		}
+		f := &k.Shelves[len(k.Shelves)-1]
+		f.Tiles = append(f.Tiles, tileOf(v, past, u))
+	}
+	return out
+}
+
+func tileOf(v *rules.EnclosureView, past map[string]extremes, u unit.Scale) tile {
+	t := tile{ID: v.ID, Name: cmp.Or(v.Name, v.ID), Status: statusOf(v), Gauge: gaugeOf(v), Temp: "–", Hum: "–"}
+	if v.Temperature.Known {
+		t.Temp = strings.TrimSuffix(words.Beside(v.Temperature.Value, v.Lethal, u), " "+u.Name()) + "°"
+	}
+	t.Hum = cmp.Or(humText(v), t.Hum)
+	if day, ok := past[v.ID]; ok {
+		t.Range = words.Bare(day.low, u) + "–" + words.Bare(day.high, u) + "°"
+	}
+	switch {
+	case v.MissedMists > 0:
+		t.Mist = "missed"
+	case v.LastMist != nil:
+		t.Mist = words.Short(*v.LastMist)
+	}
+	return t
+}
+
+type rack struct {
+	Name    string
+	Shelves []shelf
+}
+
+type shelf struct {
+	Name  string
+	Tiles []tile
+}
+
+// A tile is one enclosure where it stands.
+type tile struct {
+	ID, Name  string
+	Status    status
+	Temp, Hum string
+	Gauge     gauge
+	Range     string // of the last 24 h
+	Mist      string
+}
+
+// extremes are the least and the greatest temperature, in °C.
+type extremes struct{ low, high float64 }
+
+// ranges keeps the extremes of the last day, because reading them for every
+// visit would cost more than the rest of the home page.
+type ranges struct {
+	mu  sync.Mutex // guards what follows
+	at  time.Time
+	all map[string]extremes
+}
+
+// rangesFor is how old kept extremes may be, in room time.
+const rangesFor = 10 * time.Minute
+
+// of returns the extremes by enclosure. Without a record, or where it cannot
+// be read, they are simply missing.
+func (x *ranges) of(ctx context.Context, rec Record, cfg *configs.Config, now time.Time) map[string]extremes {
+	if rec == nil {
+		return nil
+	}
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if age := now.Sub(x.at); x.all != nil && age >= 0 && age < rangesFor {
+		return x.all
+	}
+	all := make(map[string]extremes, len(cfg.Enclosures))
+	for _, e := range cfg.Enclosures {
+		for _, p := range cfg.ProbesOf(e.ID) {
+			for sum, err := range rec.Rollups(ctx, sensors.ProbeID(p.ID), store.Hour, now.Add(-24*time.Hour), now.Add(time.Hour)) {
+				if err != nil || sum.Has&sensors.HasTemperature == 0 {
+					continue
+				}
+				one := extremes{float64(sum.Temperature.Min) / 100, float64(sum.Temperature.Max) / 100}
+				if had, ok := all[e.ID]; ok {
+					one = extremes{min(one.low, had.low), max(one.high, had.high)}
+				}
+				all[e.ID] = one
+			}
+		}
+	}
+	if ctx.Err() == nil {
+		x.at, x.all = now, all
+	}
+	return all
 }

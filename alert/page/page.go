@@ -1,9 +1,30 @@
+// Package page serves what a keeper looks at in a browser: the room as its
+// racks stand, one enclosure, the alarms, and the answer to a notice's link.
+//
+// Pages are made here from a snapshot and the record; nothing is decided, and
+// everything a person asks for is handed on as a Command. Drawing lives in
+// package chart, and who may read without a session is the caller's matter.
 package page
 
 import (
+	"context"
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"fmt"
+	"html/template"
+	"iter"
+	"log/slog"
 	"net/http"
+	"time"
 
+	"dewline/alert"
+	"dewline/alert/wire"
+	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/event"
+	"dewline/sensors"
+	"dewline/store"
 )
 
 // New returns the handler of every page, starting at "/".
@@ -109,3 +130,113 @@ func (s *site) acting(least Right, h http.HandlerFunc) http.HandlerFunc {
 		h(w, r)
 	}
 }
+
+// Record is the record as far as pages read it; *store.Store is one.
+type Record interface {
+	Readings(ctx context.Context, probe sensors.ProbeID, from, to time.Time) iter.Seq2[sensors.Reading, error]
+	Rollups(ctx context.Context, probe sensors.ProbeID, level store.Level, from, to time.Time) iter.Seq2[store.Rollup, error]
+	// JournalSince yields the events from a running time on.
+	JournalSince(mono time.Duration) iter.Seq2[event.Event, error]
+}
+
+// Notebook keeps the keepers' notes.
+type Notebook interface {
+	// Notes returns those of one enclosure within [from, to), oldest first.
+	Notes(enclosure string, from, to time.Time) ([]wire.Note, error)
+	AddNote(ctx context.Context, enclosure, by, text string) error
+}
+
+// MostNote is how many characters a note may have.
+const MostNote = 500
+
+// Options are what the pages are made from. All are needed.
+type Options struct {
+	Snapshot func() *alert.Snapshot // nil before the first round
+	Config   func() *configs.Config
+	Record   func() Record // nil while the record is not open
+	Notebook Notebook
+	Command  func(ctx context.Context, c alert.Command) alert.Reply
+	// Link reports whether token belongs to the link of a notice, and to which
+	// version of it.
+	Link func(noticeID, token string) (version int, ok bool)
+	// Refused is told of refused logins and links, for the journal. It is
+	// called at most as often as tries are let through.
+	Refused func(ctx context.Context, what, from string)
+	// Tokens are what a login asks for; none refuses every login.
+	Tokens Tokens
+	// MayRead reports whether a request may look without a session.
+	MayRead func(r *http.Request) bool
+	// Summary serves the weekly summary.
+	Summary http.Handler
+	// Stop ends streams when the server is about to stop.
+	Stop <-chan struct{}
+	Log  *slog.Logger
+}
+
+// A site is all pages of one daemon.
+type site struct {
+	o        Options
+	sessions *sessions
+	limit    *Limiter
+	ranges   *ranges
+	assets   *assets
+	streams  chan struct{} // one token for each open stream
+}
+
+type (
+	doors     struct{ *site } // logging in and out
+	answers   struct{ *site } // what a person does about notices and alarms
+	overviews struct{ *site } // the room and its alarms
+	closeups  struct{ *site } // one enclosure
+	signals   struct{ *site } // what keeps a page up to date
+)
+
+// maxStreams is how many browsers are kept up to date at once; the others
+// are current when they load.
+const maxStreams = 32
+
+func newSite(o Options) *site {
+	return &site{
+		o: o, sessions: newSessions(), limit: NewLimiter(), ranges: &ranges{},
+		assets: loadAssets(), streams: make(chan struct{}, maxStreams),
+	}
+}
+
+//go:embed html static
+var files embed.FS
+
+type assets struct {
+	static map[string][]byte
+	paths  map[string]string // with a hash, so that a browser may keep them
+	pages  *template.Template
+}
+
+// loadAssets reads what is embedded; a test renders every page. The pages are
+// one set of templates, so that what they share is held once.
+func loadAssets() *assets {
+	a := &assets{static: map[string][]byte{}, paths: map[string]string{}}
+	for _, name := range []string{"style.css", "live.js", "icon.svg"} {
+		b, err := files.ReadFile("static/" + name)
+		if err != nil {
+			panic(fmt.Sprintf("page: embedded file: %v", err))
+		}
+		sum := sha256.Sum256(b)
+		a.static[name] = b
+		a.paths[name] = "/" + name + "?v=" + hex.EncodeToString(sum[:6])
+	}
+	a.pages = template.Must(template.New("").Funcs(template.FuncMap{"pair": pair, "asset": func(name string) string { return a.paths[name] }}).ParseFS(files, "html/*.html"))
+	return a
+}
+
+func (a *assets) serve(name, mediaType string) http.HandlerFunc {
+	return func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Type", mediaType)
+		w.Header().Set("Cache-Control", "public, max-age=604800, immutable")
+		_, _ = w.Write(a.static[name])
+	}
+}
+
+// A paired is a card with the page around it.
+type paired struct{ Card, Page any }
+
+func pair(card, page any) paired { return paired{card, page} }

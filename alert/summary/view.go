@@ -1,10 +1,21 @@
 package summary
 
 import (
+	"bytes"
+	_ "embed"
+	"encoding/base64"
 	"fmt"
 	"html/template"
+	"image"
+	"image/color"
+	"image/draw"
+	"image/png"
+	"io"
 	"slices"
+	"strings"
 
+	"dewline/alert/chart"
+	"dewline/alert/mail"
 	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
@@ -172,3 +183,227 @@ const caution = "dewline watches and warns; it is no safety device. Its limits a
 	"ask a vet about sick animals. No figure here says that a temperature or a time is safe."
 
 const nothingToDo = "Nothing asks for you."
+
+const textWidth = 76
+
+// Text writes the summary as plain text that is complete by itself.
+func (r *Report) Text(u unit.Scale) string {
+	v, w := r.view(u), &textWriter{}
+	w.line(v.Title)
+	w.line(v.Dates)
+	w.line("")
+	w.para("", v.Verdict)
+	if r.Early() {
+		return w.String()
+	}
+	w.head("Worth doing this week")
+	if v.Nothing != "" {
+		w.para("", v.Nothing)
+	}
+	for i, a := range v.Do {
+		w.para(fmt.Sprintf("%d. ", i+1), a.Title)
+		w.para("   ", a.Why)
+	}
+	w.lists(v.Lists)
+	w.head("Enclosures")
+	for _, c := range v.Cards {
+		name := c.Name
+		if c.Place != "" {
+			name += " (" + c.Place + ")"
+		}
+		w.line("")
+		w.para("", name+": "+c.About)
+		for _, f := range c.Facts {
+			w.para("  "+f.Name+strings.Repeat(" ", max(14-len(f.Name), 1)), f.Text)
+		}
+	}
+	w.lists(v.Tail)
+	w.line("")
+	w.para("", v.Caution)
+	return w.String()
+}
+
+// A textWriter breaks lines.
+type textWriter struct{ strings.Builder }
+
+func (w *textWriter) line(s string) {
+	w.WriteString(strings.TrimRight(strings.ReplaceAll(s, nbsp, " "), " ") + "\n")
+}
+
+func (w *textWriter) head(s string) {
+	w.line("")
+	w.line(s)
+	w.line(strings.Repeat("-", len([]rune(s))))
+}
+
+// para writes a paragraph, indented by the width of first.
+func (w *textWriter) para(first, s string) {
+	indent := strings.Repeat(" ", len([]rune(first)))
+	line, n := first, len([]rune(first))
+	for i, word := range strings.FieldsFunc(s, func(r rune) bool { return r == ' ' }) {
+		k := len([]rune(word))
+		if i > 0 && n+1+k > textWidth {
+			w.line(line)
+			line, n, i = indent, len(indent), 0
+		}
+		if i > 0 {
+			line, n = line+" ", n+1
+		}
+		line, n = line+word, n+k
+	}
+	w.line(line)
+}
+
+func (w *textWriter) lists(all []section) {
+	for _, s := range all {
+		w.head(s.Name)
+		for _, l := range s.Lines {
+			w.para("- ", l)
+		}
+	}
+}
+
+//go:embed summary.html
+var page string
+
+// A Source says where a picture is found: inside the page or inside the mail.
+type Source func(Picture) string
+
+// Inside puts the picture into the page itself, for a file that stands alone.
+func Inside(p Picture) string {
+	return "data:image/png;base64," + base64.StdEncoding.EncodeToString(p.PNG)
+}
+
+// ByContentID refers to the inline file of the same mail (RFC 2392).
+func ByContentID(p Picture) string { return "cid:" + p.Name }
+
+// HTML writes the summary as one page without scripts or style sheets, as mail
+// programs show it: styles stand inline, tables hold figures, and the page
+// loads nothing. pics are those of Pictures; src says where they are found.
+func (r *Report) HTML(w io.Writer, u unit.Scale, pics []Picture, src Source) error {
+	v := r.view(u)
+	for i := range v.Cards {
+		for _, p := range pics {
+			if p.Enclosure == v.Cards[i].ID {
+				v.Cards[i].Picture = &pictureView{p, template.URL(src(p))}
+			}
+		}
+	}
+	t, err := template.New("summary").Parse(page)
+	if err != nil {
+		return fmt.Errorf("the summary's page: %w", err)
+	}
+	if err := t.Execute(w, v); err != nil {
+		return fmt.Errorf("write the summary of week %s: %w", r.Week, err)
+	}
+	return nil
+}
+
+// A Picture is the week of one enclosure as a PNG.
+type Picture struct {
+	Name      string // "climate-1.png", unique within a summary
+	Enclosure string // id
+	Alt       string
+	Width     int // in a reader's pixels
+	PNG       []byte
+}
+
+// pictureSize suits the room: a mail of 48 enclosures has to stay small.
+func pictureSize(enclosures int) (width, height, colours int) {
+	if enclosures <= 24 {
+		return 340, 215, 16
+	}
+	return 284, 160, 8
+}
+
+// Pictures draws one picture for each enclosure that was measured, in the
+// reader's units.
+func (r *Report) Pictures(u unit.Scale) ([]Picture, error) {
+	var out []Picture
+	width, height, colours := pictureSize(len(r.Enclosures))
+	for i, e := range r.Enclosures {
+		if e.Covered == 0 {
+			continue
+		}
+		c := e.picture
+		c.Scale = u
+		p := Picture{
+			Name: fmt.Sprintf("climate-%d.png", i+1), Enclosure: e.ID, Alt: e.Name + ": " + pictureWords(&e, u), Width: width,
+		}
+		img, err := c.Image(width, height)
+		if err != nil {
+			return nil, fmt.Errorf("draw the week of enclosure %s: %w", e.ID, err)
+		}
+		var b bytes.Buffer
+		enc := png.Encoder{CompressionLevel: png.BestCompression}
+		if err := enc.Encode(&b, few(img, colours)); err != nil {
+			return nil, fmt.Errorf("draw the week of enclosure %s: %w", e.ID, err)
+		}
+		p.PNG = b.Bytes()
+		out = append(out, p)
+	}
+	return out, nil
+}
+
+// inks are what a chart is drawn with, the most needed first: the lines and areas
+// on white, and what the edges of its letters need.
+var inks = [...]uint32{
+	0xFFFFFF, 0x1B1F22, 0x0072B2, 0xC95500, 0xCCE4E0, 0xCBB08E, 0xEFF0F3, 0x888A8C,
+	0x83C9B8, 0xE69F00, 0xDB8C52, 0xD9F1EB, 0x4C615E, 0xB1B6BB, 0xC5C9CC, 0xA3D6CA,
+}
+
+// few brings a picture down to some inks: mail has to stay small.
+func few(img image.Image, colours int) image.Image {
+	var palette color.Palette
+	for _, ink := range inks[:colours] {
+		palette = append(palette, color.NRGBA{uint8(ink >> 16), uint8(ink >> 8), uint8(ink), 0xff})
+	}
+	out := image.NewPaletted(img.Bounds(), palette)
+	draw.Draw(out, out.Rect, img, image.Point{}, draw.Src)
+	return out
+}
+
+// marks are what happened to the enclosure, for its picture.
+func (b *builder) marks(e *Enclosure) []chart.Mark {
+	var out []chart.Mark
+	for _, at := range e.pulses {
+		out = append(out, chart.Mark{At: at, Kind: chart.Pulse})
+	}
+	for _, at := range e.missed {
+		out = append(out, chart.Mark{At: at, Kind: chart.MissedPulse})
+	}
+	for _, x := range slices.Concat(e.Excursions, e.Others) {
+		if x.To.IsZero() {
+			x.To = b.report.Until
+		}
+		switch x.Priority {
+		case alarm.Wake:
+			out = append(out, chart.Mark{At: x.From, Until: x.To, Kind: chart.Wake})
+		case alarm.Today:
+			out = append(out, chart.Mark{At: x.From, Until: x.To, Kind: chart.Today})
+		}
+	}
+	for _, n := range e.Notes {
+		out = append(out, chart.Mark{At: n.At, Kind: chart.Note})
+	}
+	return out
+}
+
+// Mail makes the mail of a report for one address: plain text that is complete
+// by itself, and the page with its pictures inside the mail. The same week and
+// key give the same Message-ID, so a mail sent again shows once.
+func (r *Report) Mail(u unit.Scale, to, key string) (mail.Summary, error) {
+	pics, err := r.Pictures(u)
+	if err != nil {
+		return mail.Summary{}, err
+	}
+	var html strings.Builder
+	if err := r.HTML(&html, u, pics, ByContentID); err != nil {
+		return mail.Summary{}, err
+	}
+	m := mail.Summary{To: []string{to}, Subject: r.Subject(), Text: r.Text(u), HTML: html.String(), Key: r.Week + "/" + key}
+	for _, p := range pics {
+		m.Files = append(m.Files, mail.File{Name: p.Name, MediaType: "image/png", Data: p.PNG})
+	}
+	return m, nil
+}

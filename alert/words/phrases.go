@@ -1,6 +1,18 @@
+// Package words makes what a person reads of an alarm from its facts, for one
+// reader's scale. Every phrase stands once, in a table by alarm, fact or step.
 package words
 
-import "strings"
+import (
+	"cmp"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"dewline/rules/alarm"
+)
 
 // A phrase is a text of a notice. In braces stands what is filled in.
 type phrase string
@@ -107,3 +119,73 @@ const (
 	fallingBy    phrase = "falling {rate}/h"
 	shelfOf      phrase = "shelf {shelf} of {rack}"
 )
+
+// states name what the standards have codes for.
+var states = map[alarm.State]string{
+	alarm.Norm: "normal", alarm.Unack: "open", alarm.Acked: "answered", alarm.RTNUN: "over, open", alarm.LatchUnack: "over, kept, open",
+	alarm.LatchAck: "over, kept", alarm.Shelved: "shelved", alarm.Suppressed: "muted", alarm.OutOfService: "out of service",
+}
+
+// State names where an alarm stands in one or two words.
+func State(s alarm.State) string { return cmp.Or(states[s], "not known") }
+
+// HeadlineOf is Headline for one alarm.
+func HeadlineOf(k alarm.Key) string {
+	switch {
+	case k.Alarm != alarm.ConfigRefused:
+	case k.Subject == alarm.Secrets:
+		return "a part is off, its secret cannot be read"
+	case k.Subject == alarm.Broker:
+		return "the broker refuses dewline a part"
+	}
+	return Headline(k.Alarm)
+}
+
+// Headlines joins those of several alarms, each once.
+func Headlines(ids []alarm.ID) string {
+	var list []string
+	for _, id := range ids {
+		if h := Headline(id); !slices.Contains(list, h) {
+			list = append(list, h)
+		}
+	}
+	return strings.Join(list, ", ")
+}
+
+// OneLine makes one line of any text: no control characters, single spaces.
+func OneLine(s string) string {
+	return strings.Join(strings.FieldsFunc(s, func(r rune) bool { return r == ' ' || unicode.IsControl(r) }), " ")
+}
+
+// Capital makes the first letter one.
+func Capital(s string) string {
+	r, size := utf8.DecodeRuneInString(s)
+	if size == 0 {
+		return s
+	}
+	return string(unicode.ToUpper(r)) + s[size:]
+}
+
+// contactSays are what a contact says where it is active and where it is not.
+var contactSays = map[string][2]string{
+	"mains": {"the mains are there", "the mains are away"}, "pump": {"the pump runs", "the pump stands still"},
+	"reservoir": {"the reservoir is low", "the reservoir is full enough"}, "door": {"the door is open", "the door is shut"},
+}
+
+// Contact says what a contact of a sense says, and for how long.
+func Contact(is string, active bool, span time.Duration) string {
+	said := contactSays[is][1]
+	if active {
+		said = contactSays[is][0]
+	}
+	return said + ", for " + Span(span)
+}
+
+// Battery says how full a battery is, in "%" or "V".
+func Battery(charge float64, unit string, low bool) string {
+	text := strconv.FormatFloat(charge, 'f', -1, 64) + " " + unit
+	if low {
+		text += ", low"
+	}
+	return text
+}
