@@ -101,13 +101,7 @@ func (s *Sender) Send(ctx context.Context, d alert.Delivery) error {
 		return alert.Permanent(fmt.Errorf("mail notice %s: %s has no mail_to address in the configuration", d.NoticeID, d.Person))
 	}
 	m, err := s.notice(&d)
-	if err != nil {
-		return alert.Permanent(fmt.Errorf("mail notice %s to %s: %w", d.NoticeID, d.Address, err))
-	}
-	if err := s.deliver(ctx, m); err != nil {
-		return classify(fmt.Errorf("mail notice %s to %s: %w", d.NoticeID, d.Address, err))
-	}
-	return nil
+	return s.deliver(ctx, m, err, fmt.Sprintf("notice %s to %s", d.NoticeID, d.Address))
 }
 
 // Reach holds a conversation without a message: greeting, encryption and login.
@@ -121,18 +115,20 @@ func (s *Sender) Reach(ctx context.Context) error {
 // SendSummary mails a summary; its errors have the classes of Send.
 func (s *Sender) SendSummary(ctx context.Context, sum Summary) error {
 	m, err := s.summary(&sum)
-	if err != nil {
-		return alert.Permanent(fmt.Errorf("mail summary %s: %w", sum.Key, err))
-	}
-	if err := s.deliver(ctx, m); err != nil {
-		return classify(fmt.Errorf("mail summary %s: %w", sum.Key, err))
-	}
-	return nil
+	return s.deliver(ctx, m, err, "summary "+sum.Key)
 }
 
-// deliver holds one conversation in which the server takes a message over.
-func (s *Sender) deliver(ctx context.Context, m *gomail.Msg) error {
-	return s.converse(ctx, func(c *gomail.Client, conv *smtp.Client) error { return c.SendWithSMTPClient(conv, m) })
+// deliver holds one conversation in which the server takes a message over; unmade says
+// why there is none.
+func (s *Sender) deliver(ctx context.Context, m *gomail.Msg, unmade error, what string) error {
+	if unmade != nil {
+		return alert.Permanent(fmt.Errorf("mail %s: %w", what, unmade))
+	}
+	err := s.converse(ctx, func(c *gomail.Client, conv *smtp.Client) error { return c.SendWithSMTPClient(conv, m) })
+	if err != nil {
+		return classify(fmt.Errorf("mail %s: %w", what, err))
+	}
+	return nil
 }
 
 func (s *Sender) converse(ctx context.Context, say func(*gomail.Client, *smtp.Client) error) error {

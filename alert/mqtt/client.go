@@ -334,18 +334,9 @@ func (o *Options) complete() error {
 	}
 	id := cmp.Or(o.ClientID, strings.TrimSuffix("dewline-"+o.Room+"-"+o.Instance, "-"))
 	o.ClientID = short(id)
-	if o.Rebuild <= 0 {
-		o.Rebuild = 3 * time.Minute
-	}
-	if o.KeepAlive <= 0 {
-		o.KeepAlive = 30 * time.Second
-	}
-	if o.AskAgain <= 0 {
-		o.AskAgain = 30 * time.Second
-	}
-	if o.Log == nil {
-		o.Log = slog.New(slog.DiscardHandler)
-	}
+	o.Rebuild = cmp.Or(o.Rebuild, 3*time.Minute)
+	o.KeepAlive, o.AskAgain = cmp.Or(o.KeepAlive, 30*time.Second), cmp.Or(o.AskAgain, 30*time.Second)
+	o.Log = cmp.Or(o.Log, slog.New(slog.DiscardHandler))
 	return nil
 }
 

@@ -2,6 +2,7 @@ package mqtt
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/hmac"
 	"crypto/rand"
@@ -190,11 +191,9 @@ const (
 // A door lets commands in: those that a person signed, each once, and for this
 // version those with the token, as far as it may. It is safe for concurrent use.
 type door struct {
-	room, token, tokenFor string
-	keys                  map[string][]byte // by person
-	now                   func() (t time.Time, set bool)
-	began                 time.Time
-	run                   string // begins the nonces of this start
+	opt   Options
+	began time.Time
+	run   string // begins the nonces of this start
 
 	mu    sync.Mutex // guards what follows
 	nonce string
@@ -202,19 +201,14 @@ type door struct {
 }
 
 func newDoor(o *Options) *door {
-	d := &door{
-		room: o.Room, token: o.Token, tokenFor: o.TokenFor, keys: o.Keys, now: o.Now, began: time.Now(),
-		run: strings.ToLower(rand.Text()[:8]), taken: map[string]time.Time{},
-	}
+	d := &door{opt: *o, began: time.Now(), run: strings.ToLower(rand.Text()[:8]), taken: map[string]time.Time{}}
 	d.renew()
-	if d.tokenFor == "" {
-		d.tokenFor = TokenAnswers
-		if len(d.keys) > 0 {
-			d.tokenFor = TokenNothing
-		}
+	if len(o.Keys) > 0 {
+		d.opt.TokenFor = cmp.Or(o.TokenFor, TokenNothing)
 	}
-	if d.now == nil {
-		d.now = func() (time.Time, bool) { return time.Now(), true }
+	d.opt.TokenFor = cmp.Or(d.opt.TokenFor, TokenAnswers)
+	if o.Now == nil {
+		d.opt.Now = func() (time.Time, bool) { return time.Now(), true }
 	}
 	return d
 }
@@ -250,7 +244,7 @@ var (
 )
 
 func (d *door) byToken(s *Signed) error {
-	if !sameToken(s.Token, d.token) {
+	if !sameToken(s.Token, d.opt.Token) {
 		return errToken
 	}
 	if err := CheckCommand(s.Command); err != nil {
@@ -258,9 +252,9 @@ func (d *door) byToken(s *Signed) error {
 	}
 	const do = "sign it with a command key, as dewline command does"
 	switch {
-	case d.tokenFor == TokenNothing:
+	case d.opt.TokenFor == TokenNothing:
 		return fmt.Errorf("the token opens nothing any more: %s", do)
-	case d.tokenFor == TokenAnswers && s.Action != string(rules.Acknowledge):
+	case d.opt.TokenFor == TokenAnswers && s.Action != string(rules.Acknowledge):
 		return fmt.Errorf("the token may only acknowledge: %s, or for this version set token_commands = %q in [mqtt]", do, TokenAll)
 	}
 	return nil
@@ -270,8 +264,8 @@ func (d *door) signed(s *Signed) error {
 	if err := CheckCommand(s.Command); err != nil { // before what is signed is put together
 		return err
 	}
-	key := d.keys[s.By]
-	if len(key) == 0 || !hmac.Equal([]byte(s.signature(d.room, key)), []byte(strings.ToLower(s.Signature))) {
+	key := d.opt.Keys[s.By]
+	if len(key) == 0 || !hmac.Equal([]byte(s.signature(d.opt.Room, key)), []byte(strings.ToLower(s.Signature))) {
 		return errSignature
 	}
 	d.mu.Lock()
@@ -297,7 +291,7 @@ func (d *door) signed(s *Signed) error {
 // timely refuses a command that is old, or that came before this start and may
 // have been taken then.
 func (d *door) timely(at time.Time) error {
-	now, set := d.now()
+	now, set := d.opt.Now()
 	off := now.Sub(at)
 	switch {
 	case !set:

@@ -98,11 +98,11 @@ func TestDoor_Token(t *testing.T) {
 	} {
 		d := testDoor(Options{Token: "sesame", TokenFor: c.use, Keys: c.keys})
 		if _, err := d.admit(answer); (err == nil) != c.answers {
-			t.Errorf("use %q, %d keys: an answer: %v", c.use, len(d.keys), err)
+			t.Errorf("use %q, %d keys: an answer: %v", c.use, len(d.opt.Keys), err)
 		}
 		_, err := d.admit(shelve)
 		if (err == nil) != c.shelve || err != nil && !strings.Contains(err.Error(), "sign it with a command key") {
-			t.Errorf("use %q, %d keys: a shelf: %v", c.use, len(d.keys), err)
+			t.Errorf("use %q, %d keys: a shelf: %v", c.use, len(d.opt.Keys), err)
 		}
 	}
 }
@@ -159,7 +159,7 @@ func TestDoor_Signed(t *testing.T) {
 			t.Errorf("taken though it was changed: %s", changed)
 		}
 	}
-	d.room = "other"
+	d.opt.Room = "other"
 	if _, err := d.admit(signed(t, shelf)); err == nil {
 		t.Error("one for another room was taken")
 	}

@@ -1,6 +1,7 @@
 package mqtt
 
 import (
+	"cmp"
 	"context"
 	"crypto/tls"
 	"errors"
@@ -86,22 +87,25 @@ func (o *Options) reconnect(ctx context.Context, once func() (up bool, err error
 // connect opens a session, whose will goes to the status topic.
 func connect(ctx context.Context, o *Options, status string) (*session, error) {
 	s := &session{lost: make(chan struct{})}
-	dial := &dialer{ctx: ctx, tls: o.TLS}
+	connected := func() bool { return true } // from then on the end of ctx leaves time for a farewell
+	open := func(uri *url.URL, _ paho.ClientOptions) (net.Conn, error) {
+		conn, err := o.dial(ctx, uri)
+		if err == nil {
+			connected = context.AfterFunc(ctx, func() { conn.Close() })
+		}
+		return conn, err
+	}
 	po := paho.NewClientOptions().AddBroker(o.Broker).SetClientID(o.ClientID).
 		SetUsername(o.Username).SetPassword(o.Password).
 		SetProtocolVersion(4).SetCleanSession(true).SetStore(paho.NewOrderedMemoryStore()).
 		SetAutoReconnect(false).SetConnectRetry(false).SetConnectTimeout(handshakeTime).
 		SetWriteTimeout(writeTime).SetKeepAlive(o.KeepAlive).SetPingTimeout(min(o.KeepAlive, 10*time.Second)).
-		SetOrderMatters(false).SetCustomOpenConnectionFn(dial.open).SetBinaryWill(status, []byte(offline), 1, true).
+		SetOrderMatters(false).SetCustomOpenConnectionFn(open).SetBinaryWill(status, []byte(offline), 1, true).
 		SetConnectionLostHandler(func(_ paho.Client, err error) { s.end(err) })
 	s.client = paho.NewClient(po)
 	token := s.client.Connect()
-	select {
-	case <-token.Done():
-	case <-ctx.Done():
-		dial.abort()
-		<-token.Done()
-	}
+	<-token.Done()
+	connected()
 	if err := token.Error(); err != nil {
 		return nil, fmt.Errorf("connect to broker %s: %w", o.Broker, err)
 	}
@@ -157,52 +161,14 @@ func (s *session) subscribe(ctx context.Context, handle paho.MessageHandler, top
 	return nil
 }
 
-// a dialer opens the network connection so that ctx can stop it, and takes no
-// proxy from the environment.
-type dialer struct {
-	ctx  context.Context
-	tls  *tls.Config
-	mu   sync.Mutex // guards what follows
-	conn net.Conn
-	dead bool
-}
-
-func (d *dialer) open(uri *url.URL, _ paho.ClientOptions) (net.Conn, error) {
-	nd := &net.Dialer{Timeout: handshakeTime}
-	var conn net.Conn
-	var err error
-	if secure, port := scheme(uri.Scheme); secure {
-		ctx, cancel := context.WithTimeout(d.ctx, handshakeTime)
-		defer cancel()
-		conn, err = (&tls.Dialer{NetDialer: nd, Config: d.tls}).DialContext(ctx, "tcp", hostPort(uri, port))
-	} else {
-		conn, err = nd.DialContext(d.ctx, "tcp", hostPort(uri, port))
+// dial opens the network connection, and takes no proxy from the environment.
+func (o *Options) dial(ctx context.Context, uri *url.URL) (net.Conn, error) {
+	ctx, cancel := context.WithTimeout(ctx, handshakeTime)
+	defer cancel()
+	secure, port := scheme(uri.Scheme)
+	address := net.JoinHostPort(uri.Hostname(), cmp.Or(uri.Port(), port))
+	if secure {
+		return (&tls.Dialer{Config: o.TLS}).DialContext(ctx, "tcp", address)
 	}
-	if err != nil {
-		return nil, err
-	}
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if d.dead {
-		conn.Close()
-		return nil, context.Canceled
-	}
-	d.conn = conn
-	return conn, nil
-}
-
-func (d *dialer) abort() {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	d.dead = true
-	if d.conn != nil {
-		d.conn.Close()
-	}
-}
-
-func hostPort(u *url.URL, port string) string {
-	if u.Port() != "" {
-		port = u.Port()
-	}
-	return net.JoinHostPort(u.Hostname(), port)
+	return new(net.Dialer).DialContext(ctx, "tcp", address)
 }

@@ -58,19 +58,19 @@ type Options struct {
 
 // A Hook posts notices to one address.
 type Hook struct {
-	opt    Options
-	client *http.Client
-	tmpl   *template.Template
-	heads  map[string]*template.Template
-	hide   *strings.Replacer // of secrets, in what the server answers
+	address
+	opt   Options
+	tmpl  *template.Template
+	heads map[string]*template.Template
 }
 
 // New returns a Hook, or an error for a URL or template that can never work.
 func New(o Options) (*Hook, error) {
-	if err := checkURL(o.URL); err != nil {
+	a, err := addressOf(&o)
+	if err != nil {
 		return nil, fmt.Errorf("webhook %s: %w", o.ID, err)
 	}
-	h := &Hook{opt: o, client: strict(o.URL, o.ClockSet), hide: hider(&o), heads: map[string]*template.Template{}}
+	h := &Hook{address: a, opt: o, heads: map[string]*template.Template{}}
 	for name, text := range o.Headers {
 		t, err := ParseTemplate(text)
 		if err != nil && strings.Contains(text, "{{") {
@@ -82,14 +82,10 @@ func New(o Options) (*Hook, error) {
 		h.opt.MediaType = "application/cloudevents+json; charset=utf-8"
 		return h, nil
 	}
-	if o.MediaType == "" {
-		h.opt.MediaType = "application/json"
-	}
-	t, err := ParseTemplate(o.Template)
-	if err != nil {
+	h.opt.MediaType = cmp.Or(o.MediaType, "application/json")
+	if h.tmpl, err = ParseTemplate(o.Template); err != nil {
 		return nil, fmt.Errorf("webhook %s: %w", o.ID, err)
 	}
-	h.tmpl = t
 	return h, nil
 }
 
@@ -177,28 +173,23 @@ func (h *Hook) Send(ctx context.Context, d alert.Delivery) error {
 	if err != nil {
 		return alert.Permanent(fmt.Errorf("webhook %s, notice %s: %w", h.opt.ID, d.NoticeID, err))
 	}
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, h.opt.URL, bytes.NewReader(body))
-	if err != nil {
-		return alert.Permanent(fmt.Errorf("webhook %s: %w", h.opt.ID, hideURL(err)))
-	}
-	req.Header.Set("Content-Type", h.opt.MediaType)
-	req.Header.Set("User-Agent", "dewline")
+	head := headers(h.opt.MediaType)
 	for name, t := range h.heads {
 		value, err := execute(t, &d.Message)
 		if err != nil {
 			return alert.Permanent(fmt.Errorf("webhook %s, header %s: %w", h.opt.ID, name, err))
 		}
 		if v := strings.Join(strings.Fields(string(value)), " "); v != "" { // a header is one line
-			req.Header.Set(name, v)
+			head.Set(name, v)
 		}
 	}
 	for name, v := range h.opt.Secrets {
-		req.Header.Set(name, v)
+		head.Set(name, v)
 	}
 	if len(h.opt.Secret) > 0 {
-		req.Header.Set(SignatureHeader, Sign(h.opt.Secret, body))
+		head.Set(SignatureHeader, Sign(h.opt.Secret, body))
 	}
-	if err := post(h.client, req, h.hide); err != nil {
+	if err := h.post(ctx, head, body); err != nil {
 		return fmt.Errorf("webhook %s, notice %s: %w", h.opt.ID, d.NoticeID, err)
 	}
 	return nil
@@ -207,11 +198,7 @@ func (h *Hook) Send(ctx context.Context, d alert.Delivery) error {
 // Reach asks the address's server for its root, which tells it nothing and
 // sets nothing off; any answer will do.
 func (h *Hook) Reach(ctx context.Context) error {
-	u, err := url.Parse(h.opt.URL)
-	if err != nil {
-		return fmt.Errorf("webhook %s: url cannot be parsed", h.opt.ID)
-	}
-	root := url.URL{Scheme: u.Scheme, Host: u.Host, Path: "/"}
+	root := url.URL{Scheme: h.to.Scheme, Host: h.to.Host, Path: "/"}
 	req, err := http.NewRequestWithContext(ctx, http.MethodHead, root.String(), nil)
 	if err != nil {
 		return fmt.Errorf("webhook %s: %w", h.opt.ID, hideURL(err))
@@ -231,13 +218,23 @@ func Sign(secret, body []byte) string {
 	return "sha256=" + hex.EncodeToString(mac.Sum(nil))
 }
 
-// post sends a request and sorts the answers: 2xx is taken over; 429 and 503
+// headers are those that every message has.
+func headers(mediaType string) http.Header {
+	return http.Header{"Content-Type": {mediaType}, "User-Agent": {"dewline"}}
+}
+
+// post sends a message and sorts the answers: 2xx is taken over; 429 and 503
 // may say when to come again; 408 and 5xx are tried again; anything else, a
 // redirect too, is a refusal.
-func post(c *http.Client, req *http.Request, hide *strings.Replacer) error {
-	ctx, cancel := context.WithCancel(req.Context())
+func (a *address) post(ctx context.Context, head http.Header, body []byte) error {
+	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	resp, err := c.Do(req.WithContext(ctx))
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, a.url, bytes.NewReader(body))
+	if err != nil {
+		return alert.Permanent(hideURL(err))
+	}
+	req.Header = head
+	resp, err := a.client.Do(req)
 	if err != nil {
 		return hideURL(err)
 	}
@@ -248,10 +245,10 @@ func post(c *http.Client, req *http.Request, hide *strings.Replacer) error {
 	timer := time.AfterFunc(saysWithin, cancel)
 	defer timer.Stop()
 	text, _ := io.ReadAll(io.LimitReader(resp.Body, maxAnswer))
-	err = fmt.Errorf("answered %s", hide.Replace(resp.Status))
-	said := hide.Replace(string(text))
+	err = fmt.Errorf("answered %s", a.hide.Replace(resp.Status))
+	said := a.hide.Replace(string(text))
 	if line := words.OneLine(strings.ToValidUTF8(said[:min(len(said), shown)], "")); line != "" {
-		err = fmt.Errorf("answered %s: %s", hide.Replace(resp.Status), line)
+		err = fmt.Errorf("answered %s: %s", a.hide.Replace(resp.Status), line)
 	}
 	switch code := resp.StatusCode; {
 	case code == http.StatusTooManyRequests || code == http.StatusServiceUnavailable:
@@ -275,10 +272,29 @@ func retryAfter(v string, now time.Time) time.Duration {
 	return 0
 }
 
-// strict is a client for one address with redirects turned off: a notice must not be
+// An address is where messages are posted.
+type address struct {
+	url    string
+	to     *url.URL
+	client *http.Client
+	hide   *strings.Replacer // of secrets, in what the server answers
+}
+
+func addressOf(o *Options) (address, error) {
+	u, err := url.Parse(o.URL)
+	if err != nil {
+		return address{}, errors.New("url cannot be parsed") // it may hold a token: not quoted
+	}
+	if u.Scheme != "http" && u.Scheme != "https" || u.Host == "" {
+		return address{}, errors.New("url must be http:// or https:// with a host")
+	}
+	return address{o.URL, u, strict(u.Hostname(), o.ClockSet), hider(o, u)}, nil
+}
+
+// strict is a client for one host with redirects turned off: a notice must not be
 // carried to where nobody configured it. Each message has a connection of its own: one
 // that died unnoticed would swallow the next.
-func strict(address string, clockSet func() bool) *http.Client {
+func strict(host string, clockSet func() bool) *http.Client {
 	c := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	t, ok := http.DefaultTransport.(*http.Transport)
 	if !ok {
@@ -286,23 +302,12 @@ func strict(address string, clockSet func() bool) *http.Client {
 	}
 	t = t.Clone()
 	t.DisableKeepAlives = true
-	if u, err := url.Parse(address); err == nil && clockSet != nil {
+	if clockSet != nil {
 		t.TLSClientConfig = &tls.Config{MinVersion: tls.VersionTLS12}
-		peer.Check(t.TLSClientConfig, u.Hostname(), clockSet)
+		peer.Check(t.TLSClientConfig, host, clockSet)
 	}
 	c.Transport = t
 	return c
-}
-
-func checkURL(s string) error {
-	u, err := url.Parse(s)
-	if err != nil {
-		return errors.New("url cannot be parsed") // it may hold a token: not quoted
-	}
-	if u.Scheme != "http" && u.Scheme != "https" || u.Host == "" {
-		return errors.New("url must be http:// or https:// with a host")
-	}
-	return nil
 }
 
 // shortestHidden is the fewest characters of what may be a secret; shorter words
@@ -311,16 +316,13 @@ const shortestHidden = 6
 
 // hider hides in an answer what servers like to repeat: the address's path, its
 // parts and values, and the headers.
-func hider(o *Options) *strings.Replacer {
-	all := []string{string(o.Secret)}
-	if u, err := url.Parse(o.URL); err == nil {
-		all = append(all, u.RequestURI(), u.Path, u.RawQuery)
-		all = append(all, strings.Split(u.EscapedPath(), "/")...)
-		all = append(all, strings.Split(u.Path, "/")...)
-		for _, values := range u.Query() {
-			for _, v := range values {
-				all = append(all, v, url.QueryEscape(v))
-			}
+func hider(o *Options, u *url.URL) *strings.Replacer {
+	all := []string{string(o.Secret), u.RequestURI(), u.Path, u.RawQuery}
+	all = append(all, strings.Split(u.EscapedPath(), "/")...)
+	all = append(all, strings.Split(u.Path, "/")...)
+	for _, values := range u.Query() {
+		for _, v := range values {
+			all = append(all, v, url.QueryEscape(v))
 		}
 	}
 	for _, headers := range []map[string]string{o.Headers, o.Secrets} {
@@ -350,34 +352,25 @@ func hideURL(err error) error {
 
 // A Beat posts a room's sign of life to an outside address, whose absence
 // somebody outside can notice.
-type Beat struct {
-	url    string
-	client *http.Client
-	hide   *strings.Replacer
-}
+type Beat struct{ address }
 
 // NewBeat returns a Beat for url; clockSet is as in Options.
 func NewBeat(url string, clockSet func() bool) (*Beat, error) {
-	if err := checkURL(url); err != nil {
+	a, err := addressOf(&Options{URL: url, ClockSet: clockSet})
+	if err != nil {
 		return nil, fmt.Errorf("outside heartbeat: %w", err)
 	}
-	return &Beat{url: url, client: strict(url, clockSet), hide: hider(&Options{URL: url})}, nil
+	return &Beat{a}, nil
 }
 
 // Post sends one heartbeat. One that fails is not made up for: the next one
 // says more.
 func (b *Beat) Post(ctx context.Context, h alert.Heartbeat) error {
 	body, err := json.Marshal(h)
-	if err != nil {
-		return fmt.Errorf("outside heartbeat: %w", err)
+	if err == nil {
+		err = b.post(ctx, headers("application/json"), body)
 	}
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, b.url, bytes.NewReader(body))
 	if err != nil {
-		return fmt.Errorf("outside heartbeat: %w", hideURL(err))
-	}
-	req.Header.Set("Content-Type", "application/json")
-	req.Header.Set("User-Agent", "dewline")
-	if err := post(b.client, req, b.hide); err != nil {
 		return fmt.Errorf("outside heartbeat: %w", err)
 	}
 	return nil
