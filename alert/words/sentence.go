@@ -163,7 +163,7 @@ func over(a alarm.Said, s unit.Scale) string {
 // again says how it is now.
 func again(a alarm.Said, s unit.Scale) string {
 	id := a.Key.Alarm
-	text := kinds[id].ended
+	text := inEnglish().Endings[id]
 	switch {
 	case id != alarm.ConfigRefused:
 	case a.Key.Subject == alarm.Secrets:

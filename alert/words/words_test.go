@@ -42,10 +42,10 @@ func constants(t *testing.T, file, typ string) (list []string) {
 
 // Every alarm, fact and step has words, and no words are left over.
 func TestTables_AreComplete(t *testing.T) {
-	known := map[alarm.FactID]bool{}
+	all, known := inEnglish(), map[alarm.FactID]bool{}
 	for _, id := range constants(t, "catalogue.go", "ID") {
 		known[alarm.FactID(id)] = true
-		if kinds[alarm.ID(id)].ended == "" || Headline(alarm.ID(id)) == id {
+		if all.Endings[alarm.ID(id)] == "" || Headline(alarm.ID(id)) == id {
 			t.Errorf("%s has no words for its end, or no headline", id)
 		}
 	}
@@ -53,7 +53,7 @@ func TestTables_AreComplete(t *testing.T) {
 		known[alarm.FactID(id)] = true
 	}
 	for id := range known {
-		if phraseOf(id) == "" {
+		if all.Facts[id] == "" {
 			t.Errorf("the fact %s has no words", id)
 		}
 		f := alarm.Fact{ID: id, Count: 2, Note: "note", About: "about"}
@@ -61,8 +61,8 @@ func TestTables_AreComplete(t *testing.T) {
 			t.Errorf("%s: %q", id, text)
 		}
 	}
-	if len(facts)+len(kinds) != len(known) {
-		t.Errorf("%d phrases for %d facts", len(facts)+len(kinds), len(known))
+	if len(all.Facts) != len(known) || len(all.Headlines) != len(all.Endings) {
+		t.Errorf("%d phrases for %d facts, %d headlines, %d endings", len(all.Facts), len(known), len(all.Headlines), len(all.Endings))
 	}
 	list := constants(t, "fact.go", "Step")
 	for _, id := range list {
@@ -70,8 +70,8 @@ func TestTables_AreComplete(t *testing.T) {
 			t.Errorf("the step %s: %q", id, text)
 		}
 	}
-	if len(steps) != len(list) {
-		t.Errorf("%d texts for %d steps", len(steps), len(list))
+	if len(all.Steps) != len(list) {
+		t.Errorf("%d texts for %d steps", len(all.Steps), len(list))
 	}
 }
 
