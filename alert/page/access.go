@@ -313,7 +313,7 @@ func (s doors) loginPage(r *http.Request, next, fault string) loginPage {
 
 func (s doors) sendToLogin(w http.ResponseWriter, r *http.Request) {
 	to := "/login"
-	if r.Method == http.MethodGet && r.URL.Path != "/events" && !strings.HasSuffix(r.URL.Path, ".svg") {
+	if r.Method == http.MethodGet && r.URL.Path != "/beat" && !strings.HasSuffix(r.URL.Path, ".svg") {
 		to += "?next=" + url.QueryEscape(r.URL.RequestURI())
 	}
 	http.Redirect(w, r, to, http.StatusSeeOther)

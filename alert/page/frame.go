@@ -5,6 +5,8 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"fmt"
+	"hash/fnv"
 	"net/http"
 	"strings"
 	"time"
@@ -100,6 +102,37 @@ func (s *site) noReadings(snap *alert.Snapshot) string {
 		return ""
 	}
 	return "No readings for " + words.Span(age) + ": what is shown is old. Look at the enclosures yourself."
+}
+
+// deadAfter is how long after its last snapshot the core counts as hung. A
+// browser that hears nothing for 13 s says so, so that it does within 20 s.
+const deadAfter = 4 * time.Second
+
+// beat answers a browser, which asks every few seconds, with a sign of life: while the
+// core goes on it makes a snapshot every second, and a server that still answers says
+// nothing about it. The first line differs where the page is worth loading again at
+// once, the second is what is wrong with the readings, if anything is.
+func (s overviews) beat(w http.ResponseWriter, _ *http.Request) {
+	snap := s.o.Snapshot()
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	if time.Since(snap.Published) > deadAfter {
+		w.WriteHeader(http.StatusServiceUnavailable)
+		return
+	}
+	fmt.Fprintf(w, "%x\n%s\n", fingerprint(snap), s.noReadings(snap))
+}
+
+// fingerprint differs where alarms or notices do.
+func fingerprint(snap *alert.Snapshot) uint64 {
+	h := fnv.New64a()
+	for _, a := range snap.Alarms {
+		fmt.Fprintf(h, "%s %d %d,", a.ID, a.State, a.Priority)
+	}
+	for _, n := range snap.Notices {
+		fmt.Fprintf(h, "%s %d %t,", n.Notice.ID, n.Notice.Version, n.Acknowledged)
+	}
+	fmt.Fprint(h, snap.Recording, snap.Stalled, snap.At.Synced)
+	return h.Sum64()
 }
 
 // local returns t on the room's clock.

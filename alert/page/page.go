@@ -31,7 +31,7 @@ import (
 func New(o Options) http.Handler { return newSite(o).handler() }
 
 func (s *site) handler() http.Handler {
-	d, a, over, one, live := doors{s}, answers{s}, overviews{s}, closeups{s}, signals{s}
+	d, a, over, one := doors{s}, answers{s}, overviews{s}, closeups{s}
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /style.css", s.assets.serve("style.css", "text/css; charset=utf-8"))
 	mux.HandleFunc("GET /live.js", s.assets.serve("live.js", "text/javascript; charset=utf-8"))
@@ -48,8 +48,7 @@ func (s *site) handler() http.Handler {
 	mux.HandleFunc("GET /alarms", s.reading(over.alarms))
 	mux.HandleFunc("POST /act", s.acting(Answer, a.act))
 	mux.HandleFunc("POST /act/over", s.acting(Answer, a.actOver))
-	mux.HandleFunc("GET /events", s.reading(live.events))
-	mux.HandleFunc("GET /beat", s.reading(live.beat))
+	mux.HandleFunc("GET /beat", s.reading(over.beat))
 	mux.HandleFunc("GET /summary", s.reading(s.o.Summary.ServeHTTP))
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		s.say(w, r, http.StatusNotFound, "There is no such page.")
@@ -180,7 +179,6 @@ type site struct {
 	limit    *Limiter
 	ranges   *ranges
 	assets   *assets
-	streams  chan struct{} // one token for each open stream
 }
 
 type (
@@ -188,18 +186,10 @@ type (
 	answers   struct{ *site } // what a person does about notices and alarms
 	overviews struct{ *site } // the room and its alarms
 	closeups  struct{ *site } // one enclosure
-	signals   struct{ *site } // what keeps a page up to date
 )
 
-// maxStreams is how many browsers are kept up to date at once; the others
-// are current when they load.
-const maxStreams = 32
-
 func newSite(o Options) *site {
-	return &site{
-		o: o, sessions: newSessions(), limit: NewLimiter(), ranges: &ranges{},
-		assets: loadAssets(), streams: make(chan struct{}, maxStreams),
-	}
+	return &site{o: o, sessions: newSessions(), limit: NewLimiter(), ranges: &ranges{}, assets: loadAssets()}
 }
 
 //go:embed html static

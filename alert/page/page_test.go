@@ -115,7 +115,7 @@ func TestPathsLeadNowhereElse(t *testing.T) {
 func TestReadingNeedsLoopbackOrASession(t *testing.T) {
 	r := newRig(t, 12)
 	r.mayRead = false
-	for _, path := range []string{"/", "/alarms", "/enclosure/a-1-1", "/enclosure/a-1-1/chart.svg", "/events"} {
+	for _, path := range []string{"/", "/alarms", "/enclosure/a-1-1", "/enclosure/a-1-1/chart.svg", "/beat"} {
 		a := r.get(path)
 		if !strings.HasPrefix(a.path, "/login") || strings.Contains(a.body, "Moss Hollow") {
 			t.Errorf("%s without a session leads to %s", path, a.path)

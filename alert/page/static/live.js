@@ -2,15 +2,15 @@
 // can still be read.
 "use strict";
 (() => {
-  const askAfter = 6000, lostAfter = 13000, heldAfter = 60000; // ms without a word
+  const askEvery = 3000, loadEvery = 10000, lostAfter = 13000, heldAfter = 60000; // ms
   const moment = () => ({ run: performance.now(), wall: Date.now() });
   // since also counts the time of a machine that slept.
   const since = (m) => Math.max(performance.now() - m.run, Date.now() - m.wall);
   const clock = (ms) => new Date(ms).toTimeString().slice(0, 5);
   const main = () => document.getElementById("main");
 
-  let heard = moment(), streamed = moment(), asked = moment(), opened = moment();
-  let word = "", out = false, lost = false, asking = false, dirty = false, held = 0, stream = null;
+  let heard = moment(), asked = moment(), told = moment();
+  let state = "", word = "", out = false, lost = false, asking = false, dirty = false, held = 0;
 
   // show says what is wrong with the page, in a place that no update replaces and
   // no form holds back.
@@ -27,18 +27,18 @@
     document.documentElement.classList.toggle("old", text !== "");
   };
 
-  // hear takes in a sign of life, which may say that the readings are old.
-  const hear = (text) => {
-    const was = lost;
+  // hear takes in a sign of life: what the page should show, by one word that differs
+  // where that does, and what is wrong with the readings.
+  const hear = (now, text) => {
+    const news = lost || state && state !== now || since(told) > loadEvery;
     heard = moment();
+    state = now;
     word = text.trim();
     out = false;
     show();
-    if (was) load();
+    if (news) { told = moment(); load(); }
   };
 
-  // look asks for a sign of life over a connection of its own: the stream may be
-  // held up on its way, or be refused.
   const look = async () => {
     if (asking) return;
     asking = true;
@@ -46,26 +46,13 @@
     try {
       const a = await fetch("/beat", { credentials: "same-origin", cache: "no-store", redirect: "manual", signal: AbortSignal.timeout(4000) });
       out = a.type === "opaqueredirect";
-      if (a.ok) {
-        hear(await a.text());
-        if (since(streamed) > lostAfter) load();
-      }
+      if (a.ok) hear(...(await a.text()).split("\n"));
     } catch { /* no contact: the clock tells */ } finally { asking = false; }
   };
 
-  // check runs each second, whatever the stream does.
   const check = () => {
-    if (since(heard) > askAfter && since(asked) > 3000) look();
-    if (since(streamed) > 30000 && since(opened) > 30000) open();
+    if (since(asked) >= askEvery) look();
     show();
-  };
-
-  const open = () => {
-    if (stream) stream.close();
-    opened = moment();
-    stream = new EventSource("/events");
-    stream.addEventListener("beat", (e) => { streamed = moment(); hear(e.data); });
-    stream.addEventListener("changed", load);
   };
 
   const busy = () => dirty || main().querySelector("details[open]") ||
@@ -95,10 +82,10 @@
     show();
   };
 
-  open();
+  look();
   setInterval(check, 1000);
   document.addEventListener("input", () => { dirty = true; });
-  document.addEventListener("visibilitychange", () => { if (!document.hidden) { check(); load(); } });
-  window.addEventListener("pageshow", (e) => { if (e.persisted) { open(); check(); load(); } });
+  document.addEventListener("visibilitychange", () => { if (!document.hidden) look().then(load); });
+  window.addEventListener("pageshow", (e) => { if (e.persisted) look().then(load); });
   document.addEventListener("focusout", () => { if (held) setTimeout(load, 500); });
 })();
