@@ -167,9 +167,7 @@ type Options struct {
 	MayRead func(r *http.Request) bool
 	// Summary serves the weekly summary.
 	Summary http.Handler
-	// Stop ends streams when the server is about to stop.
-	Stop <-chan struct{}
-	Log  *slog.Logger
+	Log     *slog.Logger
 }
 
 // A site is all pages of one daemon.

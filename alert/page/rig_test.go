@@ -52,7 +52,6 @@ type rig struct {
 	mayRead  bool
 	server   *httptest.Server
 	client   *http.Client
-	stop     chan struct{}
 }
 
 func (r *rig) Notes(enclosure string, from, to time.Time) ([]wire.Note, error) {
@@ -100,7 +99,7 @@ func (r *rig) options() Options {
 			defer r.mu.Unlock()
 			r.refused = append(r.refused, what+" "+from)
 		},
-		Tokens: Tokens{Shared: token, List: r.tokens}, MayRead: func(*http.Request) bool { return r.mayRead }, Stop: r.stop,
+		Tokens: Tokens{Shared: token, List: r.tokens}, MayRead: func(*http.Request) bool { return r.mayRead },
 		Summary: http.NotFoundHandler(), Log: slog.New(slog.DiscardHandler),
 	}
 }
@@ -108,7 +107,7 @@ func (r *rig) options() Options {
 // newRig serves a room of n enclosures to a browser without scripts.
 func newRig(t testing.TB, n int) *rig {
 	t.Helper()
-	r := &rig{t: t, cfg: roomOf(t, n), reply: alert.Reply{OK: true}, mayRead: true, record: emptyRecord{}, stop: make(chan struct{})}
+	r := &rig{t: t, cfg: roomOf(t, n), reply: alert.Reply{OK: true}, mayRead: true, record: emptyRecord{}}
 	r.snap = snapshotOf(r.cfg)
 	r.server = httptest.NewServer(http.NewCrossOriginProtection().Handler(New(r.options())))
 	t.Cleanup(r.server.Close)

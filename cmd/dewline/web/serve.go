@@ -169,7 +169,7 @@ func (s *Site) Page(ctx context.Context) http.Handler {
 	mux.Handle("GET /healthz", hardened(s.healthHandler(g)))
 	mux.Handle("GET /metrics", hardened(g.reading(s.metricsHandler())))
 	mux.Handle("/api/v1/", hardened(g.api(s.API())))
-	mux.Handle("/", s.siteHandler(ctx, g))
+	mux.Handle("/", s.siteHandler(g))
 	return behind(cfg.Proxy, http.NewCrossOriginProtection().Handler(mux))
 }
 

@@ -18,8 +18,8 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 )
 
-// siteHandler serves what a person looks at; its streams end with ctx.
-func (s *Site) siteHandler(ctx context.Context, g *gate) http.Handler {
+// siteHandler serves what a person looks at.
+func (s *Site) siteHandler(g *gate) http.Handler {
 	return page.New(page.Options{
 		Snapshot: s.room.Snapshot,
 		Config:   s.room.Config,
@@ -38,7 +38,6 @@ func (s *Site) siteHandler(ctx context.Context, g *gate) http.Handler {
 		Tokens:  g.tokens,
 		MayRead: g.mayRead,
 		Summary: http.HandlerFunc(s.serveSummary),
-		Stop:    ctx.Done(),
 		Log:     s.log,
 	})
 }
