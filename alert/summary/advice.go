@@ -3,6 +3,7 @@ package summary
 import (
 	"cmp"
 	"fmt"
+	"iter"
 	"math"
 	"slices"
 
@@ -31,18 +32,40 @@ const (
 type adviser struct {
 	*Report
 	u      unit.Scale
-	wishes []wish
+	wishes []point
 }
 
-// A wish is advice with its urgency. Wishes of one kind about several
-// enclosures become one. The ranks are this project's own
-// judgement: heat first, then what dewline cannot see, then water, then habits
-// of the climate, then care of the probes.
-type wish struct {
-	rank float64
+// A point is one thing to say, with what it weighs against others. Points of one kind
+// about several enclosures become one.
+type point struct {
+	weight float64
 	Advice
-	kind string // what the title says of an enclosure, "Raise the humidity of %s"; empty for no other
+	kind string // of a wish its title with %s for the enclosure, "Raise the humidity of %s"; empty for no other
 	name string // of the enclosure
+}
+
+// weighty yields points by their weight, the first of each kind or title, with the names
+// of the others of its kind.
+func weighty(all []point) iter.Seq2[point, []string] {
+	slices.SortStableFunc(all, func(x, y point) int { return cmp.Compare(y.weight, x.weight) })
+	return func(yield func(point, []string) bool) {
+		for i, p := range all {
+			alike := func(o point) bool { return o.kind != "" && o.kind == p.kind }
+			same := func(o point) bool { return alike(o) || o.Title != "" && o.Title == p.Title }
+			if slices.ContainsFunc(all[:i], same) {
+				continue
+			}
+			var others []string
+			for _, o := range all[i+1:] {
+				if alike(o) && o.name != p.name && !slices.Contains(others, o.name) {
+					others = append(others, o.name)
+				}
+			}
+			if !yield(p, others) {
+				return
+			}
+		}
+	}
 }
 
 // In returns the report with its sentences written for a reader of u; figures
@@ -59,13 +82,15 @@ func (r *Report) advise(u unit.Scale) {
 	r.Do, r.Changes, r.Outlook = a.mostUrgent(), a.changes(), a.outlook()
 }
 
+// ask wishes for something. The ranks are this project's own judgement: heat first, then
+// what dewline cannot see, then water, then habits of the climate, then care of the probes.
 func (a *adviser) ask(rank float64, title, why string) {
-	a.wishes = append(a.wishes, wish{rank: rank, Advice: Advice{title, why}})
+	a.wishes = append(a.wishes, point{weight: rank, Advice: Advice{title, why}})
 }
 
 // about asks something of one enclosure; kind is its title with %s for the name.
 func (a *adviser) about(e *Enclosure, rank float64, kind, why string) {
-	a.wishes = append(a.wishes, wish{rank, Advice{fmt.Sprintf(kind, e.Name), why}, kind, e.Name})
+	a.wishes = append(a.wishes, point{rank, Advice{fmt.Sprintf(kind, e.Name), why}, kind, e.Name})
 }
 
 // mostUrgent picks the three most urgent things.
@@ -85,32 +110,17 @@ func (a *adviser) mostUrgent() []Advice {
 		a.probes(&a.Enclosures[i])
 	}
 	a.care()
-	slices.SortStableFunc(a.wishes, func(x, y wish) int { return cmp.Compare(y.rank, x.rank) })
-	for i, w := range a.wishes {
-		same := func(o wish) bool { return o.Title == w.Title || o.kind != "" && o.kind == w.kind }
-		if len(out) < most && !slices.ContainsFunc(a.wishes[:i], same) {
-			out = append(out, together(a.wishes[i:]))
+	for w, others := range weighty(a.wishes) {
+		if len(out) == most {
+			break
 		}
+		if len(others) > 0 {
+			w.Title = fmt.Sprintf(w.kind, fmt.Sprintf("%s and %s", w.name, count(len(others), "other", "others")))
+			w.Why = w.name + ": " + lower(w.Why) + " Likewise " + list(others, 4) + "."
+		}
+		out = append(out, w.Advice)
 	}
 	return out
-}
-
-// together joins the first wish with those of its kind behind it.
-func together(some []wish) Advice {
-	first := some[0]
-	var others []string
-	for _, w := range some[1:] {
-		if w.kind != "" && w.kind == first.kind && w.name != first.name && !slices.Contains(others, w.name) {
-			others = append(others, w.name)
-		}
-	}
-	if len(others) == 0 {
-		return first.Advice
-	}
-	return Advice{
-		fmt.Sprintf(first.kind, fmt.Sprintf("%s and %s", first.name, count(len(others), "other", "others"))),
-		first.name + ": " + lower(first.Why) + " Likewise " + list(others, 4) + ".",
-	}
 }
 
 func isHot(x Excursion) bool { return x.Alarm == alarm.AboveBand || x.Alarm == alarm.LethalLimit }

@@ -20,7 +20,7 @@ func made(n int) *Report {
 	r := &Report{Week: w.String(), Stretch: Stretch{w.From(), w.To()}, Until: w.To(), next: w.Next()}
 	for i := range n {
 		f := Figures{
-			Covered: 7 * 24 * 60, InBand: ptr(1.0), BelowMin: ptr(0.0), AboveMin: ptr(0.0), Drop: ptr(4.0),
+			Covered: 7 * 24 * 60, InBand: new(1.0), BelowMin: new(0.0), AboveMin: new(0.0), Drop: new(4.0),
 			Day: Climate{Temperature: &Spread{23, 24, 25}}, Night: Climate{Temperature: &Spread{19, 20, 21}},
 			Mist: Mist{Due: 14, Seen: 14}, Exposure: Exposure{Known: true},
 		}
@@ -50,9 +50,9 @@ func TestCalmAsksNothing(t *testing.T) {
 func TestRanks(t *testing.T) {
 	r := made(6)
 	e := r.Enclosures
-	short := Night{Drop: ptr(0.5)}
+	short := Night{Drop: new(0.5)}
 	e[0].Nights = []Night{short, short, short, short}
-	e[1].BelowMin = ptr(90.0)
+	e[1].BelowMin = new(90.0)
 	e[2].Mist = Mist{Due: 14, Seen: 10, Missed: 4}
 	e[3].Missing = 500
 	r.supply = map[string]string{"e3": "pump", "e4": "pump"}
@@ -72,7 +72,7 @@ func TestRanks(t *testing.T) {
 		}
 	}
 	want("Mend the probe of Tank 4", "Clean the nozzle of Tank 3", "Raise the humidity of Tank 2")
-	e[4].AboveMin, e[4].Day.Temperature = ptr(5.0), &Spread{23, 25, 30.1}
+	e[4].AboveMin, e[4].Day.Temperature = new(5.0), &Spread{23, 25, 30.1}
 	want("Find out why Tank 5 gets too warm", "Mend the probe of Tank 4", "Clean the nozzle of Tank 3")
 	for i := range e[:4] {
 		e[i].Excursions = []Excursion{{Alarm: alarm.AboveBand}}
@@ -87,7 +87,7 @@ func TestRanks(t *testing.T) {
 func TestToldTogether(t *testing.T) {
 	r := made(6)
 	for i := range r.Enclosures {
-		r.Enclosures[i].BelowMin = ptr(100.0 + 60*float64(i))
+		r.Enclosures[i].BelowMin = new(100.0 + 60*float64(i))
 		r.Enclosures[i].Day = Climate{Temperature: &Spread{23, 25 + float64(i)/10, 26}}
 	}
 	r = r.In(unit.Celsius)

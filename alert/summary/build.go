@@ -208,7 +208,7 @@ func (x *Excursion) peak(all slots, until time.Time, delay time.Duration) {
 	for _, s := range all.between(x.From.Add(-delay-slotSpan), end) {
 		v, ok := x.furthest(s.slot)
 		if ok && (x.Peak == nil || v != *x.Peak && (v < *x.Peak) == x.low()) {
-			x.Peak, x.PeakAt = ptr(v), s.start.In(x.From.Location())
+			x.Peak, x.PeakAt = new(v), s.start.In(x.From.Location())
 		}
 	}
 }
@@ -408,5 +408,5 @@ func median(xs []float64) *float64 {
 		return nil
 	}
 	s := slices.Sorted(slices.Values(xs))
-	return ptr((s[(len(s)-1)/2] + s[len(s)/2]) / 2)
+	return new((s[(len(s)-1)/2] + s[len(s)/2]) / 2)
 }

@@ -1,7 +1,6 @@
 package summary
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -21,18 +20,10 @@ const (
 	alarmsMoved = 5
 )
 
-// A change is one difference, with how many times it exceeds what is worth a
-// word.
-type change struct {
-	size float64
-	text string
-	kind string // changes of one kind are told together; empty for no other
-	name string // of the enclosure
-}
-
-// changes lists what differs most from the week before.
+// changes lists what differs most from the week before. Each weighs as many times as it
+// exceeds what is worth a word.
 func (a *adviser) changes() []string {
-	var all []change
+	var all []point
 	for _, e := range a.Enclosures {
 		if e.comparable() {
 			all = append(all, a.changesOf(&e)...)
@@ -40,26 +31,17 @@ func (a *adviser) changes() []string {
 	}
 	if q := a.Alarms; a.compared() && max(q.Count-q.Before, q.Before-q.Count) >= alarmsMoved {
 		size := math.Abs(float64(q.Count-q.Before)) / alarmsMoved
-		all = append(all, change{size: size, text: fmt.Sprintf("Alarms: %d, the week before %d.", q.Count, q.Before)})
+		all = append(all, point{weight: size, Advice: Advice{Why: fmt.Sprintf("Alarms: %d, the week before %d.", q.Count, q.Before)}})
 	}
-	slices.SortStableFunc(all, func(x, y change) int { return cmp.Compare(y.size, x.size) })
 	out := []string{}
-	told := map[string]bool{}
-	for i, c := range all {
-		if len(out) == changesTold || c.kind != "" && told[c.kind] {
-			continue
-		}
-		told[c.kind] = true
-		var others []string // that changed in the same way
-		for _, o := range all[i+1:] {
-			if c.kind != "" && o.kind == c.kind {
-				others = append(others, o.name)
-			}
+	for c, others := range weighty(all) {
+		if len(out) == changesTold {
+			break
 		}
 		if len(others) > 0 {
-			c.text += " Likewise " + list(others, 4) + "."
+			c.Why += " Likewise " + list(others, 4) + "."
 		}
-		out = append(out, c.text)
+		out = append(out, c.Why)
 	}
 	return out
 }
@@ -83,12 +65,12 @@ func (a *adviser) warmer(d float64) string {
 
 // changesOf compares the figures of one enclosure. Counts are not compared while
 // the week is under way.
-func (a *adviser) changesOf(e *Enclosure) []change {
-	var out []change
+func (a *adviser) changesOf(e *Enclosure) []point {
+	var out []point
 	add := func(kind string, moved, worth float64, format string, args ...any) {
 		if size := math.Abs(moved) / worth; size >= 1 {
 			kind += map[bool]string{true: " up", false: " down"}[moved > 0]
-			out = append(out, change{size, e.Name + ": " + fmt.Sprintf(format, args...) + ".", kind, e.Name})
+			out = append(out, point{size, Advice{Why: e.Name + ": " + fmt.Sprintf(format, args...) + "."}, kind, e.Name})
 		}
 	}
 	now, was := &e.Figures, &e.Before

@@ -122,12 +122,12 @@ func (s *slot) take(r *store.Rollup, p *configs.Probe) {
 			s.hottest = r.Temperature.Max
 		}
 		if s.temp == nil {
-			s.temp, s.inBand = ptr(r.Temperature), r.InBand
+			s.temp, s.inBand = new(r.Temperature), r.InBand
 		}
 		s.above = max(s.above, r.AboveCeil)
 	}
 	if r.Has&sensors.HasHumidity != 0 && (s.hum == nil || p.FloorProbe && !s.atFloor) {
-		s.hum, s.below, s.atFloor = ptr(r.Humidity), r.BelowFloor, p.FloorProbe
+		s.hum, s.below, s.atFloor = new(r.Humidity), r.BelowFloor, p.FloorProbe
 	}
 }
 
@@ -246,16 +246,14 @@ func (all slots) figures(from, to time.Time, lampsOn func(time.Time) bool) Figur
 	f.Covered = min(covered, to.Sub(from)).Minutes()
 	f.Day, f.Night = Climate{day.temp.spread(), day.hum.spread()}, Climate{night.temp.spread(), night.hum.spread()}
 	if tempered > 0 {
-		f.InBand = ptr(min(inBand.Seconds()/tempered.Seconds(), 1))
-		f.AboveMin = ptr(above.Minutes())
+		f.InBand = new(min(inBand.Seconds()/tempered.Seconds(), 1))
+		f.AboveMin = new(above.Minutes())
 	}
 	if hasHum {
-		f.BelowMin = ptr(below.Minutes())
+		f.BelowMin = new(below.Minutes())
 	}
 	return f
 }
-
-func ptr[T any](v T) *T { return &v }
 
 // A meter adds up slots of one half of the day.
 type meter struct{ temp, hum weighed }

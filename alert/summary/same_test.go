@@ -22,10 +22,10 @@ func plainly(s string) string { return strings.ReplaceAll(s, nbsp, " ") }
 func TestFigures_areToldFromTheirLimits(t *testing.T) {
 	e := Enclosure{Name: "Moss", Limits: Limits{Lethal: 30, Floor: 72.5, DropMin: 2}}
 	e.Covered, e.Day.Temperature = 1, &Spread{Min: 20, Mean: 24, Max: 29.99}
-	e.BelowMin, e.InBand = ptr(40.0), ptr(1.0)
+	e.BelowMin, e.InBand = new(40.0), new(1.0)
 	at := time.Date(2026, time.November, 18, 13, 0, 0, 0, time.UTC)
-	e.Excursions = []Excursion{{Alarm: alarm.AboveBand, From: at, To: at.Add(time.Hour), Peak: ptr(29.99), PeakAt: at},
-		{Alarm: alarm.HumidityFloor, From: at, To: at.Add(time.Hour), Peak: ptr(72.4), PeakAt: at}}
+	e.Excursions = []Excursion{{Alarm: alarm.AboveBand, From: at, To: at.Add(time.Hour), Peak: new(29.99), PeakAt: at},
+		{Alarm: alarm.HumidityFloor, From: at, To: at.Add(time.Hour), Peak: new(72.4), PeakAt: at}}
 	for u, want := range map[unit.Scale][2]string{unit.Celsius: {"29.99 °C", "30.0"}, unit.Fahrenheit: {"85.98 °F", "86.0"}} {
 		a := adviser{Report: &Report{Enclosures: []Enclosure{e}, next: WeekOf(at, time.UTC)}, u: u}
 		all := []string{strings.Join(a.outlook(), " "), a.heatWords(&e), e.Excursions[0].line(&e.Limits, u), pictureWords(&e, u), e.Day.Temperature.degrees(&e.Limits, u)}
@@ -41,7 +41,7 @@ func TestFigures_areToldFromTheirLimits(t *testing.T) {
 	if s := plainly(e.Excursions[1].line(&e.Limits, unit.Celsius)); !strings.Contains(s, "lowest 72.4 %") {
 		t.Error(s)
 	}
-	nights := []Night{{Morning: at, Drop: ptr(1.96)}, {Morning: at.AddDate(0, 0, 1), Drop: ptr(2.0)}}
+	nights := []Night{{Morning: at, Drop: new(1.96)}, {Morning: at.AddDate(0, 0, 1), Drop: new(2.0)}}
 	if s := plainly(nightWords(nights, 2, unit.Celsius)); s != "Wed 1.96, Thu 2.0 °C" {
 		t.Errorf("a drop of 1.96 °C is short of 2: %q", s)
 	}
