@@ -7,13 +7,14 @@ import (
 	"image"
 	"image/color"
 	"math"
-	"strconv"
 	"strings"
 	"time"
 
 	"git.sr.ht/~sbinet/gg"
 	"golang.org/x/image/font/gofont/gobold"
 	"golang.org/x/image/font/gofont/goregular"
+
+	"dewline/configs/unit"
 )
 
 // A role is what a shape stands for; a theme gives each role its look.
@@ -139,12 +140,7 @@ func (f frame) x(t time.Time) float64 {
 
 // num writes a number with at most one decimal.
 func num(v float64) string {
-	s := strconv.FormatFloat(v, 'f', 1, 64)
-	s = strings.TrimSuffix(s, ".0")
-	if s == "-0" {
-		return "0"
-	}
-	return s
+	return strings.TrimSuffix(unit.Number(v, 1), ".0")
 }
 
 // A look is how one role is painted. Zero alpha paints nothing.
@@ -271,16 +267,7 @@ func writeShape(b *bytes.Buffer, s *shape) {
 	b.WriteString(` d="`)
 	for _, path := range s.paths {
 		for i, q := range path {
-			if i == 0 {
-				b.WriteByte('M')
-			} else if i == 1 {
-				b.WriteByte('L')
-			} else {
-				b.WriteByte(' ')
-			}
-			b.WriteString(num(q.x))
-			b.WriteByte(' ')
-			b.WriteString(num(q.y))
+			b.WriteString([...]string{"M", "L", " "}[min(i, 2)] + num(q.x) + " " + num(q.y))
 		}
 		if s.closed {
 			b.WriteByte('Z')
@@ -332,12 +319,9 @@ type canvas struct{ *gg.Context }
 // shape paints the paths of a shape as one: where they overlap they do not darken.
 func (cv *canvas) shape(s *shape, l look) {
 	for _, path := range s.paths {
-		for i, q := range path {
-			if i == 0 {
-				cv.MoveTo(q.x, q.y)
-			} else {
-				cv.LineTo(q.x, q.y)
-			}
+		cv.NewSubPath()
+		for _, q := range path {
+			cv.LineTo(q.x, q.y)
 		}
 		if s.closed {
 			cv.ClosePath()
