@@ -206,7 +206,7 @@ func (x *Excursion) peak(all slots, until time.Time, delay time.Duration) {
 		end = until
 	}
 	for _, s := range all.between(x.From.Add(-delay-slotSpan), end) {
-		v, ok := x.furthest(s.slot)
+		v, ok := x.furthest(s)
 		if ok && (x.Peak == nil || v != *x.Peak && (v < *x.Peak) == x.low()) {
 			x.Peak, x.PeakAt = new(v), s.start.In(x.From.Location())
 		}

@@ -92,7 +92,7 @@ func (b *builder) probe(p configs.Probe) Probe {
 // ten minutes the first that delivered is judged, over the litter before the
 // canopy, and the hottest of any is kept, as heat is judged on it. The floor is judged by the named one.
 func (b *builder) sums(probes []configs.Probe) slots {
-	all := slots{}
+	all := map[int64]*slot{}
 	rank := map[configs.Place]int{configs.Canopy: 1, configs.Water: 2}
 	for _, p := range slices.SortedStableFunc(slices.Values(probes), func(a, b configs.Probe) int { return rank[a.Place] - rank[b.Place] }) {
 		for r, err := range b.rec.Rollups(b.ctx, sensors.ProbeID(p.ID), store.TenMinutes, b.prev.From(), b.report.Until) {
@@ -102,7 +102,7 @@ func (b *builder) sums(probes []configs.Probe) slots {
 			}
 			s := all[r.Start.Unix()]
 			if s == nil {
-				s = &slot{}
+				s = &slot{start: time.Unix(r.Start.Unix(), 0)}
 				all[r.Start.Unix()] = s
 			}
 			s.covered = max(s.covered, coverage(&r))
@@ -112,7 +112,7 @@ func (b *builder) sums(probes []configs.Probe) slots {
 			s.take(&r, &p)
 		}
 	}
-	return all
+	return slices.SortedFunc(maps.Values(all), func(a, b *slot) int { return a.start.Compare(b.start) })
 }
 
 // take joins what one more probe says.
@@ -186,44 +186,36 @@ func (b *builder) draw(e configs.Enclosure, all slots, out *Enclosure) chart.Cha
 
 // A slot joins what the probes of one enclosure measured in ten minutes.
 type slot struct {
+	start                         time.Time
 	covered, inBand, below, above time.Duration
 	temp, hum                     *store.Spread // of the probe that is judged
 	hottest                       int32         // of any probe, where there is a temp
 	atFloor                       bool          // hum is of the floor's own probe
 }
 
-// slots are an enclosure's by their start, in seconds since 1970.
-type slots map[int64]*slot
+// slots are an enclosure's in order.
+type slots []*slot
 
 // coverage is the time that a sum's readings stand for. It may be a little more
 // than the sum's ten minutes where a reading came early, and the next sum's is
 // less then; a clock that was set back must not count a time twice.
 func coverage(r *store.Rollup) time.Duration { return min(r.Covered, 2*slotSpan) }
 
-// A timedSlot is a slot with its start.
-type timedSlot struct {
-	start time.Time
-	*slot
-}
-
-// between returns the slots that start in [from, to), in order. A week begins
+// between returns the slots that start in [from, to), by whole seconds. A week begins
 // on a multiple of ten minutes in every zone there is.
-func (all slots) between(from, to time.Time) []timedSlot {
-	var out []timedSlot
-	for at, s := range all {
-		if at >= from.Unix() && at < to.Unix() {
-			out = append(out, timedSlot{time.Unix(at, 0), s})
-		}
+func (all slots) between(from, to time.Time) slots {
+	index := func(t time.Time) int {
+		i, _ := slices.BinarySearchFunc(all, t.Unix(), func(s *slot, at int64) int { return cmp.Compare(s.start.Unix(), at) })
+		return i
 	}
-	slices.SortFunc(out, func(a, b timedSlot) int { return a.start.Compare(b.start) })
-	return out
+	return all[index(from):max(index(from), index(to))]
 }
 
 // figures are what the sums alone tell of [from, to).
 func (all slots) figures(from, to time.Time, lampsOn func(time.Time) bool) Figures {
 	var f Figures
 	var covered, tempered, inBand, below, above time.Duration
-	var day, night meter
+	var day, night struct{ temp, hum weighed } // lamps on and off
 	hasHum := false
 	for _, s := range all.between(from, to) {
 		covered += s.covered
@@ -255,9 +247,7 @@ func (all slots) figures(from, to time.Time, lampsOn func(time.Time) bool) Figur
 	return f
 }
 
-// A meter adds up slots of one half of the day.
-type meter struct{ temp, hum weighed }
-
+// weighed adds up spreads, each for as long as it was covered.
 type weighed struct {
 	min, max, sum, weight float64
 }

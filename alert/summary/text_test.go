@@ -153,7 +153,7 @@ func TestExcursion_peakWithinTheOnDelay(t *testing.T) {
 	left := time.Date(2026, time.November, 18, 13, 0, 0, 0, time.UTC)
 	all := slots{}
 	for i, hot := range []int32{2500, 2950, 2800, 2700, 2650, 2640, 2500} {
-		all[left.Add(time.Duration(i-1)*slotSpan).Unix()] = &slot{hottest: hot, temp: &store.Spread{Max: hot}}
+		all = append(all, &slot{start: left.Add(time.Duration(i-1) * slotSpan), hottest: hot, temp: &store.Spread{Max: hot}})
 	}
 	x := Excursion{Alarm: alarm.AboveBand, From: left.Add(30 * time.Minute), To: left.Add(45 * time.Minute)}
 	x.peak(all, left.Add(24*time.Hour), 30*time.Minute)

@@ -47,12 +47,7 @@ type card struct {
 	Tags                   []tag
 	Edge                   string // colour
 	Facts                  []fact
-	Picture                *pictureView
-}
-
-type pictureView struct {
-	Picture
-	Src template.URL
+	Picture                *Picture
 }
 
 // A tag is a word about an enclosure; its colour only repeats it.
@@ -283,13 +278,12 @@ func ByContentID(p Picture) string { return "cid:" + p.Name }
 func (r *Report) HTML(w io.Writer, u unit.Scale, pics []Picture, src Source) error {
 	v := r.view(u)
 	for i := range v.Cards {
-		for _, p := range pics {
-			if p.Enclosure == v.Cards[i].ID {
-				v.Cards[i].Picture = &pictureView{p, template.URL(src(p))}
-			}
+		if k := slices.IndexFunc(pics, func(p Picture) bool { return p.Enclosure == v.Cards[i].ID }); k >= 0 {
+			v.Cards[i].Picture = &pics[k]
 		}
 	}
-	t, err := template.New("summary").Parse(page)
+	find := template.FuncMap{"src": func(p *Picture) template.URL { return template.URL(src(*p)) }}
+	t, err := template.New("summary").Funcs(find).Parse(page)
 	if err != nil {
 		return fmt.Errorf("the summary's page: %w", err)
 	}
