@@ -240,7 +240,11 @@ func NewLimiter() *Limiter { return &Limiter{by: map[netip.Prefix][]time.Time{}}
 func (l *Limiter) Wait(addr string, now time.Time) time.Duration {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	return hold(l.by[household(addr)], now)
+	tries := l.by[household(addr)]
+	if len(tries) < limitOne {
+		return 0
+	}
+	return max(limitSpan-now.Sub(tries[len(tries)-limitOne]), 0)
 }
 
 // Failed counts one failed try.
@@ -265,14 +269,6 @@ func (l *Limiter) makeRoom(now time.Time) {
 	}
 }
 
-// hold returns how long limitOne tries within limitSpan bar the next one.
-func hold(tries []time.Time, now time.Time) time.Duration {
-	if len(tries) < limitOne {
-		return 0
-	}
-	return max(limitSpan-now.Sub(tries[len(tries)-limitOne]), 0)
-}
-
 // household returns what counts as one address.
 func household(addr string) netip.Prefix {
 	host, _, err := net.SplitHostPort(addr)
@@ -288,10 +284,7 @@ func household(addr string) netip.Prefix {
 	if ip.Is6() {
 		bits = 64
 	}
-	p, err := ip.Prefix(bits)
-	if err != nil {
-		return netip.Prefix{}
-	}
+	p, _ := ip.Prefix(bits) // so many there are
 	return p
 }
 

@@ -21,7 +21,6 @@ func (s answers) act(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	c.By = s.sessions.of(r).by
-	was := s.o.Snapshot()
 	reply := s.o.Command(r.Context(), c)
 	if !reply.OK {
 		s.say(w, r, http.StatusConflict, "Nothing was done: "+reply.Error+".")
@@ -31,7 +30,6 @@ func (s answers) act(w http.ResponseWriter, r *http.Request) {
 		s.say(w, r, http.StatusOK, "Note: "+reply.Note+".")
 		return
 	}
-	s.settle(r, was)
 	http.Redirect(w, r, withSaid(ownPath(r.PostFormValue("back")), c.Action), http.StatusSeeOther)
 }
 
@@ -117,8 +115,7 @@ func isID(s string, mayBeEmpty bool) bool {
 func (s answers) actOver(w http.ResponseWriter, r *http.Request) {
 	kind := rules.ActionKind(r.PostFormValue("action"))
 	by, done := s.sessions.of(r).by, 0
-	snap := s.o.Snapshot()
-	for _, a := range snap.Alarms {
+	for _, a := range s.o.Snapshot().Alarms {
 		switch {
 		case kind == rules.Acknowledge && a.State.Over() && a.State.Unanswered():
 		case kind == rules.Reset && a.State == alarm.LatchAck:
@@ -134,7 +131,6 @@ func (s answers) actOver(w http.ResponseWriter, r *http.Request) {
 		s.say(w, r, http.StatusConflict, "Nothing was done: no alarm waits for that any more.")
 		return
 	}
-	s.settle(r, snap)
 	http.Redirect(w, r, withSaid("/alarms", string(kind)), http.StatusSeeOther)
 }
 

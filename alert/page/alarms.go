@@ -25,7 +25,10 @@ type alarmsPage struct {
 	Damage           string
 }
 
-type pastRow struct{ When, What, Where, Link, Lasted, By string }
+type pastRow struct {
+	*alarm.Past
+	Where, Link string
+}
 
 const pastFor = 7 * 24 * time.Hour
 
@@ -80,22 +83,11 @@ func (s overviews) pastRows(snap *alert.Snapshot) ([]pastRow, error) {
 	if rec == nil {
 		return nil, errNoRecord
 	}
-	now := snap.At.Wall
-	all, err := onsets(rec, snap, now.Add(-pastFor), func(alarm.Key) bool { return true })
+	all, err := onsets(rec, snap, snap.At.Wall.Add(-pastFor), func(alarm.Key) bool { return true })
 	var out []pastRow
 	for _, o := range slices.Backward(all) {
-		if o.To.IsZero() {
-			continue
-		}
-		row := pastRow{
-			When: s.when(o.From.Wall, now), What: words.HeadlineOf(o.Key), Where: subjectName(o.Key.Subject, snap),
-			Link: linkOf(o.Key.Subject, snap), Lasted: words.Span(o.To.Wall.Sub(o.From.Wall)), By: "nobody",
-		}
-		if o.By != "" {
-			row.By = o.By
-		}
-		if out = append(out, row); len(out) == 200 {
-			break
+		if !o.To.IsZero() && len(out) < 200 {
+			out = append(out, pastRow{o, subjectName(o.Key.Subject, snap), linkOf(o.Key.Subject, snap)})
 		}
 	}
 	return out, err

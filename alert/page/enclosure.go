@@ -10,10 +10,10 @@ import (
 	"net/url"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/wire"
 	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
@@ -172,12 +172,10 @@ func (s closeups) addNote(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	text := line(r.PostFormValue("text"), maxForm)
-	was := s.o.Snapshot()
 	if err := s.o.Notebook.AddNote(r.Context(), id, s.sessions.of(r).by, text); err != nil {
 		s.say(w, r, http.StatusConflict, "The note was not kept: "+err.Error()+".")
 		return
 	}
-	s.settle(r, was)
 	http.Redirect(w, r, "/enclosure/"+url.PathEscape(id)+"?said=note#notes", http.StatusSeeOther)
 }
 
@@ -185,9 +183,8 @@ func (s closeups) addNote(w http.ResponseWriter, r *http.Request) {
 func (s closeups) past(snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure, u unit.Scale) (p onRecord, errs error) {
 	now := snap.At.Wall
 	notes, errs := s.o.Notebook.Notes(e.ID, now.AddDate(0, 0, -60), now.AddDate(0, 0, 1))
-	for _, n := range slices.Backward(notes) {
-		p.Notes = append(p.Notes, noteRow{s.when(n.Time, now), n.By, n.Text})
-	}
+	slices.Reverse(notes)
+	p.Notes = notes
 	rec := s.o.Record()
 	if rec == nil {
 		return p, errors.Join(errs, errNoRecord)
@@ -200,7 +197,7 @@ func (s closeups) past(snap *alert.Snapshot, cfg *configs.Config, e configs.Encl
 			p.Mists = append(p.Mists, s.mistRow(m, now))
 		}
 	}
-	p.MistNote = mistNote(sched.TimesOn(configs.YearDayOf(s.local(now))))
+	p.MistDue = sched.TimesOn(configs.YearDayOf(s.local(now)))
 	if lamps, ok := cfg.LampsOf(e); ok {
 		sp := cfg.SpeciesFor(e)
 		for _, n := range slices.Backward(nights) {
@@ -209,17 +206,6 @@ func (s closeups) past(snap *alert.Snapshot, cfg *configs.Config, e configs.Encl
 		p.NightNote = fmt.Sprintf("Lamps %s; target drop %s or more.", lamps.On, words.Steps(float64(sp.DropMin), u))
 	}
 	return p, errs
-}
-
-func mistNote(due []configs.ClockTime) string {
-	if len(due) == 0 {
-		return ""
-	}
-	var at []string
-	for _, t := range due {
-		at = append(at, t.String())
-	}
-	return "Due at " + strings.Join(at, ", ") + "."
 }
 
 const driesFor = 6 * time.Hour
@@ -300,10 +286,10 @@ func (s closeups) probeRow(p *rules.ProbeView, now time.Time, u unit.Scale) prob
 
 type onRecord struct {
 	Mists     []mistRow
-	MistNote  string
+	MistDue   []configs.ClockTime
 	Nights    []nightRow
 	NightNote string
-	Notes     []noteRow
+	Notes     []wire.Note
 }
 
 type mistRow struct {
@@ -320,5 +306,3 @@ type probeRow struct {
 	ID, Place, Value, Trust, Age, Share, Due string
 	Bad, DueBad                              bool
 }
-
-type noteRow struct{ When, By, Text string }

@@ -310,9 +310,6 @@ func scaleOf(cfg *configs.Config) unit.Scale {
 	return unit.ScaleOf(cfg.People[0].Units)
 }
 
-// putAway reports whether a person put the alarm away for a time.
-func putAway(s alarm.State) bool { return s == alarm.Shelved || s == alarm.OutOfService }
-
 func stateText(a *rules.AlarmView) string {
 	var text string
 	switch a.State {

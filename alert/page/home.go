@@ -114,7 +114,7 @@ func reasonText(v *rules.EnclosureView, active []alarm.ID) string {
 func calm(ordered []*rules.EnclosureView, snap *alert.Snapshot, u unit.Scale) string {
 	away := 0
 	for i := range snap.Alarms {
-		if putAway(snap.Alarms[i].State) {
+		if st := snap.Alarms[i].State; st == alarm.Shelved || st == alarm.OutOfService { // by a person
 			away++
 		}
 	}

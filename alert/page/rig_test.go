@@ -67,21 +67,13 @@ func (r *rig) AddNote(_ context.Context, enclosure, by, text string) error {
 		return fmt.Errorf("the note is empty")
 	}
 	r.notes = append(r.notes, wire.Note{Time: noon, Enclosure: enclosure, By: by, Text: text})
-	time.AfterFunc(time.Millisecond, func() { r.mu.Lock(); r.touch(); r.mu.Unlock() })
 	return nil
-}
-
-// touch publishes a new snapshot, as the daemon does every second.
-func (r *rig) touch() {
-	next := *r.snap
-	r.snap = &next
 }
 
 func (r *rig) command(_ context.Context, c alert.Command) alert.Reply {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.commands = append(r.commands, c)
-	time.AfterFunc(time.Millisecond, func() { r.mu.Lock(); r.touch(); r.mu.Unlock() })
 	return r.reply
 }
 
