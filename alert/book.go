@@ -7,8 +7,12 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
+	"dewline/alert/words"
+	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/sensors"
 )
 
 // A book holds the notices, and knows under which of them each alarm stands.
@@ -171,5 +175,300 @@ func (b *book) separate() {
 		if other != nil && !in.active() {
 			b.absorb(in, other)
 		}
+	}
+}
+
+// reconcile takes in the alarms that are not NORM, and ends those that are.
+func (b *book) reconcile(alarms []rules.AlarmView) {
+	known := make(map[alarm.Key]bool, len(alarms))
+	for i := range alarms {
+		v := &alarms[i]
+		known[v.Key] = true
+		if in := b.byKey[v.Key]; in != nil {
+			if m := in.member(v.Key); m.Seq == v.Seq && m.State == v.State && m.Priority == v.Priority {
+				continue
+			}
+		}
+		t := transitionOf(b.now, v)
+		b.take(&t)
+	}
+	for _, in := range b.list() {
+		for _, m := range slices.Clone(in.Notice.Members) {
+			if m.State == alarm.Norm || known[m.Key] || b.byKey[m.Key] != in {
+				continue
+			}
+			b.take(&rules.Transition{
+				At: b.now, Key: m.Key, Seq: m.Seq, From: m.State, To: alarm.Norm, Priority: m.Priority,
+				Cause: in.Notice.Cause, Value: m.Value, HasValue: m.HasValue, Limit: m.Limit,
+				HasLimit: m.HasLimit, Unit: m.Unit, Since: m.Since, Text: m.Text,
+			})
+		}
+	}
+}
+
+// take puts one transition under the notice it belongs to.
+func (b *book) take(t *rules.Transition) {
+	in, active := b.holder(t), tells(t)
+	if in == nil && !active {
+		return
+	}
+	g := groupOf(t.Cause, t.Key)
+	switch {
+	case in == nil:
+		in = b.groupFor(g, t)
+	case in.Ended && active:
+		in = b.reopen(in, g, t)
+	case !active || g == groupIn(in) || in.several() && ofItsOwn(t.Cause): // it stays, or is told with the others
+	case in.stranger(g, t.Key):
+		in.leave(t.Key)
+		in = b.groupFor(g, t)
+	default:
+		in = b.regroup(in, g, t)
+	}
+	in.update(t, b.opt.Names[t.Key.Subject])
+	b.byKey[t.Key] = in
+	if t.To == alarm.Norm && in.Ended {
+		in.touched = true // it may be forgotten now
+	}
+}
+
+// holder is the notice that t's alarm stands under, nil for none: a new onset
+// after the end makes a new one.
+func (b *book) holder(t *rules.Transition) *incident {
+	in := b.byKey[t.Key]
+	if in != nil && in.Ended && in.member(t.Key).Seq != t.Seq {
+		return nil
+	}
+	return in
+}
+
+// tells reports whether t leaves an alarm in a state to tell of.
+func tells(t *rules.Transition) bool {
+	return (t.To == alarm.Unack || t.To == alarm.Acked) && t.Priority > alarm.Note
+}
+
+// groupFor returns the open incident of g, or a new one named by t.
+func (b *book) groupFor(g group, t *rules.Transition) *incident {
+	if in := b.open[g]; in != nil {
+		return in
+	}
+	if in := b.storm(t); in != nil {
+		return in
+	}
+	id := rules.OnsetID(t.Key, t.Seq)
+	for b.byID[id] != nil { // that onset's notice lives on without it
+		id += "+"
+	}
+	in := &incident{
+		Notice: Notice{ID: id, Room: b.opt.Room, Cause: t.Cause, Kind: Raise},
+		Opened: b.now.Mono, Ready: b.now.Mono + b.opt.Group,
+	}
+	b.open[g] = in
+	b.add(in)
+	return in
+}
+
+// reopen goes on with an ended incident whose same onset is active again, such
+// as a latched alarm, unless its cause has an open notice by now. One of many
+// that ended together begins a notice of its own: the others stay over.
+func (b *book) reopen(in *incident, g group, t *rules.Transition) *incident {
+	if other := b.open[g]; other != nil {
+		in.member(t.Key).State = alarm.Norm // it lives on elsewhere
+		in.touched = true
+		return other
+	}
+	if len(in.Notice.Members) > 1 {
+		in.leave(t.Key)
+		return b.groupFor(g, t)
+	}
+	n := &in.Notice
+	in.Ended, in.QuietSince, in.Said = false, 0, nil
+	in.Ready = b.now.Mono + b.opt.Group
+	n.Kind, n.Cause, n.AckedBy, n.Since = Raise, t.Cause, "", t.Since.Wall
+	n.Members[0].restart(t)
+	in.stopRun()
+	in.Level, in.LevelAt, in.Answerer = 0, 0, ""
+	// Who heard of it hears of its end; the others wait for their turn.
+	in.Out = slices.DeleteFunc(in.Out, func(p *parcel) bool { return p.Sent == 0 })
+	for _, p := range in.Out {
+		p.State = taken
+	}
+	b.open[g] = in
+	return in
+}
+
+// regroup follows a changed verdict on the cause. A member moves to the open
+// notice of a broader cause; a notice whose only active member got another
+// cause, or one that turns out broader, changes its own cause and keeps its
+// id. A broad notice with company does not lose members to narrower ones.
+func (b *book) regroup(in *incident, g group, t *rules.Transition) *incident {
+	if breadth(g.cause) <= breadth(in.Notice.Cause) && !in.alone(t.Key) {
+		return in
+	}
+	switch other := b.open[g]; other {
+	case in:
+	case nil:
+		delete(b.open, groupIn(in))
+		in.Notice.Cause, in.touched = g.cause, true
+		b.open[g] = in
+	default:
+		b.move(in, other, t.Key)
+		return other
+	}
+	return in
+}
+
+const (
+	// stormWithin is how close together what is told as one begins.
+	stormWithin = 5 * time.Minute
+	// stormFrom and stormAlike are how many causes of their own make a storm: of
+	// any alarm, and of one alarm of probes or of rooms, which break alike.
+	stormFrom  = 4
+	stormAlike = 2
+)
+
+// storm returns the notice in which t is told with what began just before it; nil
+// where little did. What had a notice of its own comes under it.
+func (b *book) storm(t *rules.Transition) *incident {
+	if !ofItsOwn(t.Cause) {
+		return nil
+	}
+	now := b.now.Mono
+	g := group{cause: alarm.Cause{Kind: CauseSeveral, ID: t.Priority.String()}}
+	host := b.open[g]
+	if host != nil && now-host.Grew < stormWithin && (host.numActive() >= stormFrom || host.tells(t.Key.Alarm)) {
+		host.Grew = now
+		return host
+	}
+	with := b.together(t)
+	if len(with) == 0 {
+		return nil
+	}
+	if host == nil {
+		host = slices.MinFunc(with, func(x, y *incident) int { return cmp.Compare(x.Opened, y.Opened) })
+		b.shut(host)
+		host.Notice.Cause, host.Grown = g.cause, 0
+		b.open[g] = host
+	}
+	host.Grew, host.touched = now, true
+	for _, in := range with {
+		if in != host {
+			b.absorb(in, host)
+		}
+	}
+	return host
+}
+
+// together are the notices that make a storm with t, none where they are too few.
+func (b *book) together(t *rules.Transition) []*incident {
+	with := slices.DeleteFunc(slices.Clone(b.list()), func(in *incident) bool {
+		return in.aside() || in.Ended || !ofItsOwn(in.Notice.Cause) || b.now.Mono-in.Opened >= stormWithin ||
+			!in.active() || (in.rank() >= wakeRank) != (t.Priority >= alarm.Wake)
+	})
+	if len(with)+1 >= stormFrom {
+		return with
+	}
+	// Probes and rooms break alike: of one cause more likely than not.
+	if t.Cause.Kind != alarm.CauseProbe && t.Cause.Kind != alarm.CauseDewline {
+		return nil
+	}
+	alike := slices.DeleteFunc(with, func(in *incident) bool { return !in.tells(t.Key.Alarm) })
+	if len(alike)+1 < stormAlike {
+		return nil
+	}
+	return alike
+}
+
+// shared returns what all the probes of a storm hang on, nil where they have
+// nothing in common or are no probes.
+func (o *Options) shared(in *incident) *words.Shared {
+	if !in.several() {
+		return nil
+	}
+	var common []Share
+	var probes []string
+	for m := range in.Notice.each() {
+		if !counts(m) || slices.Contains(probes, m.Key.Subject) {
+			continue
+		}
+		own := o.Shares[m.Key.Subject]
+		if len(probes) == 0 {
+			common = slices.Clone(own)
+		}
+		common = slices.DeleteFunc(common, func(c Share) bool { return !slices.Contains(own, c) })
+		probes = append(probes, m.Key.Subject)
+	}
+	if len(common) == 0 || len(probes) < 2 {
+		return nil
+	}
+	s := &words.Shared{Kind: common[0].Kind, Name: common[0].Name, Count: len(probes)}
+	for _, own := range o.Shares {
+		if slices.Contains(own, common[0]) {
+			s.Of++
+		}
+	}
+	return s
+}
+
+// drift takes over values and forecasts of what is open.
+func (b *book) drift(alarms []rules.AlarmView, enclosures []rules.EnclosureView) {
+	at := make(map[string]*rules.EnclosureView, len(enclosures))
+	for i := range enclosures {
+		at[enclosures[i].ID] = &enclosures[i]
+	}
+	var moved []*incident
+	for i := range alarms {
+		v := &alarms[i]
+		in := b.byKey[v.Key]
+		if in == nil || in.Ended {
+			continue
+		}
+		m := in.member(v.Key)
+		if m.Seq != v.Seq || !m.Active() || v.Unknown {
+			continue
+		}
+		t := transitionOf(b.now, v)
+		if v.HasValue {
+			m.measure(&t)
+		}
+		if v.HasLimit { // the band of day or night
+			m.Limit, m.HasLimit = v.Limit, true
+		}
+		m.Detail.Evidence = v.Detail.Evidence
+		m.Detail.FirstAction, m.Detail.Steps, m.Detail.Air = v.Detail.FirstAction, v.Detail.Steps, v.Detail.Air // as it stands now
+		if e := at[v.Key.Subject]; e != nil && heat(v.Key.Alarm) {
+			warm(&m.Detail, e)
+		}
+		if !slices.Contains(moved, in) {
+			moved = append(moved, in)
+		}
+	}
+	for _, in := range moved {
+		was := in.touched
+		in.refresh()
+		in.touched = was
+	}
+}
+
+// warm takes over how warm an enclosure is and what is ahead of it.
+func warm(d *alarm.Detail, e *rules.EnclosureView) {
+	d.TimeToLethal, d.LampsOffGain = e.ToLethal, e.LampsOffGain
+	if e.Temperature.Known {
+		d.Temperature, d.Lethal = e.Temperature.Value, e.Lethal
+		if e.Temperature.Value >= e.Lethal { // it is here
+			d.TimeToLethal, d.LampsOffGain = nil, nil
+		}
+	}
+	if d.HasRate = e.RatePerHour != nil; d.HasRate {
+		d.RatePerHour = *e.RatePerHour
+	}
+}
+
+// transitionOf states an alarm's present condition as a transition.
+func transitionOf(now sensors.Instant, v *rules.AlarmView) rules.Transition {
+	return rules.Transition{
+		At: now, Key: v.Key, Seq: v.Seq, From: v.State, To: v.State, Priority: v.Priority,
+		Cause: v.Cause, Value: v.Value, HasValue: v.HasValue, Limit: v.Limit, HasLimit: v.HasLimit,
+		Unit: v.Unit, Since: v.Since, By: v.AckedBy, Text: v.Text, Detail: v.Detail,
 	}
 }

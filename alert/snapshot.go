@@ -1,6 +1,8 @@
 package alert
 
 import (
+	"cmp"
+	"slices"
 	"time"
 
 	"dewline/rules"
@@ -50,4 +52,112 @@ type Snapshot struct {
 type Polling struct {
 	Polls []sensors.ProbeCounts
 	Buses []sensors.BusCounts
+}
+
+// A NoticeView is a snapshot of one open notice for pages and APIs.
+type NoticeView struct {
+	Notice       Notice
+	Message      Message // in the first person's units
+	Acknowledged bool
+	Told         []string      // people, in order
+	NextRepeat   time.Duration // running time
+}
+
+// A Telling is what the Desk shows in a Snapshot.
+type Telling struct {
+	Notices  []NoticeView
+	Delivery Stats
+	Stalled  []string
+	Drill    *DrillResult
+	OnDuty   string // who is told first now, where somebody is named
+}
+
+// Telling returns what a Snapshot shows of the Desk.
+func (d *Desk) Telling(now sensors.Instant) Telling {
+	t := Telling{Notices: d.Open(), Delivery: d.Stats(now), Stalled: d.StalledChannels(now)}
+	if drill, ok := d.LastDrill(); ok {
+		t.Drill = &drill
+	}
+	return t
+}
+
+// Open returns the notices that have not ended, worst first; drills are left
+// out.
+func (d *Desk) Open() []NoticeView {
+	var out []NoticeView
+	for _, in := range d.book.list() {
+		if in.Ended || in.aside() || !in.active() {
+			continue
+		}
+		v := NoticeView{
+			Notice: in.Notice, Message: Render(in.Notice, d.opt.People[0].Units),
+			Acknowledged: in.acked(), NextRepeat: in.NextRepeat,
+		}
+		v.Notice.Members = slices.Clone(in.Notice.Members)
+		for _, p := range in.Out {
+			if p.Sent > 0 && !slices.Contains(v.Told, p.Person) {
+				v.Told = append(v.Told, p.Person)
+			}
+		}
+		out = append(out, v)
+	}
+	slices.SortStableFunc(out, func(a, b NoticeView) int {
+		return cmp.Or(cmp.Compare(b.Notice.Priority, a.Notice.Priority), a.Notice.Since.Compare(b.Notice.Since))
+	})
+	return out
+}
+
+// AnsweredBy returns who acknowledged all that is active under an open notice,
+// so that a link answers it once; empty for nobody. A notice that rings again
+// may be answered again.
+func (d *Desk) AnsweredBy(id string) string {
+	if in := d.book.byID[id]; in != nil && !in.Ended && !in.aside() && in.active() && in.acked() {
+		return in.Notice.AckedBy
+	}
+	return ""
+}
+
+// Stats says how delivery does.
+type Stats struct {
+	Depth     int // deliveries not taken over yet, held ones included
+	OldestAge time.Duration
+	OpenWake  int // unacknowledged
+	Open      int
+	Dropped   uint64
+	Channels  map[string]ChannelStats
+}
+
+// Stats returns the figures at now.
+func (d *Desk) Stats(now sensors.Instant) Stats {
+	s := Stats{Dropped: d.outbox.dropped, Channels: d.links.stats(now)}
+	for _, c := range s.Channels {
+		s.Depth += c.Pending
+		s.OldestAge = max(s.OldestAge, c.OldestAge)
+	}
+	for _, in := range d.book.byID {
+		if !in.Ended && !in.aside() && in.active() {
+			s.Open++
+			if in.calling() {
+				s.OpenWake++
+			}
+		}
+	}
+	return s
+}
+
+// Calling reports whether a wake alarm calls that nobody answered, and whether that
+// reaches nobody now: no channel took it over yet, or none of anybody's works any
+// more.
+func (d *Desk) Calling(now sensors.Instant) (calling, unreached bool) {
+	d.begin(now)
+	for _, in := range d.book.list() {
+		if in.Ended || in.aside() || !in.calling() {
+			continue
+		}
+		calling = true
+		if in.any(func(m *Member) bool { return calls(m) && !m.Heard }) {
+			return true, true
+		}
+	}
+	return calling, calling && !slices.ContainsFunc(d.opt.targets(len(d.opt.People)), func(t target) bool { return d.links.working(t.channel) })
 }

@@ -3,6 +3,8 @@ package core
 import (
 	"encoding/json"
 	"fmt"
+	"reflect"
+	"strings"
 	"time"
 
 	"dewline/alert"
@@ -193,4 +195,166 @@ func KeepNote(n alert.Note) (Effects, error) {
 	}
 	e := event.New(n.At, event.Note{Enclosure: n.Enclosure}).With(event.Beside{By: n.By, Text: n.Text})
 	return Effects{Docs: []store.Doc{d}, Events: []event.Event{e}}, nil
+}
+
+type change struct{ key, old, new string }
+
+// maxChanges bounds what the journal is told of; a longer list is a new room.
+const maxChanges = 200
+
+// changesOf lists what differs between two configurations, by the keys of the
+// file. Elements of a list are named by their id. What may hold a secret is not
+// shown.
+func changesOf(a, b *configs.Config) []change {
+	var out []change
+	compare(reflect.ValueOf(a).Elem(), reflect.ValueOf(b).Elem(), "", &out)
+	if len(out) > maxChanges {
+		more := len(out) - maxChanges
+		out = append(out[:maxChanges:maxChanges], change{key: "and more", new: fmt.Sprintf("%d other settings", more)})
+	}
+	return out
+}
+
+func compare(a, b reflect.Value, key string, out *[]change) {
+	switch {
+	case a.Kind() == reflect.Struct && isSection(a.Type()):
+		for i := range a.NumField() {
+			name := a.Type().Field(i).Tag.Get("toml")
+			if name == "" || name == "-" {
+				continue
+			}
+			key := strings.TrimPrefix(key+"."+name, ".")
+			if a.Type().Field(i).Tag.Get(configs.HiddenTag) == "" {
+				compare(a.Field(i), b.Field(i), key, out)
+			} else if !reflect.DeepEqual(a.Field(i).Interface(), b.Field(i).Interface()) {
+				*out = append(*out, change{key, "not shown", "another, not shown"})
+			}
+		}
+	case a.Kind() == reflect.Slice && a.Type().Elem().Kind() == reflect.Struct:
+		compareLists(a, b, key, out)
+	case !reflect.DeepEqual(a.Interface(), b.Interface()):
+		*out = append(*out, change{key, printed(a), printed(b)})
+	}
+}
+
+// isSection tells a table of the file from a quantity made of two numbers.
+func isSection(t reflect.Type) bool {
+	return t.NumField() > 0 && t.Field(0).Tag.Get("toml") != ""
+}
+
+func compareLists(a, b reflect.Value, key string, out *[]change) {
+	before, after := byID(a), byID(b)
+	for i := range a.Len() {
+		id := idOf(a.Index(i))
+		if other, ok := after[id]; ok {
+			compare(a.Index(i), other, key+"."+id, out)
+		} else {
+			*out = append(*out, change{key: key + "." + id, old: "there", new: "gone"})
+		}
+	}
+	for i := range b.Len() {
+		id := idOf(b.Index(i))
+		if _, ok := before[id]; !ok {
+			*out = append(*out, change{key: key + "." + id, old: "not there", new: "added"})
+		}
+	}
+}
+
+func byID(list reflect.Value) map[string]reflect.Value {
+	m := make(map[string]reflect.Value, list.Len())
+	for i := range list.Len() {
+		m[idOf(list.Index(i))] = list.Index(i)
+	}
+	return m
+}
+
+func idOf(v reflect.Value) string {
+	if f := v.FieldByName("ID"); f.IsValid() {
+		return f.String()
+	}
+	return fmt.Sprint(v.Interface())
+}
+
+func printed(v reflect.Value) string {
+	if v.Kind() == reflect.Pointer {
+		if v.IsNil() {
+			return "the default"
+		}
+		v = v.Elem()
+	}
+	return fmt.Sprint(v.Interface())
+}
+
+// Somebody who floods dewline with what is refused must not wear out the
+// card: so many lines at once, then one in refusedEvery, which counts the
+// others.
+const (
+	refusedAtOnce = 20
+	refusedEvery  = 10 * time.Second
+	maxRefused    = 200 // bytes of each field
+)
+
+// refusals thins the journal lines about what was refused.
+type refusals struct {
+	used int           // lines that count against refusedAtOnce
+	at   time.Duration // when used last went down
+	more int           // lines left out since the last one
+	last event.Event
+}
+
+func (r *refusals) pass(now sensors.Instant, e event.Event) []event.Event {
+	if r.refill(now); r.used >= refusedAtOnce {
+		r.more++
+		r.last = e
+		return nil
+	}
+	r.used++
+	return []event.Event{r.counted(e)}
+}
+
+// flush returns the newest line that was left out, once there is room for it.
+func (r *refusals) flush(now sensors.Instant) []event.Event {
+	if r.more == 0 {
+		return nil
+	}
+	if r.refill(now); r.used >= refusedAtOnce {
+		return nil
+	}
+	r.used++
+	r.more--
+	return []event.Event{r.counted(r.last)}
+}
+
+// counted adds how many lines were left out before e.
+func (r *refusals) counted(e event.Event) event.Event {
+	if r.more > 0 {
+		e.Body, r.more = event.Refused{More: r.more}, 0
+	}
+	return e
+}
+
+func (r *refusals) refill(now sensors.Instant) {
+	if r.used == 0 {
+		r.at = now.Mono
+		return
+	}
+	n := int((now.Mono - r.at) / refusedEvery)
+	r.used = max(r.used-n, 0)
+	r.at += time.Duration(n) * refusedEvery
+}
+
+// Refuse puts into the journal what was refused before it came to a decision:
+// for its form, its token or its link.
+func (c *Core) Refuse(now sensors.Instant, cmd alert.Command, why string) Effects {
+	e := refusedEvent(now, Short(cmd.By), Short(cmd.Alarm+"/"+cmd.Subject), Short(cmd.Action+": "+why))
+	return Effects{Events: c.refused.pass(now, e)}
+}
+
+// Short cuts what a stranger sent down to what the journal keeps of it.
+func Short(s string) string {
+	if len(s) <= maxRefused {
+		return s
+	}
+	const more = "…"
+	return strings.ToValidUTF8(s[:maxRefused-len(more)], "") + more
 }

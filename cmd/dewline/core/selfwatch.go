@@ -1,13 +1,21 @@
 package core
 
 import (
+	"cmp"
+	"encoding/json"
+	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"time"
 
+	"dewline/alert"
+	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
+	"dewline/store"
 )
 
 const (
@@ -109,4 +117,111 @@ func (w *selfWatch) tellBlind(p *parts, now sensors.Instant) Effects {
 		Value: g.For.Minutes(), HasValue: true, Unit: "min", Is: is,
 	}))
 	return e
+}
+
+// answered notes when the newest drill that somebody answered began.
+func (w *selfWatch) answered(desk *alert.Desk) {
+	if d, ok := desk.LastDrill(); ok && d.Acked && d.Done {
+		w.drilled = max(w.drilled, d.At.Mono)
+	}
+}
+
+// resumeDrills uses what can be read; the rest is named in the error.
+func (w *selfWatch) resumeDrills(desk *alert.Desk, docs []store.Doc) error {
+	w.answered(desk)
+	var errs error
+	for _, doc := range docs {
+		var d alert.DrillResult
+		if err := json.Unmarshal(doc.Value, &d); err != nil {
+			errs = errors.Join(errs, fmt.Errorf("read back drill %s: %w", doc.Key, err))
+		} else if d.Acked {
+			w.drilled = max(w.drilled, d.At.Mono)
+		}
+	}
+	return errs
+}
+
+// drillOverdue reports whether the last acknowledged drill, or else the first
+// start, is too long ago. One that nobody acknowledged has proved nothing.
+func (w *selfWatch) drillOverdue(now sensors.Instant) bool {
+	return w.drillEvery > 0 && now.Mono-w.drilled > w.drillEvery
+}
+
+// watch raises delivery-stalled while a channel takes nothing over.
+// Its notice leaves through the other channels.
+func (s stalls) watch(p *parts, now sensors.Instant) Effects {
+	var e Effects
+	seen := map[string]bool{}
+	for _, name := range p.desk.StalledChannels(now) {
+		seen[name] = true
+		if _, raised := s[name]; raised {
+			continue
+		}
+		s[name] = false
+		var steps []alarm.Step // as the catalogue has them
+		if name == configs.ChannelSounder {
+			steps = []alarm.Step{alarm.CheckSounder}
+		}
+		e.add(p.Set(now, rules.Condition{
+			Steps: steps,
+			Key:   alarm.Key{Alarm: alarm.DeliveryStalled, Subject: name}, Active: true, Priority: alarm.Today,
+			Is: alarm.Fact{ID: alarm.FactID(alarm.DeliveryStalled), About: name}, Evidence: whyStalled(p.desk.Stats(now).Channels[name]),
+		}))
+	}
+	for _, name := range slices.Sorted(maps.Keys(s)) {
+		if !seen[name] && !s[name] {
+			delete(s, name)
+			e.add(p.Set(now, rules.Condition{Key: alarm.Key{Alarm: alarm.DeliveryStalled, Subject: name}}))
+		}
+	}
+	return e
+}
+
+// whyStalled is the last that was heard of a channel, if anything.
+func whyStalled(s alert.ChannelStats) []alarm.Fact {
+	if why := cmp.Or(s.DownWhy, s.LastError); why != "" {
+		return []alarm.Fact{{ID: alarm.FactSaid, Note: why}}
+	}
+	return nil
+}
+
+// stalls are the channels whose delivery-stalled is raised; true says that an earlier
+// run raised it and that this one has not seen the channel work yet.
+type stalls map[string]bool
+
+func (s stalls) works(name string) {
+	if _, raised := s[name]; raised {
+		s[name] = false
+	}
+}
+
+// bellAfter is how long a wake notice may reach nobody before the sounder of the
+// room calls: company is waited for 20 s, and a channel may take some seconds.
+const bellAfter = 45 * time.Second
+
+type bell struct {
+	since   time.Duration // running time since when a wake notice reaches nobody
+	waiting bool
+}
+
+// Sounds reports whether the sounder of the room is to call now: a wake notice is
+// unanswered, and no other channel carries it to anybody. It says nothing of who
+// hears that, so the notice goes on as without it.
+func (c *Core) Sounds(now sensors.Instant) bool {
+	s := c.roster.cfg.Sounder
+	if !s.InUse() {
+		return false
+	}
+	calling, unreached := c.desk.Calling(now)
+	if calling && s.When == "always" {
+		return true
+	}
+	if !unreached {
+		c.bell = bell{}
+		return false
+	}
+	if !c.bell.waiting {
+		c.bell = bell{now.Mono, true}
+	}
+	return now.Mono-c.bell.since >= bellAfter
 }

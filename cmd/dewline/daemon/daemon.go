@@ -19,6 +19,8 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"os"
+	"strconv"
 	"sync"
 	"time"
 
@@ -26,6 +28,7 @@ import (
 	"dewline/alert/mail"
 	"dewline/cmd/dewline/core"
 	"dewline/cmd/dewline/web"
+	"dewline/rules"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -252,5 +255,106 @@ func (d *Daemon) supervise(ctx context.Context, ended <-chan error, m *manager) 
 				d.log.Error("no round of readings and rules was finished lately; the service manager will restart dewline")
 			}
 		}
+	}
+}
+
+// A Daemon watches one room. Each of its parts owns its state and its goroutines.
+type Daemon struct {
+	*base
+	*summaries           // of each week
+	record     *record   // the store and what writes to it
+	probes     *probes   // the source that reads
+	loop       *loop     // decides
+	certs      certBook  // that others showed
+	site       *web.Site // page, API and control socket
+	front      front     // where the page is served
+	reloads    chan struct{}
+}
+
+// Reload asks for the configuration to be read again. It returns at once.
+func (d *Daemon) Reload() {
+	select {
+	case d.reloads <- struct{}{}:
+	default:
+	}
+}
+
+// Snapshot returns what is known now; nil before the first round.
+func (d *Daemon) Snapshot() *alert.Snapshot { return d.loop.snapshot.Load() }
+
+// Latest returns the newest reading of a probe, of any quality and with its raw
+// sample.
+func (d *Daemon) Latest(probe sensors.ProbeID) (sensors.Reading, bool) {
+	d.loop.latestMu.Lock()
+	defer d.loop.latestMu.Unlock()
+	r, ok := d.loop.latest[probe]
+	return r, ok
+}
+
+// Lively reports whether a round of readings and rules ended lately.
+func (d *Daemon) Lively(now time.Time) bool { return d.loop.Lively(now) }
+
+// Store returns the record; nil while none is open.
+func (d *Daemon) Store() *store.Store { return d.record.Store() }
+
+// WhatIf says what every enclosure would come to under an assumption.
+func (d *Daemon) WhatIf(ctx context.Context, a rules.Assumption) (answer []rules.Prospect, err error) {
+	err = d.loop.call(ctx, func(sensors.Instant) error { answer = d.loop.core.WhatIf(a); return nil })
+	return answer, err
+}
+
+// Readings returns how many readings the rules have seen.
+func (d *Daemon) Readings() uint64 { return d.loop.readings.Load() }
+
+// watchdogInterval returns half of the time that the service manager allows
+// between signs of life, as sd_watchdog_enabled(3) advises, or 0 for none.
+func watchdogInterval() time.Duration {
+	usec, err := strconv.ParseInt(os.Getenv("WATCHDOG_USEC"), 10, 64)
+	if err != nil || usec <= 0 {
+		return 0
+	}
+	if pid := os.Getenv("WATCHDOG_PID"); pid != "" && pid != strconv.Itoa(os.Getpid()) {
+		return 0
+	}
+	return time.Duration(usec) * time.Microsecond / 2
+}
+
+// A manager is the service manager that started dewline, which is told how it is doing
+// by the protocol of sd_notify(3).
+type manager struct {
+	addr string // empty for nobody
+	log  *slog.Logger
+	feed *time.Ticker // nil where nobody asks for signs of life
+}
+
+func newManager(log *slog.Logger) *manager {
+	m := &manager{addr: os.Getenv("NOTIFY_SOCKET"), log: log}
+	if every := watchdogInterval(); every > 0 && m.addr != "" {
+		m.feed = time.NewTicker(every)
+	}
+	return m
+}
+
+// C asks for a sign of life, WATCHDOG=1; nil where nobody wants one. Without it
+// the manager starts dewline anew, so it is given on evidence only.
+func (m *manager) C() <-chan time.Time {
+	if m.feed == nil {
+		return nil
+	}
+	return m.feed.C
+}
+
+// tell passes one state such as "READY=1".
+func (m *manager) tell(state string) {
+	if m.addr == "" {
+		return
+	}
+	conn, err := net.DialUnix("unixgram", nil, &net.UnixAddr{Name: m.addr, Net: "unixgram"})
+	if err == nil {
+		_, err = conn.Write([]byte(state))
+		_ = conn.Close()
+	}
+	if err != nil {
+		m.log.Warn("the service manager cannot be told", "state", state, "err", err)
 	}
 }

@@ -2,11 +2,18 @@ package daemon
 
 import (
 	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"math/big"
 	"sync"
 	"sync/atomic"
+	"time"
 
 	"dewline/cmd/dewline/core"
+	"dewline/cmd/dewline/web"
 	"dewline/rules/alarm"
+	"dewline/sensors"
 	"dewline/store"
 )
 
@@ -28,7 +35,7 @@ type record struct {
 }
 
 func newRecord(b *base) *record {
-	rc := &record{base: b, redos: newRedoBook(), moved: make(chan struct{}, 1)}
+	rc := &record{base: b, redos: &redoBook{due: map[sensors.ProbeID]redo{}, wake: make(chan struct{}, 1)}, moved: make(chan struct{}, 1)}
 	rc.recording.Store(&recordHealth{ok: true})
 	return rc
 }
@@ -97,4 +104,166 @@ type opened struct {
 	st     *store.Store
 	report store.Report
 	err    error
+}
+
+// openWithin is how long a start waits for the record before it watches without.
+const openWithin = 8 * time.Second
+
+// open opens the store and returns what an earlier run left in it. A
+// store that cannot be opened does not stop the watch: it keeps readings in
+// memory and tries again with every write. Only another dewline on the same
+// record does, since two would tell everything twice.
+func (rc *record) open(ctx context.Context) (core.Saved, store.Report, error) {
+	rc.rec = newRecorder(nil, rc.log, rc.health)
+	rc.rec.lose = rc.lose
+	web.DropCopies(rc.o.Dir)
+	late, o := rc.tryOpen(ctx)
+	st, report, err := o.st, o.report, o.err
+	if errors.Is(err, store.ErrLocked) {
+		return core.Saved{}, report, fmt.Errorf("another dewline uses the record in %s: stop it first, or give this one a directory of its own: %w", rc.o.Dir, err)
+	}
+	if err != nil {
+		rc.late = late
+		rc.keepInMemory(ctx)
+		rc.log.Error("the record cannot be opened; watching and warning go on without it",
+			"dir", rc.o.Dir, "err", err, "do", "make the directory writable for dewline; it is tried again")
+		rc.recording.Store(&recordHealth{why: alarm.Fact{ID: alarm.FactRecordNote, Note: err.Error()}})
+		return core.Saved{}, report, nil
+	}
+	rc.store.Store(st)
+	rc.rec.Attach(st)
+	return rc.saved(o), report, nil
+}
+
+// saved reads what an earlier run left, and logs what cannot be read of it.
+func (rc *record) saved(o opened) core.Saved {
+	if o.report.Quarantined != "" {
+		rc.log.Error("the record was damaged and set aside; a new one was begun",
+			"file", o.report.Quarantined, "damage", o.report.Damage, "do", "dewline repair saves what can be read")
+	}
+	saved, err := loadSaved(o.st)
+	saved.LastSet = o.report.LastSet
+	if err != nil {
+		rc.log.Error("part of the record cannot be read", "err", err)
+	}
+	return saved
+}
+
+func loadSaved(st *store.Store) (core.Saved, error) {
+	var s core.Saved
+	var errs []error
+	var err error
+	if s.State, err = st.State(); err != nil {
+		errs = append(errs, fmt.Errorf("read the rules' state: %w", err))
+	}
+	for _, b := range []struct {
+		bucket store.Bucket
+		to     *[]store.Doc
+	}{{store.BucketAlarms, &s.Alarms}, {store.BucketOutbox, &s.Outbox}, {store.BucketDrills, &s.Drills}} {
+		for doc, err := range st.Docs(b.bucket) {
+			if err != nil {
+				errs = append(errs, err)
+				continue
+			}
+			*b.to = append(*b.to, doc)
+		}
+	}
+	return s, errors.Join(errs...)
+}
+
+// How long a record that was not open at the start may take to be looked through,
+// and how long the next try waits where it cannot be opened.
+const (
+	lateWithin = 24 * time.Hour
+	lateEvery  = 5 * time.Second
+)
+
+// tryOpen waits no longer than a start may take; what opens later comes by the channel.
+func (rc *record) tryOpen(ctx context.Context) (<-chan opened, opened) {
+	done := make(chan opened, 1)
+	go func() { done <- rc.openStore(ctx, 0) }()
+	timer := time.NewTimer(openWithin)
+	defer timer.Stop()
+	select {
+	case o := <-done:
+		done <- o
+		return done, o
+	case <-timer.C:
+		return done, opened{err: fmt.Errorf("the card did not answer within %s", openWithin)}
+	}
+}
+
+func (rc *record) openStore(ctx context.Context, within time.Duration) (o opened) {
+	cfg := rc.cfg.Load()
+	o.st, o.report, o.err = rc.o.Open(ctx, store.Options{
+		Dir: rc.o.Dir, Keep: core.KeepOf(cfg), Within: within, CheckLater: true,
+		Limits: core.LimitsOf(cfg), Logger: rc.log, Replaced: rc.replacedBy,
+		Lost: rc.lose, Full: func() { rc.rec.ForceFlush(func() ([]byte, error) { return nil, nil }) },
+	})
+	return o
+}
+
+// keepInMemory uses a store without a file, which shows what was read since the start.
+func (rc *record) keepInMemory(ctx context.Context) {
+	st, _, _ := store.Open(ctx, store.Options{Limits: core.LimitsOf(rc.cfg.Load()), Logger: rc.log, Lost: rc.lose}) // without a directory it is memory
+	rc.store.Store(st)
+	rc.rec.Hold(st)
+}
+
+// runLate tries to open the record until it can, and has it joined with what went
+// on meanwhile. Nothing is written before: what the record holds open
+// would be written over.
+func (rc *record) runLate(ctx context.Context, join func(context.Context, opened)) {
+	again := time.NewTicker(lateEvery)
+	defer again.Stop()
+	for {
+		var o opened
+		select {
+		case <-ctx.Done():
+			return
+		case o = <-rc.late:
+		}
+		if o.err == nil {
+			join(ctx, o)
+			return
+		}
+		if errors.Is(o.err, store.ErrLocked) {
+			o.err = fmt.Errorf("another dewline uses it: %w", o.err)
+		}
+		rc.health(false, o.err.Error())
+		select {
+		case <-ctx.Done():
+			return
+		case <-again.C:
+		}
+		next := make(chan opened, 1)
+		next <- rc.openStore(ctx, lateWithin)
+		rc.late = next
+	}
+}
+
+// onsetLeap draws how many onset numbers this run leaves out. Numbers stay far
+// below 2^53, which a page's numbers can hold, for 2^33 starts.
+func onsetLeap() uint64 {
+	n, _ := rand.Int(rand.Reader, big.NewInt(1<<20)) // never fails, crypto/rand
+	return 1 + n.Uint64()
+}
+
+// takeReadings passes the readings that were kept in memory to a record, moved by
+// so much running time, and returns how many there were.
+func (rc *record) takeReadings(ctx context.Context, st *store.Store, by time.Duration) int {
+	n := 0
+	from := rc.Store()
+	for _, probe := range from.Probes() {
+		for r, err := range from.Readings(ctx, probe, time.Time{}, farFuture) {
+			if err != nil {
+				rc.log.Error("some readings since the start are lost", "probe", probe, "err", err)
+				continue
+			}
+			r.At.Mono += by
+			st.Append(r)
+			n++
+		}
+	}
+	return n
 }

@@ -1,10 +1,21 @@
 package daemon
 
 import (
+	"bytes"
+	"cmp"
 	"context"
+	"encoding/json"
+	"maps"
+	"slices"
 	"time"
 
+	"dewline/cmd/dewline/core"
+	"dewline/configs"
+	"dewline/rules/alarm"
+	"dewline/rules/event"
 	"dewline/sensors"
+	"dewline/sensors/table"
+	"dewline/store"
 )
 
 // run is the goroutine: everything that decides happens here, in
@@ -148,4 +159,133 @@ func (l *loop) settle(ctx context.Context) {
 		l.post(ctx, func(sensors.Instant) { l.giveUp() })
 	case <-ctx.Done():
 	}
+}
+
+// resume restores the core, and says so where nobody watched for a while.
+func (l *loop) resume(saved core.Saved, report store.Report) {
+	now := l.now()
+	fx, err := l.core.Restore(now, saved)
+	if err != nil {
+		l.log.Error("part of an earlier run could not be read back; the rest is used", "err", err)
+	}
+	l.apply(fx)
+	l.record.rec.Put(nil, core.StartEvents(now, report, l.o.Version))
+	l.resumed(now, report)
+	// Also where all is well: an earlier run may have left the alarm open.
+	if report.Quarantined == "" || !l.record.recording.Load().ok {
+		l.showRecord(now)
+	}
+	l.apply(l.core.ConfigRefused(now, l.o.ConfigRefused))
+}
+
+func (l *loop) resumed(now sensors.Instant, report store.Report) {
+	l.apply(l.core.Calibrated(l.now(), l.book.calibrations(l.cfg.Load())))
+	l.showAll()
+	if report.Quarantined != "" {
+		l.apply(l.core.RecordIncomplete(now, false, alarm.Fact{ID: alarm.FactRecordAside, About: report.Quarantined}))
+	}
+	if report.FellBack {
+		l.log.Error("the last commit of the record was damaged; the one before is used", "damage", report.Damage)
+	}
+	if st := l.record.Store(); st != nil {
+		l.noteSettings(now, st)
+	}
+}
+
+func (l *loop) showAll() {
+	now := l.now()
+	for _, v := range l.core.Open() {
+		l.channels.alarm(now, v.Key, &v)
+	}
+}
+
+func (l *loop) keepAgeing() {
+	s := l.probes.current()
+	if s == nil {
+		return
+	}
+	b, err := json.Marshal(moved(s.Ageing(), time.Duration(l.leap.Load())))
+	if err != nil {
+		l.log.Warn("what the probes went through cannot be kept", "err", err)
+		return
+	}
+	l.record.rec.Put([]store.Doc{{Bucket: store.BucketMeta, Key: ageingKey, Value: b}}, nil)
+}
+
+// keepState asks for the last state to be written before the end.
+func (l *loop) keepState() {
+	now := l.now()
+	l.record.rec.Put(nil, []event.Event{core.StopEvent(now, l.o.Version)})
+	l.keepAgeing()
+	l.record.rec.ForceFlush(l.core.State)
+}
+
+// noteSettings tells the journal what was changed in the configuration while
+// dewline was not running: the one that was in force then is on record.
+func (l *loop) noteSettings(now sensors.Instant, st *store.Store) {
+	text := l.record.settingsInForce()
+	if text == nil {
+		return
+	}
+	before, err := st.Get(store.BucketConfig, settingsKey)
+	if before = configs.Masked(before); err == nil && bytes.Equal(before, text) {
+		return
+	}
+	old, _, err := table.DecodeInForce("before", before)
+	if err != nil {
+		old = nil
+	}
+	var changes []event.Event
+	if next, _, err := table.DecodeInForce("now", text); err == nil { // without secrets, as text is
+		changes = core.SettingEvents(now, old, next)
+	}
+	l.record.rec.Put([]store.Doc{{Bucket: store.BucketConfig, Key: settingsKey, Value: text}}, changes)
+}
+
+// joinLate reads what a record holds and has the core take it in.
+func (l *loop) joinLate(ctx context.Context, o opened) {
+	saved := l.record.saved(o)
+	l.probes.loadBook(o.st, o.report.LastMono)
+	l.record.loadRedos(o.st)
+	_ = l.call(ctx, func(sensors.Instant) error { l.mergeLate(ctx, o, saved); return nil }) // or dewline stops
+}
+
+// mergeLate joins a record that could be opened at last with the core that runs,
+// and puts it in use. It runs on the loop's goroutine. Running time goes on from
+// that of the record from then on.
+func (l *loop) mergeLate(ctx context.Context, o opened, saved core.Saved) {
+	by := o.report.LastMono
+	l.leap.Store(int64(by))
+	now, began := l.now(), l.began
+	began.Mono, began.Synced = began.Mono+by, now.Synced
+	began.Wall = now.Wall.Add(-now.Sub(began))
+	kept := l.record.takeReadings(ctx, o.st, by)
+	l.record.rec.rebase(by)
+	fx, err := l.core.Merge(now, by, saved, l.newest(by))
+	if err != nil {
+		l.log.Error("part of an earlier run could not be read back; the rest is used", "err", err)
+	}
+	l.record.store.Store(o.st)
+	o.st.SetLimits(core.LimitsOf(l.cfg.Load())) // a reload may have changed them since
+	l.apply(fx)
+	entries := core.StartEvents(began, o.report, "opened late")
+	begin := entries[0].Line()
+	l.keepAll(core.RecordEvent(now, begin.New, begin.Why))
+	l.record.rec.Put(l.core.Forgotten(saved.Outbox), entries[1:])
+	l.resumed(began, o.report)
+	l.record.rec.Attach(o.st)
+	l.log.Info("the record is open and joined with what went on without it", "readings", kept)
+}
+
+// newest moves the newest readings by so much and returns them as they came.
+func (l *loop) newest(by time.Duration) []sensors.Reading {
+	l.latestMu.Lock()
+	defer l.latestMu.Unlock()
+	for id, r := range l.latest {
+		r.At.Mono += by
+		l.latest[id] = r
+	}
+	return slices.SortedFunc(maps.Values(l.latest), func(a, b sensors.Reading) int {
+		return cmp.Or(cmp.Compare(a.At.Mono, b.At.Mono), cmp.Compare(a.Probe, b.Probe))
+	})
 }

@@ -246,7 +246,7 @@ func fileSize(t *testing.T, dir string) int64 {
 // of a redo and the moment that its document is given up, and that one which came
 // before is kept.
 func TestARedoIsForgottenAlone(t *testing.T) {
-	b := newRedoBook()
+	b := &redoBook{due: map[sensors.ProbeID]redo{}, wake: make(chan struct{}, 1)}
 	old := b.add("a", redo{From: time.Unix(1, 0), Until: time.Unix(2, 0)})
 	joined := b.add("a", redo{From: time.Unix(0, 0), Until: time.Unix(3, 0)})
 	forgotten := 0

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/page"
 	"dewline/alert/wire"
 	"dewline/rules"
 	"dewline/sensors"
@@ -168,4 +169,35 @@ func (s *Site) damaged(err error) {
 	if err != nil {
 		s.log.Error("part of the record cannot be read", "err", err)
 	}
+}
+
+func postCommand(do func(context.Context, alert.Command) alert.Reply) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		var c alert.Command
+		if err := decodeBody(r, &c); err != nil {
+			writeError(w, http.StatusBadRequest, err)
+			return
+		}
+		grant := allowed(r)
+		if c.Action != string(rules.Acknowledge) && grant.Right < page.Change {
+			writeError(w, http.StatusForbidden, errMayNot)
+			return
+		}
+		if grant.Name != "" {
+			c.By = grant.Name
+		}
+		reply := do(r.Context(), c)
+		code := http.StatusOK
+		if !reply.OK {
+			code = http.StatusConflict
+		}
+		writeJSON(w, code, reply)
+	}
+}
+
+func postDrill(do func(ctx context.Context, person, by string) (string, error)) http.HandlerFunc {
+	return posted(func(ctx context.Context, r struct{ Person, By string }) (any, error) {
+		id, err := do(ctx, r.Person, r.By)
+		return wire.Reply{ID: id, OK: true}, err
+	})
 }

@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"time"
 
+	"dewline/alert"
 	"dewline/alert/wire"
 	"dewline/cmd/dewline/export"
 	"dewline/sensors"
@@ -146,4 +147,29 @@ func (s *Site) serveJournalCheck(w http.ResponseWriter, r *http.Request) {
 	if st, _, _, ok := s.recordSpan(w, r, 24*time.Hour); ok {
 		writeJSON(w, http.StatusOK, CheckJournal(st))
 	}
+}
+
+// A Sentinel is what can be asked of one that watches rooms.
+type Sentinel interface {
+	// Look returns what it has open, in the form of a room's.
+	Look(ctx context.Context) (*alert.Snapshot, error)
+	Command(ctx context.Context, c alert.Command) alert.Reply
+	Drill(ctx context.Context, person, by string) (id string, err error)
+}
+
+// SentinelControl serves the control socket of a sentinel: dewline alarm and
+// drill work with it as with a room.
+func SentinelControl(s Sentinel) http.Handler {
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /api/v1/room", func(w http.ResponseWriter, r *http.Request) {
+		snap, err := s.Look(r.Context())
+		if err != nil {
+			writeError(w, http.StatusServiceUnavailable, err)
+			return
+		}
+		writeJSON(w, http.StatusOK, wire.RoomOf(snap))
+	})
+	mux.HandleFunc("POST /api/v1/command", postCommand(s.Command))
+	mux.HandleFunc("POST /api/v1/drill", postDrill(s.Drill))
+	return mux
 }

@@ -10,8 +10,11 @@ import (
 	"strconv"
 	"time"
 
+	"dewline/alert"
+	"dewline/alert/summary"
 	"dewline/alert/wire"
 	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -226,4 +229,70 @@ func (w *weighted) add(into *store.Spread, s store.Spread, count int) {
 	w.weight += count
 	into.Min, into.Max = min(into.Min, s.Min), max(into.Max, s.Max)
 	into.Mean = int32(math.Round(w.sum / float64(max(w.weight, 1))))
+}
+
+// notesOf returns the notes of an enclosure, or of all where it is empty, that
+// were written within [from, to), oldest first.
+func notesOf(st *store.Store, enclosure string, from, to time.Time) ([]wire.Note, error) {
+	notes, err := collect(st, store.BucketNotes, func(n *alert.Note) bool {
+		return (enclosure == "" || n.Enclosure == enclosure) && !n.At.Wall.Before(from) && n.At.Wall.Before(to)
+	})
+	return wire.NotesOf(notes), err
+}
+
+// collect returns the documents that are wanted. What is damaged hides no other:
+// it is named in the error, beside what was found.
+func collect[T any](st *store.Store, b store.Bucket, wanted func(*T) bool) ([]T, error) {
+	out := []T{}
+	var errs error
+	for v, err := range store.Decode[T](st.Docs(b)) {
+		if err != nil {
+			errs = errors.Join(errs, err)
+		} else if wanted(&v) {
+			out = append(out, v)
+		}
+	}
+	return out, errs
+}
+
+func (s *Site) serveSummary(w http.ResponseWriter, r *http.Request) {
+	report, err := s.room.Summary(r.Context(), r.FormValue("week"))
+	if err == nil && report.Early() && r.FormValue("week") == "" { // a new record: this week so far
+		report, err = s.room.Summary(r.Context(), summary.WeekOf(s.room.Now().Wall, s.room.Config().Room.Location).String())
+	}
+	switch {
+	case errors.Is(err, ErrNoRecord):
+		writeError(w, http.StatusServiceUnavailable, err)
+		return
+	case err != nil:
+		writeError(w, http.StatusBadRequest, err)
+		return
+	}
+	units := unit.ScaleOf(r.FormValue("units"))
+	w.Header().Set("Cache-Control", "no-store")
+	switch format := r.FormValue("format"); format {
+	case "", "html":
+		s.serveSummaryPage(w, report, units)
+	case "text":
+		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+		_, _ = w.Write([]byte(report.Text(units)))
+	case "json":
+		writeJSON(w, http.StatusOK, report.In(units))
+	default:
+		writeError(w, http.StatusBadRequest, fmt.Errorf("format is html, text or json, not %q", format))
+	}
+}
+
+func (s *Site) serveSummaryPage(w http.ResponseWriter, report *summary.Report, units unit.Scale) {
+	pics, err := report.Pictures(units)
+	if err != nil {
+		writeError(w, http.StatusInternalServerError, err)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	// The page holds its pictures and styles and loads nothing.
+	w.Header().Set("Content-Security-Policy", "default-src 'none'; img-src data:; style-src 'unsafe-inline'; frame-ancestors 'self'")
+	if err := report.HTML(w, units, pics, summary.Inside); err != nil {
+		s.log.Warn("a summary could not be shown", "week", report.Week, "err", err)
+	}
 }

@@ -4,13 +4,25 @@ package web
 
 import (
 	"context"
+	"crypto/hmac"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/base64"
+	"encoding/json"
 	"errors"
+	"fmt"
 	"log/slog"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
 	"sync/atomic"
 	"time"
 
 	"dewline/alert"
 	"dewline/alert/summary"
+	"dewline/alert/wire"
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/sensors"
@@ -81,3 +93,98 @@ func New(o Options) *Site {
 
 // KeepLinks has the links in notices survive a restart.
 func (s *Site) KeepLinks() error { return s.links.keepIn(s.o.Dir) }
+
+// links signs the addresses that a notice carries for being answered. The key
+// is kept beside the record, so that a link survives a restart; where it
+// cannot be kept, links made before a restart are refused.
+type links struct{ key []byte }
+
+const linkKeyFile = "link.key"
+
+func newLinks() *links {
+	key := make([]byte, 32)
+	_, _ = rand.Read(key) // never fails, crypto/rand
+	return &links{key: key}
+}
+
+// keepIn uses the key kept in dir, or keeps the present one there.
+func (l *links) keepIn(dir string) error {
+	file := filepath.Join(dir, linkKeyFile)
+	if b, err := os.ReadFile(file); err == nil && len(b) == len(l.key) {
+		l.key = b
+		return nil
+	}
+	return os.WriteFile(file, l.key, 0o600)
+}
+
+// token is the version and a signature over both.
+func (l *links) token(noticeID string, version int) string {
+	v := strconv.Itoa(version)
+	return v + "." + l.sign(v+"\n"+noticeID)
+}
+
+func (l *links) sign(text string) string {
+	mac := hmac.New(sha256.New, l.key)
+	mac.Write([]byte(text))
+	return base64.RawURLEncoding.EncodeToString(mac.Sum(nil)[:16])
+}
+
+// check reports whether token belongs to the notice, and the version that it
+// was made for. Links made before they carried a version stand for the first.
+func (l *links) check(noticeID, token string) (version int, ok bool) {
+	v, _, versioned := strings.Cut(token, ".")
+	if !versioned {
+		return 1, hmac.Equal([]byte(l.sign(noticeID)), []byte(token))
+	}
+	version, err := strconv.Atoi(v)
+	if err != nil || version < 1 || !hmac.Equal([]byte(l.token(noticeID, version)), []byte(token)) {
+		return 0, false
+	}
+	return version, true
+}
+
+func writeJSON(w http.ResponseWriter, code int, v any) {
+	b, err := json.Marshal(v)
+	if err != nil {
+		http.Error(w, "cannot encode the answer: "+err.Error(), http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "application/json; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(code)
+	_, _ = w.Write(append(b, '\n'))
+}
+
+// writeError answers in one JSON form: {"error": "…"}.
+func writeError(w http.ResponseWriter, code int, err error) {
+	writeJSON(w, code, wire.Reply{Error: err.Error()})
+}
+
+func decodeBody(r *http.Request, v any) error {
+	dec := json.NewDecoder(r.Body)
+	dec.DisallowUnknownFields()
+	if err := dec.Decode(v); err != nil {
+		return fmt.Errorf("the body is not what is expected here: %w", err)
+	}
+	if dec.More() {
+		return errors.New("the body holds more than one JSON value")
+	}
+	return nil
+}
+
+// posted takes a body, does what it asks for, and answers what came of that.
+func posted[T any](do func(context.Context, T) (any, error)) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		var body T
+		if err := decodeBody(r, &body); err != nil {
+			writeError(w, http.StatusBadRequest, err)
+			return
+		}
+		answer, err := do(r.Context(), body)
+		if err != nil {
+			writeError(w, http.StatusConflict, err)
+			return
+		}
+		writeJSON(w, http.StatusOK, answer)
+	}
+}
