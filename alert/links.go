@@ -33,6 +33,11 @@ type ChannelStats struct {
 	DownWhy   string // of not being connected
 }
 
+// Worked reports whether this run saw the channel work.
+func (s *ChannelStats) Worked() bool {
+	return !s.LastSuccess.IsZero() || s.Connected != nil && *s.Connected
+}
+
 // Links is how the channels do, in this run only.
 type links struct {
 	*call

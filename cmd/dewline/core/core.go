@@ -8,7 +8,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"dewline/alert"
@@ -27,7 +26,6 @@ type Core struct {
 	neighbours
 	roster    roster
 	refreshAt time.Duration // when open notices next learn of drift
-	stalled   stalls
 	self      selfWatch
 	refused   refusals
 	bell      bell
@@ -36,12 +34,9 @@ type Core struct {
 // New returns a Core that has seen nothing yet. ackLink makes the link
 // that a notice carries for answering; nil for none.
 func New(cfg *configs.Config, ackLink func(noticeID string, version int) string) *Core {
-	c := &Core{
-		roster: roster{cfg: cfg, ackLink: ackLink}, stalled: stalls{},
-		self: selfWatch{drillEvery: cfg.Drill.Every.D()},
-	}
+	c := &Core{roster: roster{cfg: cfg, ackLink: ackLink}, self: selfWatch{drillEvery: cfg.Drill.Every.D()}}
 	c.parts = &parts{rules.New(cfg), alert.NewDesk(c.roster.options())}
-	c.neighbours = neighbours{parts: c.parts, sentinels: map[string]sentinelWatch{}}
+	c.neighbours = neighbours{parts: c.parts, sentinels: map[string]time.Duration{}}
 	return c
 }
 
@@ -63,7 +58,7 @@ func (c *Core) Tick(now sensors.Instant) Effects {
 	e := c.after(now, c.engine.Tick(now))
 	e.add(c.roster.watch(c.parts, now))
 	e.add(c.self.watch(c.parts, now))
-	e.add(c.stalled.watch(c.parts, now))
+	e.add(c.watchStalls(now))
 	e.add(c.neighbours.watch(now))
 	e.Events = append(e.Events, c.refused.flush(now)...)
 	if now.Mono >= c.refreshAt {
@@ -138,17 +133,11 @@ func (c *Core) AcknowledgeNotice(now sensors.Instant, id string, version int, by
 
 // Result takes in what became of a delivery.
 func (c *Core) Result(now sensors.Instant, r alert.SendResult) Effects {
-	if r.Err == nil {
-		c.stalled.works(r.Delivery[strings.LastIndexByte(r.Delivery, '|')+1:])
-	}
 	return c.desked(c.desk.Result(now, r))
 }
 
 // ChannelState takes in that a channel is connected, with nil, or why it is not.
 func (c *Core) ChannelState(now sensors.Instant, name string, down error) Effects {
-	if down == nil {
-		c.stalled.works(name)
-	}
 	if name == "mqtt" {
 		c.connected = down == nil
 	}
@@ -186,9 +175,6 @@ func (c *Core) Calibrated(now sensors.Instant, cals []room.Calibration) Effects 
 func (c *Core) Reconfigure(now sensors.Instant, cfg *configs.Config, ackLink func(string, int) string) Effects {
 	c.roster.cfg, c.roster.ackLink = cfg, ackLink
 	c.self.drillEvery = cfg.Drill.Every.D()
-	for name := range c.stalled { // one that is gone cannot be seen to work
-		c.stalled[name] = false
-	}
 	e := Effects{Docs: c.roster.turn(now)}
 	e.add(c.desked(c.desk.Reconfigure(now, c.roster.options())))
 	hot, lethal := c.hot()

@@ -14,7 +14,7 @@ type neighbours struct {
 	parts     *parts
 	connected bool // to the broker, now
 	other     otherBoard
-	sentinels map[string]sentinelWatch // those that watch this room, by id
+	sentinels map[string]time.Duration // when those that watch this room showed themselves, by id
 }
 
 // otherGone is some heartbeats: a board silent for so long is gone.
@@ -24,7 +24,6 @@ const otherGone = 3 * time.Minute
 type otherBoard struct {
 	instance string        // empty for none
 	seen     time.Duration // 0 before the first look
-	gone     bool          // told
 }
 
 const (
@@ -36,12 +35,6 @@ const (
 	mostSentinels = 8
 )
 
-// A sentinelWatch is how long ago a sentinel that watches this room showed itself.
-type sentinelWatch struct {
-	seen   time.Duration
-	silent bool // told
-}
-
 // OtherBoard takes in that another board with this room's id showed itself; the first
 // of several is told of.
 func (n *neighbours) OtherBoard(now sensors.Instant, instance string) (e Effects) {
@@ -49,28 +42,26 @@ func (n *neighbours) OtherBoard(now sensors.Instant, instance string) (e Effects
 		n.other.instance = instance
 		e = n.parts.duplicate(now, instance)
 	}
-	n.other.seen, n.other.gone = now.Mono, false
+	n.other.seen = now.Mono
 	return e
 }
 
 // WatchedBy takes in that a sentinel watches this room: live now, or when the broker
 // kept its word. An empty id is for none that watches any more.
 func (n *neighbours) WatchedBy(now sensors.Instant, sentinel string, live bool) (e Effects) {
-	switch w := n.sentinels[sentinel]; {
+	switch _, known := n.sentinels[sentinel]; {
 	case sentinel == "":
 		for _, id := range slices.Sorted(maps.Keys(n.sentinels)) {
 			e.add(n.parts.sentinelSilent(now, id, false))
 		}
 		clear(n.sentinels)
-	case w.seen == 0 && len(n.sentinels) >= mostSentinels: // of those told before this start, the end
+	case !known && len(n.sentinels) >= mostSentinels: // of those told before this start, the end
 		e = n.parts.sentinelSilent(now, sentinel, false)
 	case live:
-		n.sentinels[sentinel] = sentinelWatch{seen: now.Mono}
-		if w.silent || w.seen == 0 { // also one told before this start
-			e = n.parts.sentinelSilent(now, sentinel, false)
-		}
-	case w.seen == 0:
-		n.sentinels[sentinel] = sentinelWatch{seen: now.Mono}
+		n.sentinels[sentinel] = now.Mono
+		e = n.parts.sentinelSilent(now, sentinel, false) // also one told before this start
+	case !known:
+		n.sentinels[sentinel] = now.Mono
 	}
 	return e
 }
@@ -82,20 +73,17 @@ func (n *neighbours) watch(now sensors.Instant) (e Effects) {
 	switch o := &n.other; {
 	case o.seen == 0:
 		o.seen = now.Mono
-	case !o.gone && now.Mono-o.seen >= otherGone:
-		*o = otherBoard{seen: now.Mono, gone: true}
+	case now.Mono-o.seen >= otherGone:
+		o.instance = ""
 		e = n.parts.duplicate(now, "")
 	}
 	for _, id := range slices.Sorted(maps.Keys(n.sentinels)) {
-		w := n.sentinels[id]
-		switch {
+		switch seen := n.sentinels[id]; {
 		case !n.connected:
-			w.seen = max(w.seen, now.Mono-sentinelGone+sentinelBack)
-		case !w.silent && now.Mono-w.seen >= sentinelGone:
-			w.silent = true
+			n.sentinels[id] = max(seen, now.Mono-sentinelGone+sentinelBack)
+		case now.Mono-seen >= sentinelGone:
 			e.add(n.parts.sentinelSilent(now, id, true))
 		}
-		n.sentinels[id] = w
 	}
 	return e
 }
@@ -105,8 +93,7 @@ func (n *neighbours) shift(by time.Duration) {
 	if n.other.seen != 0 {
 		n.other.seen += by
 	}
-	for id, w := range n.sentinels {
-		w.seen += by
-		n.sentinels[id] = w
+	for id := range n.sentinels {
+		n.sentinels[id] += by
 	}
 }

@@ -41,6 +41,23 @@ func (p *parts) Set(now sensors.Instant, cond rules.Condition) Effects {
 	return p.after(now, p.engine.Set(now, cond))
 }
 
+// self names an alarm about dewline as a whole.
+func self(a alarm.ID) alarm.Key { return alarm.Key{Alarm: a, Subject: rules.Self} }
+
+// active reports whether an alarm about dewline itself is.
+func (p *parts) active(k alarm.Key) bool {
+	v, open := p.engine.Alarm(k)
+	return open && v.Active
+}
+
+// turn is Set for a condition that is looked at again and again.
+func (p *parts) turn(now sensors.Instant, cond rules.Condition) Effects {
+	if cond.Active == p.active(cond.Key) {
+		return Effects{}
+	}
+	return p.Set(now, cond)
+}
+
 func (p *parts) after(now sensors.Instant, ts []rules.Transition) Effects {
 	e := Effects{Later: p.engine.Facts()}
 	if len(ts) == 0 {
@@ -115,23 +132,22 @@ func alarmDoc(r room.Record) (store.Doc, error) {
 // duplicate says that another board answers for this room on the broker, by its
 // instance; empty ends that.
 func (p *parts) duplicate(now sensors.Instant, instance string) Effects {
-	cond := rules.Condition{Key: alarm.Key{Alarm: alarm.DuplicateRoom, Subject: rules.Self}, Active: instance != "", Priority: alarm.Today}
-	if instance != "" {
-		cond.Is = alarm.Fact{ID: alarm.FactID(alarm.DuplicateRoom), About: Short(instance)}
-	}
-	return p.Set(now, cond)
+	return p.turn(now, rules.Condition{
+		Key: self(alarm.DuplicateRoom), Active: instance != "", Priority: alarm.Today,
+		Is: alarm.Fact{ID: alarm.FactID(alarm.DuplicateRoom), About: Short(instance)},
+	})
 }
 
 // sentinelSilent says that a sentinel that watched this room is silent, or that it
 // is not.
 func (p *parts) sentinelSilent(now sensors.Instant, sentinel string, silent bool) Effects {
-	return p.Set(now, rules.Condition{Key: alarm.Key{Alarm: alarm.SentinelSilent, Subject: sentinel}, Active: silent, Priority: alarm.Today})
+	return p.turn(now, rules.Condition{Key: alarm.Key{Alarm: alarm.SentinelSilent, Subject: sentinel}, Active: silent, Priority: alarm.Today})
 }
 
 // RecordIncomplete says that the record is not whole, and why; or that it is.
 func (p *parts) RecordIncomplete(now sensors.Instant, ok bool, why alarm.Fact) Effects {
 	return p.Set(now, rules.Condition{
-		Key: alarm.Key{Alarm: alarm.RecordIncomplete, Subject: rules.Self}, Active: !ok, Priority: alarm.Today, Is: why,
+		Key: self(alarm.RecordIncomplete), Active: !ok, Priority: alarm.Today, Is: why,
 	})
 }
 
@@ -163,7 +179,7 @@ func (p *parts) ConfigRefused(now sensors.Instant, why string) Effects {
 		first = alarm.RestartDewline
 	}
 	return p.Set(now, rules.Condition{
-		Key: alarm.Key{Alarm: alarm.ConfigRefused, Subject: rules.Self}, Active: why != "", Priority: alarm.Today,
+		Key: self(alarm.ConfigRefused), Active: why != "", Priority: alarm.Today,
 		Evidence: firstLines(why, 3), Steps: []alarm.Step{first},
 	})
 }

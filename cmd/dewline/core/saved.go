@@ -143,19 +143,13 @@ func (c *Core) Merge(now sensors.Instant, by time.Duration, s Saved, latest []se
 	e.add(c.desked(c.desk.Reconfigure(now, c.roster.options())))
 	e.add(c.removed(now, ts))
 	c.resumeSelf(now)
-	// What this run saw work does, whatever an earlier one said.
-	for name, ch := range c.desk.Stats(c.self.last).Channels {
-		if !ch.LastSuccess.IsZero() {
-			c.stalled.works(name)
-		}
-	}
 	e.add(c.self.tellBlind(c.parts, now))
 	return e, errors.Join(errs...)
 }
 
 // shift moves the running times that the core itself keeps.
 func (c *Core) shift(by time.Duration) {
-	for _, t := range []*time.Duration{&c.self.blindEnds, &c.refreshAt, &c.self.drilled, &c.self.unsetSince, &c.self.last.Mono, &c.refused.at, &c.refused.last.At.Mono} {
+	for _, t := range []*time.Duration{&c.self.blindEnds, &c.refreshAt, &c.self.drilled, &c.self.setAt, &c.self.last.Mono, &c.refused.at, &c.refused.last.At.Mono} {
 		if *t != 0 {
 			*t += by
 		}
@@ -163,25 +157,10 @@ func (c *Core) shift(by time.Duration) {
 	c.neighbours.shift(by)
 }
 
-// resumeSelf goes on with the alarms about dewline itself that an earlier run
-// raised, so that each ends when its reason does.
+// resumeSelf has the blind period that an earlier run told of shown as long as one of now.
 func (c *Core) resumeSelf(now sensors.Instant) {
-	for _, v := range c.engine.Open() {
-		if !v.Active {
-			continue
-		}
-		switch v.Key.Alarm {
-		case alarm.DeliveryStalled:
-			if _, known := c.stalled[v.Key.Subject]; !known {
-				c.stalled[v.Key.Subject] = true
-			}
-		case alarm.BlindPeriod:
-			c.self.blindEnds = max(c.self.blindEnds, now.Mono+blindShown)
-		case alarm.ClockUnset:
-			c.self.unset, c.self.counting, c.self.unsetSince = true, true, now.Mono-unsetAfter
-		case alarm.DrillOverdue:
-			c.self.overdue = true
-		}
+	if c.active(self(alarm.BlindPeriod)) {
+		c.self.blindEnds = max(c.self.blindEnds, now.Mono+blindShown)
 	}
 }
 

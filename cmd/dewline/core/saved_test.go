@@ -219,14 +219,14 @@ func TestRebased(t *testing.T) {
 // Running times that are set move with a merge; those that are not stay unset.
 func TestShift(t *testing.T) {
 	c := New(decode(t, rigRoom+una), nil)
-	c.self.blindEnds, c.refreshAt, c.self.drilled, c.self.unsetSince = 1, 2, 3, 4
+	c.self.blindEnds, c.refreshAt, c.self.drilled, c.self.setAt = 1, 2, 3, 4
 	c.self.last.Mono, c.refused.at, c.refused.last.At.Mono = 5, 6, 7
 	c.shift(100)
-	if c.self.blindEnds != 101 || c.refreshAt != 102 || c.self.drilled != 103 || c.self.unsetSince != 104 || c.self.last.Mono != 105 || c.refused.at != 106 || c.refused.last.At.Mono != 107 {
+	if c.self.blindEnds != 101 || c.refreshAt != 102 || c.self.drilled != 103 || c.self.setAt != 104 || c.self.last.Mono != 105 || c.refused.at != 106 || c.refused.last.At.Mono != 107 {
 		t.Errorf("%+v, %v, %+v", c.self, c.refreshAt, c.refused)
 	}
 	c = New(decode(t, rigRoom+una), nil)
-	if c.shift(100); c.self.blindEnds != 0 || c.self.drilled != 0 || c.self.unsetSince != 0 || c.refused.at != 0 {
+	if c.shift(100); c.self.blindEnds != 0 || c.self.drilled != 0 || c.self.setAt != 0 || c.refused.at != 0 {
 		t.Errorf("what was never is at %+v, %+v", c.self, c.refused)
 	}
 }

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"maps"
 	"slices"
 	"time"
 
@@ -30,10 +29,7 @@ const (
 type selfWatch struct {
 	drillEvery time.Duration // 0 for no reminder
 	drilled    time.Duration // when the last acknowledged drill began; running time begins with the first start
-	unsetSince time.Duration
-	counting   bool // the clock is unset since unsetSince
-	unset      bool // clock-unset is raised
-	overdue    bool // drill-overdue is raised
+	setAt      time.Duration // when the clock was set last, or the first look
 	last       sensors.Instant
 	blindEnds  time.Duration // when the blind-period alarm of a restart is let go
 }
@@ -45,26 +41,19 @@ func (w *selfWatch) watch(p *parts, now sensors.Instant) Effects {
 	if step := clockStep(w.last, now); step != 0 {
 		e.Events = append(e.Events, clockEvent(now, w.last.Wall, fmt.Sprintf("stepped by %s", step.Round(time.Second))))
 	}
+	if now.Synced || w.last.IsZero() {
+		w.setAt = now.Mono
+	}
 	w.last = now
-	if now.Synced {
-		w.counting = false
-	} else if !w.counting {
-		w.counting, w.unsetSince = true, now.Mono
-	}
-	unset := w.counting && now.Mono-w.unsetSince >= unsetAfter
-	if unset != w.unset {
-		w.unset = unset
-		e.add(p.Set(now, rules.Condition{
-			Key: alarm.Key{Alarm: alarm.ClockUnset, Subject: rules.Self}, Active: unset, Priority: alarm.Today,
-		}))
-	}
-	if overdue := w.drillOverdue(now); overdue != w.overdue {
-		w.overdue = overdue
-		e.add(p.Set(now, rules.Condition{
-			Key: alarm.Key{Alarm: alarm.DrillOverdue, Subject: rules.Self}, Active: overdue, Priority: alarm.Note,
-			Is: alarm.Fact{ID: alarm.FactID(alarm.DrillOverdue), For: w.drillEvery},
-		}))
-	}
+	unset := self(alarm.ClockUnset)
+	e.add(p.turn(now, rules.Condition{
+		// What an earlier run told goes on until the clock is set.
+		Key: unset, Active: !now.Synced && (now.Mono-w.setAt >= unsetAfter || p.active(unset)), Priority: alarm.Today,
+	}))
+	e.add(p.turn(now, rules.Condition{
+		Key: self(alarm.DrillOverdue), Active: w.drillOverdue(now), Priority: alarm.Note,
+		Is: alarm.Fact{ID: alarm.FactID(alarm.DrillOverdue), For: w.drillEvery},
+	}))
 	return e
 }
 
@@ -91,7 +80,7 @@ func (w *selfWatch) blind(p *parts, now sensors.Instant) Effects {
 	var e Effects
 	if w.blindEnds != 0 && now.Mono >= w.blindEnds {
 		w.blindEnds = 0
-		e.add(p.Set(now, rules.Condition{Key: alarm.Key{Alarm: alarm.BlindPeriod, Subject: rules.Self}}))
+		e.add(p.Set(now, rules.Condition{Key: self(alarm.BlindPeriod)}))
 	}
 	e.add(w.tellBlind(p, now))
 	return e
@@ -113,7 +102,7 @@ func (w *selfWatch) tellBlind(p *parts, now sensors.Instant) Effects {
 		e.add(p.desked(p.desk.TimeOff(now, g.At, g.For)))
 	}
 	e.add(p.Set(now, rules.Condition{
-		Key: alarm.Key{Alarm: alarm.BlindPeriod, Subject: rules.Self}, Active: true, Priority: alarm.Today,
+		Key: self(alarm.BlindPeriod), Active: true, Priority: alarm.Today,
 		Value: g.For.Minutes(), HasValue: true, Unit: "min", Is: is,
 	}))
 	return e
@@ -147,31 +136,27 @@ func (w *selfWatch) drillOverdue(now sensors.Instant) bool {
 	return w.drillEvery > 0 && now.Mono-w.drilled > w.drillEvery
 }
 
-// watch raises delivery-stalled while a channel takes nothing over.
-// Its notice leaves through the other channels.
-func (s stalls) watch(p *parts, now sensors.Instant) Effects {
-	var e Effects
-	seen := map[string]bool{}
-	for _, name := range p.desk.StalledChannels(now) {
-		seen[name] = true
-		if _, raised := s[name]; raised {
+// watchStalls raises delivery-stalled while a channel takes nothing over, and ends it
+// once this run saw the channel work, or has it no more. Its notice leaves through the
+// other channels.
+func (p *parts) watchStalls(now sensors.Instant) (e Effects) {
+	stalled, channels := p.desk.StalledChannels(now), p.desk.Stats(now).Channels
+	for _, name := range stalled {
+		cond := rules.Condition{
+			Key: alarm.Key{Alarm: alarm.DeliveryStalled, Subject: name}, Active: true, Priority: alarm.Today,
+			Is: alarm.Fact{ID: alarm.FactID(alarm.DeliveryStalled), About: name}, Evidence: whyStalled(channels[name]),
+		}
+		if name == configs.ChannelSounder { // else as the catalogue has them
+			cond.Steps = []alarm.Step{alarm.CheckSounder}
+		}
+		e.add(p.turn(now, cond))
+	}
+	for _, v := range p.engine.Open() {
+		if v.Key.Alarm != alarm.DeliveryStalled || slices.Contains(stalled, v.Key.Subject) {
 			continue
 		}
-		s[name] = false
-		var steps []alarm.Step // as the catalogue has them
-		if name == configs.ChannelSounder {
-			steps = []alarm.Step{alarm.CheckSounder}
-		}
-		e.add(p.Set(now, rules.Condition{
-			Steps: steps,
-			Key:   alarm.Key{Alarm: alarm.DeliveryStalled, Subject: name}, Active: true, Priority: alarm.Today,
-			Is: alarm.Fact{ID: alarm.FactID(alarm.DeliveryStalled), About: name}, Evidence: whyStalled(p.desk.Stats(now).Channels[name]),
-		}))
-	}
-	for _, name := range slices.Sorted(maps.Keys(s)) {
-		if !seen[name] && !s[name] {
-			delete(s, name)
-			e.add(p.Set(now, rules.Condition{Key: alarm.Key{Alarm: alarm.DeliveryStalled, Subject: name}}))
+		if ch, there := channels[v.Key.Subject]; !there || ch.Worked() {
+			e.add(p.turn(now, rules.Condition{Key: v.Key}))
 		}
 	}
 	return e
@@ -183,16 +168,6 @@ func whyStalled(s alert.ChannelStats) []alarm.Fact {
 		return []alarm.Fact{{ID: alarm.FactSaid, Note: why}}
 	}
 	return nil
-}
-
-// stalls are the channels whose delivery-stalled is raised; true says that an earlier
-// run raised it and that this one has not seen the channel work yet.
-type stalls map[string]bool
-
-func (s stalls) works(name string) {
-	if _, raised := s[name]; raised {
-		s[name] = false
-	}
 }
 
 // bellAfter is how long a wake notice may reach nobody before the sounder of the

@@ -384,9 +384,11 @@ func TestStalls_UntilItWorks(t *testing.T) {
 	} {
 		core := New(decode(t, string(configs.Demo())), nil)
 		core.Tick(at(0, true))
-		core.stalled["mqtt"] = true
+		told := alarm.Key{Alarm: alarm.DeliveryStalled, Subject: "mqtt"}
+		core.Set(at(time.Second, true), rules.Condition{Key: told, Active: true, Priority: alarm.Today})
 		c.do(core)
-		if got := core.stalled["mqtt"]; got != c.want {
+		core.Tick(at(time.Minute+time.Second, true))
+		if got := core.active(told); got != c.want {
 			t.Errorf("%s: %v", name, got)
 		}
 	}
