@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dewline/alert/words"
+	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/store"
@@ -23,7 +24,7 @@ type drills struct {
 }
 
 // whom returns the person of an id, the first for none.
-func (d *drills) whom(id string) (*Person, error) {
+func (d *drills) whom(id string) (*configs.Person, error) {
 	if id == "" {
 		return &d.opt.People[0], nil
 	}
@@ -34,7 +35,7 @@ func (d *drills) whom(id string) (*Person, error) {
 }
 
 // begin sends a test notice to a person through all channels of theirs.
-func (d *drills) begin(p *Person) string {
+func (d *drills) begin(p *configs.Person) string {
 	now := d.now
 	// Running time never repeats, so neither does the id.
 	id := fmt.Sprintf("drill/%s/%d", p.ID, now.Mono.Milliseconds())
@@ -51,7 +52,7 @@ func (d *drills) begin(p *Person) string {
 	}
 	d.book.add(in)
 	d.last = in.Drill
-	for _, t := range p.targets() {
+	for _, t := range targetsOf(p) {
 		d.outbox.parcelFor(in, t)
 	}
 	d.log(Event{Notice: id, What: "drill", Person: p.ID})
@@ -279,7 +280,7 @@ func (s *silences) evaluate(in *incident) {
 	}
 	all := true
 	for i := range s.opt.People {
-		all = s.outbox.one(in, s.opt.People[i].targets()) && all
+		all = s.outbox.one(in, targetsOf(&s.opt.People[i])) && all
 	}
 	if all || now-in.Ready >= keepFor {
 		s.book.forget(in)

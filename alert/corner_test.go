@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
 )
@@ -14,7 +15,7 @@ import (
 func household(channels ...[]string) Options {
 	o := Options{Room: "attic"}
 	for i, c := range channels {
-		o.People = append(o.People, Person{ID: string(rune('a' + i)), Channels: c, MailTo: "x@example.test", EscalateAfter: 10 * time.Minute})
+		o.People = append(o.People, configs.Person{ID: string(rune('a' + i)), Channels: c, MailTo: "x@example.test", EscalateAfter: configs.Duration(10 * time.Minute)})
 	}
 	return o
 }

@@ -82,11 +82,11 @@ func newLane(name string, ch Channel) *lane {
 	return &lane{name: name, channel: ch, wake: make(chan struct{}, 1), quit: make(chan struct{}), well: true, under: map[sending]int{}}
 }
 
-// noChannel refuses everything.
+// noChannel refuses everything, which the checks of a configuration prevent.
 type noChannel struct{}
 
 func (noChannel) Send(_ context.Context, d Delivery) error {
-	return Permanent(&NoChannelError{d.Channel})
+	return Permanent(fmt.Errorf("no channel %q is set up; add its section to the configuration", d.Channel))
 }
 
 // Submit queues deliveries and returns at once, whatever the channels do. A

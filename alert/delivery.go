@@ -3,7 +3,6 @@ package alert
 import (
 	"context"
 	"errors"
-	"fmt"
 	"time"
 
 	"dewline/rules/alarm"
@@ -93,14 +92,6 @@ var ErrOldVersion = errors.New("this version is answered already, and there is n
 
 // ErrUnknownPerson says that the configuration names no such person.
 var ErrUnknownPerson = errors.New("no such person in the configuration")
-
-// NoChannelError is what a delivery fails with where its channel does not
-// exist, which configuration checks prevent.
-type NoChannelError struct{ Channel string }
-
-func (e *NoChannelError) Error() string {
-	return fmt.Sprintf("no channel %q is set up; add its section to the configuration", e.Channel)
-}
 
 // state is where a parcel is.
 type state string

@@ -68,6 +68,13 @@ func (d *Desk) begin(now sensors.Instant) { d.now, d.eff, d.links.stalled = now,
 
 func (d *Desk) finish() Effects { return d.finishWith(d.book.list()) }
 
+// during is a call that can concern every notice.
+func (d *Desk) during(now sensors.Instant, do func()) Effects {
+	d.begin(now)
+	do()
+	return d.finish()
+}
+
 // finishWith is finish for a call that can have concerned only some.
 func (d *Desk) finishWith(list []*incident) Effects {
 	for _, in := range list {
@@ -99,19 +106,16 @@ func (d *Desk) Transitions(now sensors.Instant, ts []rules.Transition) Effects {
 	if len(ts) == 0 {
 		return Effects{}
 	}
-	d.begin(now)
-	for i := range ts {
-		d.book.take(&ts[i])
-	}
-	return d.finish()
+	return d.during(now, func() {
+		for i := range ts {
+			d.book.take(&ts[i])
+		}
+	})
 }
 
 // Tick lets time pass: groups close, repeats and retries fall due, quiet hours
 // end, notices escalate. Call it at least every few seconds.
-func (d *Desk) Tick(now sensors.Instant) Effects {
-	d.begin(now)
-	return d.finish()
-}
+func (d *Desk) Tick(now sensors.Instant) Effects { return d.during(now, func() {}) }
 
 // Acknowledge takes in an answer to a version of a notice; 0 stands for what
 // was handed over so far. It covers what that version named, which is repeated
@@ -197,9 +201,7 @@ func (d *Desk) Reconfigure(now sensors.Instant, o Options) Effects {
 // told at once. The rules say nothing of what only drifts; call it about once
 // a minute while anything is open. It writes nothing for drift.
 func (d *Desk) Refresh(now sensors.Instant, alarms []rules.AlarmView, enclosures []rules.EnclosureView) Effects {
-	d.begin(now)
-	d.book.drift(alarms, enclosures)
-	return d.finish()
+	return d.during(now, func() { d.book.drift(alarms, enclosures) })
 }
 
 // TimeOff takes in that nobody watched for off, at a running time that stood still
@@ -217,25 +219,19 @@ func (d *Desk) TimeOff(now sensors.Instant, at, off time.Duration) Effects {
 // Acted takes in what a person did to alarms and what came of it. Whoever silences
 // more than a note for an hour or longer is named to everybody, with what follows.
 func (d *Desk) Acted(now sensors.Instant, a *rules.Action, ts []rules.Transition) Effects {
-	d.begin(now)
-	d.silences.acted(a, ts)
-	return d.finish()
+	return d.during(now, func() { d.silences.acted(a, ts) })
 }
 
 // Unseen takes in that a person took a probe out of service and that nobody sees since
 // whether it grows too hot in an enclosure. It is told however short it is.
 func (d *Desk) Unseen(now sensors.Instant, a *rules.Action, enclosure string) Effects {
-	d.begin(now)
-	d.silences.unseen(a, enclosure)
-	return d.finish()
+	return d.during(now, func() { d.silences.unseen(a, enclosure) })
 }
 
 // Dropped takes in the alarms that ended because the configuration names their
 // enclosure no longer.
 func (d *Desk) Dropped(now sensors.Instant, ts []rules.Transition) Effects {
-	d.begin(now)
-	d.silences.dropped(ts)
-	return d.finish()
+	return d.during(now, func() { d.silences.dropped(ts) })
 }
 
 // Raised takes in alarms of heat that are open while a reload raises the lethal limit
@@ -266,9 +262,7 @@ func (d *Desk) LastDrill() (DrillResult, bool) { return d.drills.newest() }
 // NORM, after a restart that may have lost one side's last words. What agrees
 // is left alone.
 func (d *Desk) Reconcile(now sensors.Instant, alarms []rules.AlarmView) Effects {
-	d.begin(now)
-	d.book.reconcile(alarms)
-	return d.finish()
+	return d.during(now, func() { d.book.reconcile(alarms) })
 }
 
 // Docs returns the whole state as documents, for a caller whose store was

@@ -358,7 +358,7 @@ func TestDesk_quietHours(t *testing.T) {
 
 // A clock that was never set, or that stands still, holds nothing.
 func TestDesk_quietHoursNeedAClock(t *testing.T) {
-	quiet := Options{Room: "attic", People: []Person{{ID: "una", Quiet: &configs.ClockSpan{From: 0, To: 24 * 60}}}}
+	quiet := Options{Room: "attic", People: []configs.Person{{ID: "una", Quiet: &configs.ClockSpan{From: 0, To: 24 * 60}}}}
 	r := newRig(t, quiet)
 	r.now.Synced = false
 	r.transitions(r.tr(change{alarm.AboveBand, "e1", unack, alarm.Today, tank("e1"), 29, 0}))
@@ -383,7 +383,7 @@ func TestDesk_reconfigure(t *testing.T) {
 	r := newRig(t, twoPeople())
 	r.broken["mqtt"], r.broken["mail"] = errAway, errAway
 	r.transitions(r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, tank("e1"), 33, 0}))
-	r.opt = Options{Room: "attic", People: []Person{{ID: "odo", Channels: []string{"gateway"}}}}
+	r.opt = Options{Room: "attic", People: []configs.Person{{ID: "odo", Channels: []string{"gateway"}}}}
 	r.absorb(r.desk.Reconfigure(r.now, r.opt))
 	r.send()
 	r.want("gateway", "raise lethal-ceiling/e1/1")
@@ -546,7 +546,7 @@ func TestDesk_refresh(t *testing.T) {
 // with them.
 func TestDesk_escalatesAfterTheRepeats(t *testing.T) {
 	o := twoPeople()
-	o.People[0].EscalateAfter, o.RepeatFor = 3*time.Hour, time.Hour
+	o.People[0].EscalateAfter, o.RepeatFor = configs.Duration(3*time.Hour), time.Hour
 	r := newRig(t, o)
 	r.transitions(r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, tank("e1"), 33, 0}))
 	r.pass(2 * time.Hour)

@@ -222,7 +222,7 @@ func TestOptionsFor(t *testing.T) {
 	if len(o.Names) != 1 || o.Names["e1"] != "Moss" {
 		t.Errorf("names are %v", o.Names)
 	}
-	if p := o.People; len(p) != 2 || p[0].ID != "una" || p[0].Name != "Una" || p[0].MailTo != "una@example.test" || p[0].EscalateAfter != time.Minute ||
+	if p := o.People; len(p) != 2 || p[0].ID != "una" || p[0].Name != "Una" || p[0].MailTo != "una@example.test" || p[0].EscalateAfter .D() != time.Minute ||
 		!slices.Equal(p[0].Channels, []string{"mail"}) || !slices.Equal(p[1].Channels, []string{"mqtt"}) {
 		t.Errorf("people are %+v", p)
 	}

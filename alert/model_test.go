@@ -189,7 +189,7 @@ func (m *model) reload(rt *rapid.T) {
 	o := m.full()
 	switch rapid.IntRange(0, 3).Draw(rt, "configuration") {
 	case 1:
-		o.People[0].Quiet, o.People[0].EscalateAfter = nil, 3*time.Minute
+		o.People[0].Quiet, o.People[0].EscalateAfter = nil, configs.Duration(3*time.Minute)
 	case 2:
 		o.People[0].Channels = []string{"mail"}
 	case 3:

@@ -6,30 +6,17 @@ import (
 	"time"
 
 	"dewline/configs"
-	"dewline/configs/unit"
 	"dewline/sensors"
 	"dewline/store"
 )
-
-// A Person receives notices through channels.
-type Person struct {
-	ID       string
-	Name     string
-	Channels []string // "mqtt", "mail" or a webhook's id, preferred first
-	MailTo   string
-	Quiet    *configs.ClockSpan // holds today notices
-	Units    unit.Scale
-	// EscalateAfter is how long a wake notice waits for an acknowledgement
-	// before the next person is told too.
-	EscalateAfter time.Duration
-}
 
 // Options are what a Desk works by. Zero fields take the defaults named.
 type Options struct {
 	Room     string         // id, as in topics
 	Location *time.Location // of quiet hours; UTC
-	// People in the order of escalation; none means "keeper" on "mqtt".
-	People []Person
+	// People in the order of escalation; none means "keeper" on "mqtt". Channels are "mqtt",
+	// "mail" or a webhook's id, preferred first.
+	People []configs.Person
 	// Connect names channels that keep a connection: they are watched also where
 	// nobody is told by them.
 	Connect []string
@@ -89,10 +76,7 @@ func OptionsFor(cfg *configs.Config) Options {
 		if len(p.Channels) == 0 {
 			p.Channels = ways(cfg)
 		}
-		o.People = append(o.People, Person{
-			ID: p.ID, Name: p.Name, Channels: p.Channels, MailTo: p.MailTo,
-			Quiet: p.Quiet, Units: unit.ScaleOf(p.Units), EscalateAfter: p.EscalateAfter.D(),
-		})
+		o.People = append(o.People, p)
 	}
 	return o
 }
@@ -126,7 +110,7 @@ func sharesOf(cfg *configs.Config) map[string][]Share {
 // InTurn returns o with a person before all others; unknown and empty leave the
 // order as it is.
 func (o Options) InTurn(first string) Options {
-	i := slices.IndexFunc(o.People, func(p Person) bool { return p.ID == first })
+	i := slices.IndexFunc(o.People, func(p configs.Person) bool { return p.ID == first })
 	if i > 0 {
 		people := slices.Concat(o.People[i:i+1], o.People[:i], o.People[i+1:])
 		o.People = people
@@ -162,22 +146,22 @@ func (o Options) withDefaults() Options {
 
 // peopleOrKeeper copies people with their defaults, so that a room whose
 // configuration names nobody still tells somebody.
-func peopleOrKeeper(people []Person) []Person {
+func peopleOrKeeper(people []configs.Person) []configs.Person {
 	if len(people) == 0 {
-		people = []Person{{ID: "keeper"}}
+		people = []configs.Person{{ID: "keeper"}}
 	}
-	out := make([]Person, len(people))
+	out := make([]configs.Person, len(people))
 	for i, p := range people {
 		if len(p.Channels) == 0 {
 			p.Channels = []string{"mqtt"}
 		}
-		p.EscalateAfter = cmp.Or(p.EscalateAfter, 10*time.Minute)
+		p.EscalateAfter = cmp.Or(p.EscalateAfter, configs.Duration(10*time.Minute))
 		out[i] = p
 	}
 	return out
 }
 
-func (o *Options) person(id string) *Person {
+func (o *Options) person(id string) *configs.Person {
 	if i := o.rankOf(id); i >= 0 {
 		return &o.People[i]
 	}
@@ -186,7 +170,7 @@ func (o *Options) person(id string) *Person {
 
 // rankOf is a person's place in the order of escalation, -1 for nobody of it.
 func (o *Options) rankOf(person string) int {
-	return slices.IndexFunc(o.People, func(p Person) bool { return p.ID == person })
+	return slices.IndexFunc(o.People, func(p configs.Person) bool { return p.ID == person })
 }
 
 // idOf is the id of the person who answers under a name, which may be the id.
@@ -208,12 +192,12 @@ func (o *Options) reaches(p *parcel) bool {
 // targets lists the channels of the first people in the order of escalation.
 func (o *Options) targets(people int) (ts []target) {
 	for i := range o.People[:people] {
-		ts = append(ts, o.People[i].targets()...)
+		ts = append(ts, targetsOf(&o.People[i])...)
 	}
 	return ts
 }
 
-func (p *Person) targets() (ts []target) {
+func targetsOf(p *configs.Person) (ts []target) {
 	for _, c := range p.Channels {
 		ts = append(ts, target{p.ID, c})
 	}

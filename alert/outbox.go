@@ -277,7 +277,7 @@ func (o *outbox) dispatch(in *incident, p *parcel) {
 	p.State, p.OutSince, p.Attempt = out, o.now.Mono, o.attempt
 	units := unit.Celsius
 	if person := o.opt.person(p.Person); person != nil {
-		units, p.Address = person.Units, person.MailTo
+		units, p.Address = unit.ScaleOf(person.Units), person.MailTo
 	}
 	n := in.Notice
 	if n.Kind == Raise || n.Kind == Update { // a version names what it was made for

@@ -179,7 +179,7 @@ func TestDesk_connectionThatNeverHolds(t *testing.T) {
 
 // A channel that is to be connected is watched also where nobody is told by it.
 func TestDesk_connectionForNobody(t *testing.T) {
-	o := Options{Room: "attic", People: []Person{{ID: "una", Channels: []string{"mail"}}}, Connect: []string{"mqtt"}}
+	o := Options{Room: "attic", People: []configs.Person{{ID: "una", Channels: []string{"mail"}}}, Connect: []string{"mqtt"}}
 	r := newRig(t, o)
 	r.absorb(r.desk.ChannelState(r.now, "mqtt", errors.New("refused")))
 	s := r.desk.Stats(r.now).Channels

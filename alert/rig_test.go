@@ -7,7 +7,7 @@ import (
 	"slices"
 	"time"
 
-	"dewline/configs/unit"
+	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
@@ -244,8 +244,8 @@ var errAway = errors.New("connection refused")
 
 // twoPeople is a household: one keeper on phone and mail, one on a gateway.
 func twoPeople() Options {
-	return Options{Room: "attic", People: []Person{
-		{ID: "una", Channels: []string{"mqtt", "mail"}, MailTo: "una@example.test", EscalateAfter: 10 * time.Minute},
-		{ID: "odo", Channels: []string{"gateway"}, Units: unit.Fahrenheit},
+	return Options{Room: "attic", People: []configs.Person{
+		{ID: "una", Channels: []string{"mqtt", "mail"}, MailTo: "una@example.test", EscalateAfter: configs.Duration(10 * time.Minute)},
+		{ID: "odo", Channels: []string{"gateway"}, Units: "F"},
 	}}
 }

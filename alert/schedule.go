@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"dewline/configs"
 	"dewline/rules/alarm"
 )
 
@@ -243,7 +244,7 @@ func (s *schedule) rerun(in *incident) {
 // given their time since the first unanswered alarm was told, or they cannot
 // be reached.
 func (s *schedule) nextPerson(in *incident, first time.Duration) bool {
-	return s.now.Mono-max(in.LevelAt, first) >= s.opt.People[in.Level].EscalateAfter || s.unheard(in)
+	return s.now.Mono-max(in.LevelAt, first) >= s.opt.People[in.Level].EscalateAfter.D() || s.unheard(in)
 }
 
 // escalate goes on to the next person, also where the repeats are rare by now: then
@@ -318,7 +319,7 @@ func (s *schedule) heard(in *incident, m *Member) bool {
 	if m.Heard && len(m.Handed) == 0 { // of an older version, which did not keep who
 		return true
 	}
-	return slices.ContainsFunc(s.opt.People[:in.Level+1], func(p Person) bool { return m.handedTo(p.ID) }) ||
+	return slices.ContainsFunc(s.opt.People[:in.Level+1], func(p configs.Person) bool { return m.handedTo(p.ID) }) ||
 		slices.ContainsFunc(in.Out, func(p *parcel) bool { return s.opt.onDuty(in, p.Person) && m.namedBy(in.Notice.ID, p.Confirmed) })
 }
 
@@ -442,7 +443,7 @@ func (s *schedule) ringAfter(in *incident, at, off time.Duration) {
 		}
 	}
 	if heard && in.LevelAt <= at {
-		in.LevelAt = max(in.LevelAt-off, now+s.opt.Group-s.opt.People[in.Level].EscalateAfter)
+		in.LevelAt = max(in.LevelAt-off, now+s.opt.Group-s.opt.People[in.Level].EscalateAfter.D())
 	}
 	s.rerun(in)
 	in.NextRepeat = now + s.opt.Group

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"time"
 
+	"dewline/configs"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
@@ -90,7 +92,7 @@ func (d *Desk) Open() []NoticeView {
 			continue
 		}
 		v := NoticeView{
-			Notice: in.Notice, Message: Render(in.Notice, d.opt.People[0].Units),
+			Notice: in.Notice, Message: Render(in.Notice, unit.ScaleOf(d.opt.People[0].Units)),
 			Acknowledged: in.acked(), NextRepeat: in.NextRepeat,
 		}
 		v.Notice.Members = slices.Clone(in.Notice.Members)
@@ -115,6 +117,22 @@ func (d *Desk) AnsweredBy(id string) string {
 		return in.Notice.AckedBy
 	}
 	return ""
+}
+
+// Settled reports whether every channel has the connection that it wants, and nothing that
+// was handed out waits for its result.
+func (d *Desk) Settled() bool {
+	for name, c := range d.links.byName {
+		if c.known && c.upSince == 0 && name != configs.ChannelSounder {
+			return false
+		}
+	}
+	for _, p := range d.outbox.book.parcels() {
+		if p.State == out {
+			return false
+		}
+	}
+	return true
 }
 
 // Stats says how delivery does.

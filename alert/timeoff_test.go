@@ -138,7 +138,7 @@ func TestOver_spanOfTheWorst(t *testing.T) {
 func TestRenewed_isTriedAtOnce(t *testing.T) {
 	for name, err := range map[string]error{"refused": Permanent(errAway), "later": After(time.Hour, errAway)} {
 		t.Run(name, func(t *testing.T) {
-			o := Options{People: []Person{{ID: "una", Channels: []string{"hook"}}}}
+			o := Options{People: []configs.Person{{ID: "una", Channels: []string{"hook"}}}}
 			r := newRig(t, o)
 			r.broken["hook"] = err
 			r.absorb(r.desk.ChannelState(r.now, "hook", nil)) // its server is there

@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
 )
@@ -72,7 +73,7 @@ func (r *rig) wantNamed(since time.Duration, subject, channel string, within tim
 }
 
 func onePerson(channels ...string) Options {
-	return Options{Room: "attic", People: []Person{{ID: "una", Channels: channels}}}
+	return Options{Room: "attic", People: []configs.Person{{ID: "una", Channels: channels}}}
 }
 
 // What was asked to wait as a today notice does not wait when it turns lethal,

@@ -1,10 +1,13 @@
 package alert
 
 import (
+	"errors"
 	"slices"
 	"testing"
 	"time"
 
+	"dewline/configs"
+	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -130,4 +133,32 @@ func TestDesk_FollowUpSaysWhatToDo(t *testing.T) {
 	if len(m.Alarms) != 1 || m.Alarms[0].Alarm != alarm.LethalLimit || m.Alarms[0].State != alarm.Norm.String() {
 		t.Errorf("alarms are %+v", m.Alarms)
 	}
+}
+
+// A source whose time can outrun channels waits for one that connects, and for what is on
+// its way: at a thousand times real time, a busy machine's connection would count as stalled.
+func TestDesk_Settled(t *testing.T) {
+	r := newRig(t, onePerson("mqtt", "mail"))
+	check := func(want bool, when string) {
+		t.Helper()
+		if got := r.desk.Settled(); got != want {
+			t.Errorf("%s: settled %v", when, got)
+		}
+	}
+	down := errors.New("not connected since the start")
+	check(true, "nothing was heard")
+	r.absorb(r.desk.ChannelState(r.now, "mqtt", down))
+	r.absorb(r.desk.ChannelState(r.now, configs.ChannelSounder, down))
+	check(false, "a channel is away")
+	r.absorb(r.desk.ChannelState(r.now, "mqtt", nil))
+	check(true, "it is connected, and the sounder is not waited for")
+	e := r.desk.Transitions(r.now, []rules.Transition{r.tr(onsetOf(alarm.LethalLimit, "e1", alarm.Unack, tank("e1")))})
+	if len(e.Send) != 2 {
+		t.Fatalf("%d are sent", len(e.Send))
+	}
+	check(false, "two are on their way")
+	r.desk.Result(r.now, SendResult{Delivery: e.Send[0].ID, Version: 1, Attempt: e.Send[0].Attempt})
+	check(false, "one is on its way")
+	r.desk.Result(r.now, SendResult{Delivery: e.Send[1].ID, Version: 1, Attempt: e.Send[1].Attempt, Err: errors.New("away")})
+	check(true, "both were tried")
 }

@@ -12,6 +12,7 @@ import (
 
 	"dewline/alert"
 	"dewline/alert/webhook"
+	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
@@ -68,7 +69,7 @@ type wire struct {
 	hooks map[string]*webhook.Hook
 }
 
-func newWire(t *testing.T, people []alert.Person, servers map[string]*server) *wire {
+func newWire(t *testing.T, people []configs.Person, servers map[string]*server) *wire {
 	t.Helper()
 	w := &wire{t: t, desk: alert.NewDesk(alert.Options{Room: "attic", People: people}), hooks: map[string]*webhook.Hook{},
 		now: sensors.Instant{Mono: time.Hour, Wall: time.Date(2026, 2, 3, 12, 0, 0, 0, time.UTC), Synced: true}}
@@ -133,7 +134,7 @@ func TestLethalHeatDoesNotWaitForAServer(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := &server{answer: fault}
-			w := newWire(t, []alert.Person{{ID: "una", Channels: []string{"phone"}}}, map[string]*server{"phone": s})
+			w := newWire(t, []configs.Person{{ID: "una", Channels: []string{"phone"}}}, map[string]*server{"phone": s})
 			w.raise(alarm.AboveBand, alarm.Today)
 			w.pass(2 * time.Minute)
 			s.set(nil)
@@ -143,7 +144,7 @@ func TestLethalHeatDoesNotWaitForAServer(t *testing.T) {
 			}
 
 			s = &server{answer: fault}
-			w = newWire(t, []alert.Person{{ID: "una", Channels: []string{"phone"}}}, map[string]*server{"phone": s})
+			w = newWire(t, []configs.Person{{ID: "una", Channels: []string{"phone"}}}, map[string]*server{"phone": s})
 			w.raise(alarm.LethalLimit, alarm.Wake)
 			w.pass(time.Minute)
 			s.set(nil)
@@ -160,7 +161,7 @@ func TestLethalHeatDoesNotWaitForAServer(t *testing.T) {
 func TestRefusalIsPassedOver(t *testing.T) {
 	for _, p := range []alarm.Priority{alarm.Today, alarm.Wake} {
 		first, second, other := &server{answer: code(404, "")}, &server{}, &server{}
-		w := newWire(t, []alert.Person{{ID: "una", Channels: []string{"first", "second"}}, {ID: "odo", Channels: []string{"other"}}},
+		w := newWire(t, []configs.Person{{ID: "una", Channels: []string{"first", "second"}}, {ID: "odo", Channels: []string{"other"}}},
 			map[string]*server{"first": first, "second": second, "other": other})
 		w.raise(alarm.LethalLimit, p)
 		w.pass(20 * time.Second)
@@ -169,7 +170,7 @@ func TestRefusalIsPassedOver(t *testing.T) {
 			t.Errorf("%v: the second channel has %d, the next person %d", p, len(got), len(next))
 		}
 		second.set(code(401, ""))
-		w = newWire(t, []alert.Person{{ID: "una", Channels: []string{"first", "second"}}, {ID: "odo", Channels: []string{"other"}}},
+		w = newWire(t, []configs.Person{{ID: "una", Channels: []string{"first", "second"}}, {ID: "odo", Channels: []string{"other"}}},
 			map[string]*server{"first": first, "second": second, "other": other})
 		w.raise(alarm.LethalLimit, p)
 		w.pass(20 * time.Second)

@@ -218,6 +218,9 @@ func (c *Core) Enclosures() []rules.EnclosureView { return c.engine.Enclosures()
 // WhatIf says what every enclosure would come to under an assumption.
 func (c *Core) WhatIf(a rules.Assumption) []rules.Prospect { return c.engine.WhatIf(a) }
 
+// Settled reports whether nothing is on its way, for a source whose time can outrun channels.
+func (c *Core) Settled() bool { return c.desk.Settled() }
+
 // Fill copies what the rules and the desk know into a snapshot.
 func (c *Core) Fill(now sensors.Instant, s *alert.Snapshot) {
 	s.At = now

@@ -298,21 +298,19 @@ const (
 type refusals struct {
 	used int           // lines that count against refusedAtOnce
 	at   time.Duration // when used last went down
-	more int           // lines left out since the last one
+	more int           // lines that wait, of which only the last is kept
 	last event.Event
 }
 
+// pass returns e, or nothing yet.
 func (r *refusals) pass(now sensors.Instant, e event.Event) []event.Event {
-	if r.refill(now); r.used >= refusedAtOnce {
-		r.more++
-		r.last = e
-		return nil
-	}
-	r.used++
-	return []event.Event{r.counted(e)}
+	r.last = e
+	r.more++
+	return r.flush(now)
 }
 
-// flush returns the newest line that was left out, once there is room for it.
+// flush returns the newest line that waits, with how many were left out before it, once
+// there is room for it.
 func (r *refusals) flush(now sensors.Instant) []event.Event {
 	if r.more == 0 {
 		return nil
@@ -320,17 +318,12 @@ func (r *refusals) flush(now sensors.Instant) []event.Event {
 	if r.refill(now); r.used >= refusedAtOnce {
 		return nil
 	}
-	r.used++
-	r.more--
-	return []event.Event{r.counted(r.last)}
-}
-
-// counted adds how many lines were left out before e.
-func (r *refusals) counted(e event.Event) event.Event {
-	if r.more > 0 {
-		e.Body, r.more = event.Refused{More: r.more}, 0
+	e := r.last
+	if r.used++; r.more > 1 {
+		e.Body = event.Refused{More: r.more - 1}
 	}
-	return e
+	r.more = 0
+	return []event.Event{e}
 }
 
 func (r *refusals) refill(now sensors.Instant) {
