@@ -187,102 +187,88 @@ func (c *compaction) follow() error {
 			if err := c.ctx.Err(); err != nil {
 				return err
 			}
-			d, err := c.differ(root)
-			if err == nil {
-				err = c.update(func(tx *bolt.Tx) error { return d.apply(tx, root) })
-			}
+			err := c.s.view(func(from *bolt.Tx) (err error) {
+				all, err = c.mirror(from, root)
+				return err
+			})
 			if err != nil {
 				return err
 			}
-			all = d.all
 		}
 	}
 	return nil
 }
 
-// differ tells what the record's root has and the copy's has not.
-func (c *compaction) differ(root string) (d difference, err error) {
-	err = c.s.view(func(from *bolt.Tx) error {
-		defer func() { c.s.touched(from, len(d.news)) }()
-		return guard(func() error {
-			return c.dst.View(func(to *bolt.Tx) error {
-				d = differ(from.Bucket([]byte(root)), to.Bucket([]byte(root)))
-				return nil
-			})
-		})
+// mirror makes a root of the copy what the record's is, and reports whether that was all:
+// it adds some megabytes. An entry of one name stays the same, but for sums that are stored
+// in full before their readings go: these are copied again. The copy is looked at in a
+// transaction that only reads, as the library ends the process where one that writes meets
+// a damaged page.
+func (c *compaction) mirror(from *bolt.Tx, root string) (all bool, err error) {
+	a := from.Bucket([]byte(root))
+	var news, gone [][]byte
+	err = c.dst.View(func(to *bolt.Tx) error {
+		b := to.Bucket([]byte(root))
+		news, gone = without(a, b), without(b, a)
+		return nil
 	})
-	return d, err
-}
-
-// A difference is what one bucket has and another has not, copied out: the value of a
-// bundle is that of the only key of its bucket.
-type difference struct {
-	news []pair
-	gone [][]byte // only the other has them
-	all  bool
-}
-
-type pair struct{ key, value []byte }
-
-// differ tells what a has and b has not, up to some megabytes.
-func differ(a, b *bolt.Bucket) (d difference) {
-	size := 0
-	ca, cb := a.Cursor(), b.Cursor()
-	ka, va := ca.First()
-	kb, _ := cb.First()
-	for (ka != nil || kb != nil) && size < 4<<20 {
-		order := bytes.Compare(ka, kb)
-		if ka == nil || kb == nil {
-			order = len(kb) - len(ka)
-		}
-		if order < 0 {
-			if va == nil {
-				va = bucketValue(a.Bucket(ka))
-			}
-			d.news = append(d.news, pair{bytes.Clone(ka), bytes.Clone(va)})
-			size += len(va)
-		} else if order > 0 {
-			d.gone = append(d.gone, bytes.Clone(kb))
-		}
-		if order <= 0 {
-			ka, va = ca.Next()
-		}
-		if order >= 0 {
-			kb, _ = cb.Next()
-		}
+	if err != nil || len(news)+len(gone) == 0 {
+		return true, err
 	}
-	d.all = ka == nil && kb == nil
-	return d
+	err = c.update(func(to *bolt.Tx) error {
+		all, err = c.bring(a, to, root, news, gone)
+		return err
+	})
+	return all, err
 }
 
-// apply makes a root of the copy what the record's is.
-func (d *difference) apply(tx *bolt.Tx, root string) error {
-	b := tx.Bucket([]byte(root))
+// bring takes gone out of a root of the copy and adds the first of news, and reports
+// whether these were all.
+func (c *compaction) bring(from *bolt.Bucket, to *bolt.Tx, root string, news, gone [][]byte) (all bool, err error) {
+	b := to.Bucket([]byte(root))
 	b.FillPercent = 1
-	for _, k := range d.gone {
-		var err error
+	for _, k := range gone {
 		switch root {
 		case rootJournal:
 			err = b.Delete(k)
-		case rootRaw: // their sums were stored in full before they went
-			err = dropBundles(tx, k)
+		case rootRaw:
+			err = dropBundles(to, k)
 		default:
-			err = dropBundle(tx, root, k)
+			err = dropBundle(to, root, k)
 		}
 		if err != nil {
-			return err
+			return false, err
 		}
 	}
-	for _, p := range d.news {
-		put := b.Put
-		if root != rootJournal {
-			put = func(k, v []byte) error { return putBundle(tx, root, k, v) }
+	size := 0
+	for _, k := range news {
+		if size >= 4<<20 {
+			return false, nil
 		}
-		if err := put(p.key, p.value); err != nil {
-			return err
+		v, put := from.Get(k), b.Put
+		if v == nil {
+			v = bucketValue(from.Bucket(k))
+			put = func(k, v []byte) error { return putBundle(to, root, k, v) }
+		}
+		if err := put(k, v); err != nil {
+			return false, err
+		}
+		c.s.touched(from.Tx(), 1)
+		size += len(v)
+	}
+	return true, nil
+}
+
+// without lists the keys of one bucket that another has not, in order.
+func without(a, b *bolt.Bucket) (keys [][]byte) {
+	other := b.Cursor()
+	c := a.Cursor()
+	for k, _ := c.First(); k != nil; k, _ = c.Next() {
+		if found, _ := other.Seek(k); !bytes.Equal(found, k) {
+			keys = append(keys, bytes.Clone(k))
 		}
 	}
-	return nil
+	return keys
 }
 
 // copySmall copies everything beside the roots of bundles and the journal: the
