@@ -49,15 +49,14 @@ func longRecord(tb testing.TB, dir string, probes, days int) (*Store, []sensors.
 			}
 			parts[i] = openSeries{&openProbe{id: r.probes[i]}, recs}
 		}
-		e := &entry{key: key, name: key.bytes()}
-		if err := s.encodeHour(e, parts); err != nil {
+		h := &hour{key: key}
+		if err := s.encodeHour(h, parts); err != nil {
 			tb.Fatal(err)
 		}
-		if err := s.update(func(tx *bolt.Tx) error { return putBundles(tx, e.name, e.raw, e.table) }); err != nil {
+		if err := s.update(func(tx *bolt.Tx) error { return putBundles(tx, key.bytes(), h.raw, h.table) }); err != nil {
 			tb.Fatal(err)
 		}
-		e.raw, e.table = nil, nil
-		s.mem.insert(e)
+		s.mem.nextSeq = key.seq + 1
 	}
 	return s, r.probes
 }

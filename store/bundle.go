@@ -16,7 +16,8 @@ func putBundle(tx *bolt.Tx, root string, name, value []byte) error {
 	if err != nil {
 		return err
 	}
-	return b.Put([]byte(valueKey), value)
+	_, err = parent.NextSequence() // see index
+	return errors.Join(err, b.Put([]byte(valueKey), value))
 }
 
 // dropBundles takes the readings and the rollups of one name out.
@@ -35,7 +36,8 @@ func dropBundle(tx *bolt.Tx, root string, name []byte) error {
 	if errors.Is(err, bolterrors.ErrBucketNotFound) {
 		return nil
 	}
-	return err
+	_, serr := b.NextSequence()
+	return errors.Join(err, serr)
 }
 
 // bucketValue returns the one value of a bundle's or row's bucket.

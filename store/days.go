@@ -15,10 +15,9 @@ const dayMillis = 24 * hourMillis
 // A dayPlan replaces the hours of one day, or a few days of slow probes, by one bundle:
 // longer blocks pack better, and a year is then 365 bundles to look through.
 type dayPlan struct {
-	hours []*entry
-	entry *entry
-	raw   []byte
-	table []byte
+	hours      []entry
+	key        bundleKey
+	raw, table []byte
 }
 
 // maxHours ends a day that the wall clock does not end, and one of hours that ended early,
@@ -42,24 +41,22 @@ func (w *writer) planDay() (*dayPlan, error) {
 	if hours == nil {
 		return nil, nil
 	}
-	d := &dayPlan{hours: hours, entry: &entry{}}
-	key := emptyKey(hours[len(hours)-1].key.seq, hours[0].key.level+1)
+	d := &dayPlan{hours: hours, key: emptyKey(hours[len(hours)-1].key.seq, hours[0].key.level+1)}
 	for _, h := range hours {
-		key.wallMin, key.wallMax = min(key.wallMin, h.key.wallMin), max(key.wallMax, h.key.wallMax)
-		key.monoMin, key.monoMax = min(key.monoMin, h.key.monoMin), max(key.monoMax, h.key.monoMax)
+		d.key.cover(h.key.monoMin, h.key.wallMin)
+		d.key.cover(h.key.monoMax, h.key.wallMax)
 	}
-	d.entry.key, d.entry.name = key, key.bytes()
 	small := true
 	err := w.view(func(tx *bolt.Tx) error {
 		defer w.touched(tx, len(hours))
-		if small = key.level == levelDay || areSmall(tx, hours); small {
+		if small = d.key.level == levelDay || areSmall(tx, hours); small {
 			return w.join(tx, d)
 		}
 		return nil
 	})
 	if err != nil || !small {
-		for _, h := range hours { // or they would be looked at in each flush
-			h.settled = h.settled || !small
+		if !small { // or they would be looked at in each flush
+			w.settled = d.key.seq
 		}
 		return nil, err
 	}
@@ -67,10 +64,10 @@ func (w *writer) planDay() (*dayPlan, error) {
 }
 
 // areSmall reports whether days are worth joining.
-func areSmall(tx *bolt.Tx, days []*entry) bool {
+func areSmall(tx *bolt.Tx, days []entry) bool {
 	size, probes := 0, 0
 	for _, e := range days {
-		b := bucketValue(tx.Bucket([]byte(rootRaw)).Bucket(e.name))
+		b := bucketValue(tx.Bucket([]byte(rootRaw)).Bucket(e.key.bytes()))
 		d, err := readDirectory(b, kindRaw)
 		if err != nil {
 			return false
@@ -82,14 +79,9 @@ func areSmall(tx *bolt.Tx, days []*entry) bool {
 
 // dueHours returns the oldest run of hours on disk that share a day, or of days that share
 // what they are joined to, once a later bundle shows that this is over.
-func (w *writer) dueHours() []*entry {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	var run []*entry
-	for _, e := range w.mem.entries {
-		if e.raw != nil {
-			return nil
-		}
+func (w *writer) dueHours() []entry {
+	var run []entry
+	for _, e := range w.lastIndex() {
 		if len(run) > 0 {
 			level := run[0].key.level
 			width := joinWidth(level)
@@ -101,7 +93,7 @@ func (w *writer) dueHours() []*entry {
 				run = nil
 			}
 		}
-		if e.noRaw || e.settled || e.key.level >= levelMost {
+		if e.noRaw || e.key.level > levelHour && e.key.seq <= w.settled || e.key.level >= levelMost {
 			run = nil
 			continue
 		}
@@ -110,31 +102,30 @@ func (w *writer) dueHours() []*entry {
 	return nil
 }
 
-// join makes the day's bundles. Decoding hours and packing them anew is most of the work
-// of a day, so the probes are shared out to the cores.
+// join makes the day's bundles.
 func (w *writer) join(tx *bolt.Tx, d *dayPlan) error {
 	names := make([][]byte, len(d.hours))
 	for i, h := range d.hours {
-		names[i] = h.name
+		names[i] = h.key.bytes()
 	}
 	probes := gather(tx, names, w.damagedRecord)
 	raw, table := make([]bundlePart, len(probes)), make([]bundlePart, len(probes))
-	err := w.share(len(probes), func(enc *block.Encoder, i int) (err error) {
-		raw[i], table[i], err = w.joinProbe(enc, probes[i])
-		return err
-	})
-	if err != nil {
-		return err
+	w.enc.Quick = false
+	for i, g := range probes {
+		var err error
+		if raw[i], table[i], err = w.joinProbe(g); err != nil {
+			return err
+		}
 	}
 	raw = slices.DeleteFunc(raw, func(p bundlePart) bool { return len(p.blocks) == 0 })
-	d.raw, d.table = appendBundle(nil, kindRaw, d.entry.name, raw), tableBundle(d.entry.name, table)
+	d.raw, d.table = appendBundle(nil, kindRaw, d.key.bytes(), raw), tableBundle(d.key.bytes(), table)
 	return nil
 }
 
 // joinProbe packs the readings of one probe's hours together, and its rollups, which
 // are joined as they are: a correction may have changed them since. A block that is
 // damaged is left out and counted.
-func (w *writer) joinProbe(enc *block.Encoder, g *gathered) (raw, table bundlePart, err error) {
+func (w *writer) joinProbe(g *gathered) (raw, table bundlePart, err error) {
 	raw.probe, table.probe = g.probe, g.probe
 	q := newQuery(w.series, "")
 	defer q.release()
@@ -149,22 +140,22 @@ func (w *writer) joinProbe(enc *block.Encoder, g *gathered) (raw, table bundlePa
 	}
 	for rest := recs; len(rest) > 0; {
 		n := min(len(rest), block.MaxRecords)
-		b, err := enc.Append(nil, rest[:n])
+		b, err := w.enc.Append(nil, rest[:n])
 		if err != nil {
 			return raw, table, err
 		}
 		raw.blocks, rest = append(raw.blocks, b), rest[n:]
 	}
-	table.blocks, err = tableBlocks(enc, spans, sumLevels(sensors.ProbeID(g.probe), recs, nil))
+	table.blocks, err = tableBlocks(&w.enc, spans, sumLevels(sensors.ProbeID(g.probe), recs, nil))
 	return raw, table, err
 }
 
 // put writes the day and takes out its hours.
 func (d *dayPlan) put(tx *bolt.Tx) error {
 	for _, h := range d.hours {
-		if err := dropBundles(tx, h.name); err != nil {
+		if err := dropBundles(tx, h.key.bytes()); err != nil {
 			return err
 		}
 	}
-	return putBundles(tx, d.entry.name, d.raw, d.table)
+	return putBundles(tx, d.key.bytes(), d.raw, d.table)
 }

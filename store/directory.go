@@ -123,14 +123,14 @@ type directories struct {
 
 type dirKey struct {
 	kind byte
-	name string
+	of   bundleKey
 }
 
 // of returns the directory of a bundle.
-func (c *directories) of(b []byte, kind byte, name []byte) (directory, error) {
+func (c *directories) of(b []byte, kind byte, key bundleKey) (directory, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if d, ok := c.known[dirKey{kind, string(name)}]; ok && d.of(b) {
+	if d, ok := c.known[dirKey{kind, key}]; ok && d.of(b) {
 		return d, nil
 	}
 	d, err := readDirectory(b, kind)
@@ -140,7 +140,7 @@ func (c *directories) of(b []byte, kind byte, name []byte) (directory, error) {
 	if c.parts += len(d.parts); c.known == nil || c.parts > mostParts {
 		c.known, c.parts = map[dirKey]directory{}, len(d.parts)
 	}
-	c.known[dirKey{kind, string(name)}] = d
+	c.known[dirKey{kind, key}] = d
 	return d, nil
 }
 

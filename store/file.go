@@ -32,11 +32,12 @@ type recordFile struct {
 	suspect   atomic.Bool  // it is to be checked before it is opened again
 	// era counts the files opened and the commits that failed half-way: what was
 	// remembered of an earlier one is to be looked up.
-	era    atomic.Uint64
-	mapped atomic.Int64 // see touched
+	era     atomic.Uint64
+	mapped  atomic.Int64 // see touched
+	indexed atomic.Pointer[index]
 
 	figuring sync.Mutex // guards fig
-	fig      figures
+	fig      Stats      // of the file, as of the last commit
 }
 
 // pageSize is fixed: the library's default follows the kernel's, and a file
@@ -239,9 +240,9 @@ func (r *recordFile) wrote(commits, bytes uint64) {
 	r.measure()
 	r.figuring.Lock()
 	defer r.figuring.Unlock()
-	r.fig.commits += commits
-	r.fig.written += bytes
-	r.fig.lastCommit = r.now()
+	r.fig.Commits += commits
+	r.fig.BytesWritten += bytes
+	r.fig.LastCommit = r.now()
 }
 
 // writeAt writes to pages that the library leaves alone, and waits until that is on the disk.
@@ -283,24 +284,24 @@ func (r *recordFile) letGo(h *handle) {
 	go func() { _ = guard(h.Close) }()
 }
 
-// measure notes the length of the file and the bytes of it in use, for those who
-// must not wait for a disk.
+// measure notes the length of the file, the bytes of it in use and its index, for those
+// who must not wait for a disk.
 func (r *recordFile) measure() {
-	var size, used int64
+	var used int64
 	err := r.view(func(tx *bolt.Tx) error {
 		st := tx.DB().Stats()
 		used = tx.Size() - int64(st.FreePageN+st.PendingPageN)*pageSize
-		return nil
+		_, err := r.index(tx)
+		return err
 	})
 	info, serr := os.Stat(r.path)
 	r.notePlace(info, serr)
 	if errors.Join(err, serr) != nil {
 		return
 	}
-	size = info.Size()
 	r.figuring.Lock()
-	r.fig.size, r.fig.used = size, used
-	r.figuring.Unlock()
+	defer r.figuring.Unlock()
+	r.fig.FileBytes, r.fig.FreeBytes = info.Size(), info.Size()-used
 }
 
 // notePlace remembers whether the open file still has its name: what is written to
@@ -343,37 +344,29 @@ func (r *recordFile) displaced() error {
 func (r *recordFile) sizes() (size, used int64) {
 	r.figuring.Lock()
 	defer r.figuring.Unlock()
-	return r.fig.size, r.fig.used
+	return r.fig.FileBytes, r.fig.FileBytes - r.fig.FreeBytes
 }
 
 // written returns how many bytes were handed to the file.
 func (r *recordFile) written() int64 {
 	r.figuring.Lock()
 	defer r.figuring.Unlock()
-	return int64(r.fig.written)
-}
-
-// figures count what happened since Open.
-type figures struct {
-	commits, errors, damaged, written uint64
-	lastCommit                        time.Time
-	lastError                         string
-	size, used                        int64 // of the file, after the last commit
+	return int64(r.fig.BytesWritten)
 }
 
 // failed counts an error.
 func (r *recordFile) failed(err error) {
 	r.figuring.Lock()
 	defer r.figuring.Unlock()
-	r.fig.errors++
-	r.fig.lastError = err.Error()
+	r.fig.Errors++
+	r.fig.LastError = err.Error()
 }
 
 // damagedRecord counts a record that was refused, and tells of the first.
 func (r *recordFile) damagedRecord(err error) {
 	r.figuring.Lock()
-	r.fig.damaged++
-	first := r.fig.damaged == 1
+	r.fig.Damaged++
+	first := r.fig.Damaged == 1
 	r.figuring.Unlock()
 	if first {
 		r.opt.Logger.Error("part of the record is damaged and is not served; run dewline repair", "err", err)

@@ -17,13 +17,13 @@ import (
 type writer struct {
 	*series
 	chain    *chain
-	flushing token                     // holds one token: a write, or a part of upkeep; guards what follows
-	open     openFile                  // the open hour in the file
-	enc      block.Encoder             // for them
-	encs     [maxWorkers]block.Encoder // one for each goroutine of share
-	rewrite  bool                      // the next write does the open hour afresh
-	attached bool                      // the file was open before
-	lastSum  atomic.Uint32             // checksum of the state as stored, 0 if not known
+	flushing token    // holds one token: a write, or a part of upkeep; guards what follows
+	open     openFile // the open hour in the file
+	enc      block.Encoder
+	settled  uint64        // days with a seq up to this are long enough by themselves
+	rewrite  bool          // the next write does the open hour afresh
+	attached bool          // the file was open before
+	lastSum  atomic.Uint32 // checksum of the state as stored, 0 if not known
 }
 
 // trimRefused bounds what waits for a disk that takes nothing.
@@ -42,11 +42,7 @@ func (w *writer) plan(c Commit) *plan {
 	}
 	w.mu.Lock()
 	next := w.mem.nextNum()
-	for _, e := range w.mem.entries {
-		if e.raw != nil {
-			p.sealed = append(p.sealed, e)
-		}
-	}
+	p.sealed = slices.Clone(w.mem.waiting)
 	p.fresh = len(p.sealed) > 0 || w.rewrite
 	for _, o := range w.mem.order {
 		if len(o.recs) == 0 {
@@ -78,9 +74,7 @@ func (w *writer) plan(c Commit) *plan {
 
 // planJournal adds what is to become of old entries of the journal.
 func (w *writer) planJournal(p *plan) {
-	w.mu.Lock()
-	now := time.Duration(w.mem.newestMono()) * time.Millisecond
-	w.mu.Unlock()
+	now := time.Duration(w.newest()) * time.Millisecond
 	var err error
 	if p.archive, err = w.planArchive(now); err != nil {
 		w.damagedRecord(fmt.Errorf("archive the journal: %w", err))
@@ -102,10 +96,6 @@ func (m *memory) nextNum() int {
 
 // carryOut writes the plan and then tells memory.
 func (w *writer) carryOut(p *plan) error {
-	if p.day != nil || len(p.dropRaw)+len(p.dropAll) > 0 {
-		w.layout.Lock() // readers must not look for what is being taken out
-		defer w.layout.Unlock()
-	}
 	o, err := w.planOpen(p)
 	if err != nil {
 		return err
@@ -136,8 +126,8 @@ func (w *writer) carryOut(p *plan) error {
 
 // put writes what of a plan is not in a slot.
 func (w *writer) put(tx *bolt.Tx, p *plan, o *openWrite) error {
-	for _, e := range p.sealed {
-		if err := putBundles(tx, e.name, e.raw, e.table); err != nil {
+	for _, h := range p.sealed {
+		if err := putBundles(tx, h.key.bytes(), h.raw, h.table); err != nil {
 			return err
 		}
 	}
@@ -162,20 +152,11 @@ func (w *writer) put(tx *bolt.Tx, p *plan, o *openWrite) error {
 
 // settle marks in memory what is on disk now.
 func (w *writer) settle(p *plan, o *openWrite) {
-	w.settleDropped(p)
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	for _, e := range p.sealed {
-		e.raw, e.table = nil, nil
-	}
+	w.mem.forget(func(h *hour) bool { return slices.Contains(p.sealed, h) })
 	for _, t := range p.taken {
 		t.p.num, t.p.inFile = t.num, o.inFile(t)
-	}
-	if p.day != nil {
-		for _, e := range p.day.hours {
-			w.mem.remove(e)
-		}
-		w.mem.insert(p.day.entry)
 	}
 }
 

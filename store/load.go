@@ -27,7 +27,7 @@ func (w *writer) load(tx *bolt.Tx, rep *Report) error {
 	if err != nil {
 		return err
 	}
-	entries, err := loadIndex(tx)
+	entries, err := w.index(tx)
 	if err != nil {
 		return err
 	}
@@ -40,7 +40,14 @@ func (w *writer) load(tx *bolt.Tx, rep *Report) error {
 	if v, err := getDoc(tx, bucketSelf, []byte(keyLastSeq)); err == nil && len(v) == 8 {
 		w.mem.nextSeq = max(w.mem.nextSeq, binary.BigEndian.Uint64(v)+1)
 	}
-	w.rewrite = w.mem.adopt(names, entries, recs, w.attached) || dropped
+	for _, e := range entries {
+		w.mem.nextSeq = max(w.mem.nextSeq, e.key.seq+1)
+	}
+	w.rewrite = w.mem.adopt(names, recs, w.attached) || dropped
+	w.mem.forget(func(h *hour) bool { // a commit that failed, it seemed
+		_, there := find(entries, h.key)
+		return there
+	})
 	w.attached = true
 	rep.Readings = 0
 	newest := int64(math.MinInt64)
@@ -74,8 +81,6 @@ func (w *writer) resync() error {
 	if !w.stale.Load() {
 		return nil
 	}
-	w.layout.Lock()
-	defer w.layout.Unlock()
 	err := w.view(func(tx *bolt.Tx) error { return w.load(tx, &Report{}) })
 	if h := w.current(); h != nil && isDamage(err) {
 		w.letGo(h) // the next write sets it aside
@@ -96,8 +101,8 @@ type loadedSeries struct {
 // this process had the file open before, so that memory holds all of the open
 // hour and the file part of it; otherwise memory's records are the newer ones.
 // It reports whether the open hour has to be written afresh.
-func (m *memory) adopt(names map[int]sensors.ProbeID, entries []*entry, open map[int]*loadedSeries, again bool) (rewrite bool) {
-	rewrite = m.total > 0 || again && m.waiting()
+func (m *memory) adopt(names map[int]sensors.ProbeID, open map[int]*loadedSeries, again bool) (rewrite bool) {
+	rewrite = m.total > 0 || again && len(m.waiting) > 0
 	for _, p := range m.order {
 		p.num, p.inFile, p.taken = -1, inFile{}, 0
 	}
@@ -119,43 +124,13 @@ func (m *memory) adopt(names map[int]sensors.ProbeID, entries []*entry, open map
 			p.inFile = inFile{o.parted, len(o.recs), len(o.recs)}
 		}
 	}
-	m.adoptEntries(entries)
 	return rewrite
-}
-
-// waiting reports whether any bundle waits for the disk.
-func (m *memory) waiting() bool {
-	return slices.ContainsFunc(m.entries, func(e *entry) bool { return e.raw != nil })
 }
 
 // sealed reports whether a reading of that running time is in a bundle that waits
 // for the disk, whose batches are still in the file.
 func (m *memory) sealed(mono int64) bool {
-	return slices.ContainsFunc(m.entries, func(e *entry) bool {
-		return e.raw != nil && e.key.monoMin <= mono && mono <= e.key.monoMax
-	})
-}
-
-// adoptEntries takes over the index of the file. Hours that wait for the disk
-// stay, under numbers that the file has not used.
-func (m *memory) adoptEntries(onDisk []*entry) {
-	have := make(map[string]bool, len(onDisk))
-	for _, e := range onDisk {
-		have[string(e.name)] = true
-		m.nextSeq = max(m.nextSeq, e.key.seq+1)
-	}
-	old := m.entries
-	m.entries = onDisk
-	for _, e := range old {
-		if e.raw == nil || have[string(e.name)] {
-			e.gone = true
-			continue
-		}
-		e.key.seq = m.nextSeq
-		e.name = e.key.bytes()
-		m.nextSeq++
-		m.insert(e)
-	}
+	return slices.ContainsFunc(m.waiting, func(h *hour) bool { return h.key.monoMin <= mono && mono <= h.key.monoMax })
 }
 
 // loadProbes reads the numbers that batches know the probes by.
@@ -224,7 +199,7 @@ func (w *writer) loadOpen(tx *bolt.Tx) (map[int]*loadedSeries, openFile) {
 
 // dropSealed removes open records that a bundle holds already, as can be after the file
 // fell back to an older root or was repaired, and reports whether there were any.
-func dropSealed(tx *bolt.Tx, entries []*entry, names map[int]sensors.ProbeID, open map[int]*loadedSeries) (dropped bool) {
+func dropSealed(tx *bolt.Tx, entries []entry, names map[int]sensors.ProbeID, open map[int]*loadedSeries) (dropped bool) {
 	first := int64(math.MaxInt64)
 	for _, o := range open {
 		for i := range o.recs {
@@ -241,7 +216,7 @@ func dropSealed(tx *bolt.Tx, entries []*entry, names map[int]sensors.ProbeID, op
 		if e.noRaw || e.key.monoMax < first {
 			continue
 		}
-		parts, _ := readParts(bucketValue(raw.Bucket(e.name)), kindRaw) // what is damaged is told when it is read
+		parts, _ := readParts(bucketValue(raw.Bucket(e.key.bytes())), kindRaw) // what is damaged is told when it is read
 		for _, p := range parts {
 			num, known := numOf[p.probe]
 			o := open[num]

@@ -12,9 +12,8 @@ import (
 type memory struct {
 	probes  map[sensors.ProbeID]*openProbe
 	order   []*openProbe // as first seen
-	turn    int          // in order: the probe after the last one appended to
 	total   int          // records in all probes
-	entries []*entry     // bundles, by seq
+	waiting []*hour      // sealed, and not on the disk yet, by seq
 	nextSeq uint64
 	lost    uint64
 	oneOf   int // of so many readings of a probe one is kept; 0 for all
@@ -65,16 +64,11 @@ func (m *memory) thin() {
 	}
 }
 
-// An entry is one bundle. While raw is not nil it is (also) in memory, waiting
-// for the disk.
-type entry struct {
+// An hour is what one seal made of the open records. Its rollups may be replaced.
+type hour struct {
 	key        bundleKey
-	name       []byte // key as on disk
-	raw, table []byte
-	noRaw      bool // readings are past their age; rollups are kept
+	raw, table []byte // bundles
 	readings   int
-	settled    bool // a day that is long enough by itself, guarded by flushing
-	gone       bool // taken out of the index, guarded by layout
 }
 
 const (
@@ -101,23 +95,14 @@ func (m *memory) large() bool {
 	return m.total >= min(sealAt, max(fullEach, worthEarly*len(m.order)))
 }
 
-// probe returns the probe's open records, beginning them if need be. Probes are polled
-// in turn, so it looks first where its turn is.
+// probe returns the probe's open records, beginning them if need be.
 func (m *memory) probe(id sensors.ProbeID) *openProbe {
-	if m.turn == len(m.order) {
-		m.turn = 0
-	}
-	if m.turn < len(m.order) && m.order[m.turn].id == id {
-		m.turn++
-		return m.order[m.turn-1]
-	}
 	p := m.probes[id]
 	if p == nil {
 		p = &openProbe{id: id, place: len(m.order), num: -1}
 		m.probes[id] = p
 		m.order = append(m.order, p)
 	}
-	m.turn = p.place + 1
 	return p
 }
 
@@ -127,22 +112,15 @@ func pack(rec *block.Record, r *sensors.Reading) {
 	rec.Mono, rec.Wall, rec.Synced = r.At.Mono.Milliseconds(), r.At.Wall.UnixMilli(), r.At.Synced
 	rec.Quality, rec.Reason = uint8(r.Quality), uint8(r.Reason)
 	rec.Has, rec.RawHas = uint8(r.Has)&7, uint8(r.Raw.Has)&7
-	rec.Temperature, rec.Humidity, rec.Light = int32(r.Temperature), int32(r.Humidity), r.LightLux
-	rec.RawTemperature, rec.RawHumidity, rec.RawLight = int32(r.Raw.Temperature), int32(r.Raw.Humidity), r.Raw.LightLux
-	named(rec.Has, &rec.Temperature, &rec.Humidity, &rec.Light)
-	named(rec.RawHas, &rec.RawTemperature, &rec.RawHumidity, &rec.RawLight)
-}
-
-// named drops the values that has does not name.
-func named(has uint8, temperature, humidity *int32, light *uint32) {
-	if has&block.Temperature == 0 {
-		*temperature = 0
-	}
-	if has&block.Humidity == 0 {
-		*humidity = 0
-	}
-	if has&block.Light == 0 {
-		*light = 0
+	rec.Value = block.Values{int32(r.Temperature), int32(r.Humidity), int32(r.LightLux)}
+	rec.Raw = block.Values{int32(r.Raw.Temperature), int32(r.Raw.Humidity), int32(r.Raw.LightLux)}
+	for q := range rec.Value {
+		if rec.Has>>q&1 == 0 {
+			rec.Value[q] = 0
+		}
+		if rec.RawHas>>q&1 == 0 {
+			rec.Raw[q] = 0
+		}
 	}
 }
 
@@ -153,10 +131,10 @@ func unpack(r *sensors.Reading, rec *block.Record) {
 	r.At.Wall = time.UnixMilli(rec.Wall).UTC()
 	r.At.Synced = rec.Synced
 	r.Has, r.Quality, r.Reason = sensors.Quantities(rec.Has), sensors.Quality(rec.Quality), sensors.Reason(rec.Reason)
-	r.Temperature, r.Humidity, r.LightLux = sensors.CentiCelsius(rec.Temperature), sensors.CentiPercent(rec.Humidity), rec.Light
+	v, raw := &rec.Value, &rec.Raw
+	r.Temperature, r.Humidity, r.LightLux = sensors.CentiCelsius(v[0]), sensors.CentiPercent(v[1]), uint32(v[2])
 	r.Raw.Has = sensors.Quantities(rec.RawHas)
-	r.Raw.Temperature, r.Raw.Humidity = sensors.CentiCelsius(rec.RawTemperature), sensors.CentiPercent(rec.RawHumidity)
-	r.Raw.LightLux = rec.RawLight
+	r.Raw.Temperature, r.Raw.Humidity, r.Raw.LightLux = sensors.CentiCelsius(raw[0]), sensors.CentiPercent(raw[1]), uint32(raw[2])
 }
 
 // A grid remembers where a probe's next stamp is due.

@@ -13,32 +13,17 @@ import (
 	"dewline/store/block"
 )
 
-// errMoved says that a bundle was taken out of the index meanwhile.
-var errMoved = errors.New("bundle has moved")
-
-// A query reads windows of one probe with scratch space that it keeps. It first
-// copies out the packed blocks of a window, which are small, in one transaction and
-// under the locks, and unpacks them afterwards.
+// A query reads windows of one probe with scratch space that it keeps.
 type query struct {
-	s     *series
-	probe sensors.ProbeID
-	place int // of the probe among all
-	dec   block.Decoder
-	from  []source       // bundles that may hold data of the window, by seq
-	open  []block.Record // copy of the open hour
-	bytes []byte         // copies of blocks, one after another
-	have  [][]byte       // each of them
-	recs  []block.Record
-	spans []block.Span
-}
-
-// A source is a bundle as the index had it, and then which blocks were copied.
-type source struct {
-	e          *entry
-	raw, table []byte // the bundles, while the disk has not taken them
-	stored     []byte // the block of rollups
-	first, end int    // its blocks of readings are have[first:end]
-	err        error  // why there are none
+	s       *series
+	probe   sensors.ProbeID
+	place   int // of the probe among all
+	dec     block.Decoder
+	waiting []hour         // copies of those that may hold data of the window
+	open    []block.Record // copy of the open hour
+	recs    []block.Record
+	spans   []block.Span
+	errs    []error // faults met on the way
 }
 
 // queries keeps the scratch space of queries that have ended: a page of charts
@@ -54,144 +39,154 @@ func newQuery(s *series, probe sensors.ProbeID) *query {
 
 // release gives the query back; what it returned must not be used any more.
 func (q *query) release() {
-	q.s = nil
-	clear(q.from[:cap(q.from)]) // they hold on to bundles
-	clear(q.have[:cap(q.have)])
-	if max(cap(q.recs), cap(q.open), q.dec.Scratch()) <= maxScratch && cap(q.bytes) <= maxCopies {
+	q.s, q.errs = nil, nil
+	clear(q.waiting[:cap(q.waiting)]) // they hold on to bundles
+	if max(cap(q.recs), cap(q.open), q.dec.Scratch()) <= maxScratch {
 		queries.Put(q)
 	}
 }
 
-// The most that a resting query may hold on to: records of three days, and
-// copies of blocks for more than as long.
-const (
-	maxScratch = 3 * dayMillis / 10_000
-	maxCopies  = 128 << 10
-)
+// maxScratch is how much a resting query may hold on to: records of three days.
+const maxScratch = 3 * dayMillis / 10_000
 
-// look notes the bundles that may hold data in [lo, hi), and copies the open
-// records of the probe.
-func (q *query) look(level int, lo, hi int64) {
-	q.from, q.open = q.from[:0], q.open[:0]
+// look copies what memory has of [lo, hi), and returns the number of the next bundle.
+func (q *query) look(lo, hi int64) (nextSeq uint64) {
+	q.waiting, q.open, q.recs, q.spans, q.errs = q.waiting[:0], q.open[:0], q.recs[:0], q.spans[:0], nil
 	q.s.mu.Lock()
 	defer q.s.mu.Unlock()
-	for _, e := range q.s.mem.entries {
-		if e.key.wallMin < hi && e.key.wallMax >= lo {
-			q.note(e, level)
+	for _, h := range q.s.mem.waiting {
+		if h.key.within(lo, hi) {
+			q.waiting = append(q.waiting, *h)
 		}
 	}
 	if p := q.s.mem.probes[q.probe]; p != nil {
 		q.place, q.open = p.place, append(q.open, p.recs...)
 	}
+	return q.s.mem.nextSeq
 }
 
-// note adds a bundle to those to copy from. The caller holds mu.
-func (q *query) note(e *entry, level int) {
-	if e.noRaw && level == noLevel {
-		return
-	}
-	q.from = append(q.from, source{e: e, raw: e.raw, table: e.table})
-}
+// within reports whether a bundle may hold data of [lo, hi).
+func (k bundleKey) within(lo, hi int64) bool { return k.wallMin < hi && k.wallMax >= lo }
 
-// noLevel asks copyBlocks for readings and no rollups.
+// noLevel asks collect for readings and no rollups.
 const noLevel = -1
 
-// collect looks and copies. It begins again when a day replaces its hours under
-// our hands, which it can do only so often.
+// errAgain says that an hour was sealed and written since memory was looked at.
+var errAgain = errors.New("hours are written all the time")
+
+// collect unpacks what there is of [lo, hi), but for the open hour: readings, or the
+// rollups of a level. Memory is looked at first, so that nothing is missed on its way into
+// the file.
 func (q *query) collect(level int, lo, hi int64) error {
-	err := errMoved
-	for try := 0; try < 8 && errors.Is(err, errMoved); try++ {
-		err = q.collectOnce(level, lo, hi)
+	err := errAgain
+	for try := 0; try < 8 && errors.Is(err, errAgain); try++ {
+		nextSeq := q.look(lo, hi)
+		err = q.s.view(func(tx *bolt.Tx) error { return q.fromFile(tx, level, lo, hi, nextSeq) })
+	}
+	if errors.Is(err, ErrUnavailable) && !slices.ContainsFunc(q.s.lastIndex(), func(e entry) bool { return e.key.within(lo, hi) }) {
+		err = nil // memory has all of it
+	}
+	for _, h := range q.waiting {
+		q.bundle(h.key, h.raw, h.table, level)
 	}
 	return err
 }
 
-func (q *query) collectOnce(level int, lo, hi int64) error {
-	q.s.layout.RLock()
-	defer q.s.layout.RUnlock()
-	q.look(level, lo, hi)
-	return q.copyBlocks(level)
-}
-
-// copyBlocks copies the probe's blocks out of the noted bundles: those of readings, or
-// what is stored of a level of rollups and, where that is not all, those of readings.
-// The caller holds layout, so that the index and the file agree. What is damaged is
-// noted with its bundle; an error means that nothing could be read.
-func (q *query) copyBlocks(level int) error {
-	q.bytes, q.have = q.bytes[:0], q.have[:0]
-	onDisk := false
-	for i := range q.from {
-		if src := &q.from[i]; src.raw != nil {
-			q.copyFrom(src, src.raw, src.table, level)
-		} else {
-			onDisk = true
-		}
+// fromFile unpacks what bundles of the file have, and forgets hours that are among them.
+func (q *query) fromFile(tx *bolt.Tx, level int, lo, hi int64, nextSeq uint64) error {
+	entries, err := q.s.index(tx)
+	if err != nil {
+		return err
 	}
-	if !onDisk {
-		return nil
+	if n := len(entries); n > 0 && entries[n-1].key.seq >= nextSeq {
+		return errAgain
 	}
-	return q.s.view(func(tx *bolt.Tx) error {
-		defer q.s.touched(tx, len(q.from))
-		raws, tables := tx.Bucket([]byte(rootRaw)), tx.Bucket([]byte(rootTable))
-		for i := range q.from {
-			src := &q.from[i]
-			if src.raw != nil {
-				continue
-			}
-			var raw, table []byte
-			if level != noLevel {
-				table = bucketValue(tables.Bucket(src.e.name))
-			}
-			if table == nil || !src.e.noRaw {
-				raw = bucketValue(raws.Bucket(src.e.name))
-			}
-			if raw == nil && table == nil && q.moved(src.e) {
-				return errMoved
-			}
-			q.copyFrom(src, raw, table, level)
+	raws, tables, read := tx.Bucket([]byte(rootRaw)), tx.Bucket([]byte(rootTable)), 0
+	for _, e := range entries {
+		if !e.key.within(lo, hi) || e.noRaw && level == noLevel {
+			continue
 		}
-		return nil
+		name := e.key.bytes()
+		var table []byte
+		if level != noLevel {
+			table = bucketValue(tables.Bucket(name))
+		}
+		q.bundle(e.key, bucketValue(raws.Bucket(name)), table, level)
+		read++
+	}
+	q.s.touched(tx, read)
+	q.waiting = slices.DeleteFunc(q.waiting, func(h hour) bool {
+		_, there := find(entries, h.key)
+		return there
 	})
+	return nil
 }
 
-// moved reports whether a bundle was taken out of the index, as when the file
-// was let go of and another one opened.
-func (q *query) moved(e *entry) bool {
-	q.s.mu.Lock()
-	defer q.s.mu.Unlock()
-	return e.gone
-}
-
-// copyFrom copies the probe's blocks out of the bundles of one entry, or notes why it
-// cannot.
-func (q *query) copyFrom(src *source, raw, table []byte, level int) {
-	copied := func(b []byte) []byte {
-		from := len(q.bytes)
-		q.bytes = append(q.bytes, b...)
-		return q.bytes[from:len(q.bytes):len(q.bytes)]
+// bundle unpacks what the probe has in the bundles of one key: its readings or, of a level
+// of rollups, what is stored and, where that is not all, what its readings tell.
+func (q *query) bundle(key bundleKey, raw, table []byte, level int) {
+	if level == noLevel {
+		q.readings(key, raw)
+		return
 	}
-	whole := false
+	var stored []byte
 	if table != nil {
 		n := 0
-		src.err = q.partOf(src, kindTable, table, func(b []byte) {
-			if n == level && len(b) > 0 {
-				src.stored, whole = copied(b), !needsReadings(b)
+		err := q.partOf(key, kindTable, table, func(b []byte) {
+			if n == level {
+				stored = b
 			}
 			n++
 		})
+		if err != nil {
+			q.fault(err)
+			return
+		}
 	}
-	src.first, src.end = len(q.have), len(q.have)
-	if whole || src.err != nil || raw == nil && table != nil {
+	q.recs = q.recs[:0]
+	if needsReadings(stored) && (raw != nil || table == nil) && !q.readings(key, raw) {
 		return
 	}
-	src.err = q.partOf(src, kindRaw, raw, func(b []byte) { q.have = append(q.have, copied(b)) })
-	src.end = len(q.have)
+	var err error
+	if q.spans, err = levelOf(q.spans, &q.dec, q.probe, level, stored, q.recs); err != nil {
+		q.fault(fmt.Errorf("%w: %w", ErrDamaged, err))
+	}
+}
+
+// readings appends what the probe has in a bundle of readings to q.recs, and reports
+// whether that is whole.
+func (q *query) readings(key bundleKey, raw []byte) bool {
+	before := len(q.errs)
+	err := q.partOf(key, kindRaw, raw, func(b []byte) {
+		var err error
+		if q.recs, err = q.dec.Decode(q.recs, b); err != nil {
+			q.fault(fmt.Errorf("%w: %w", ErrDamaged, err))
+		}
+	})
+	if err != nil {
+		q.fault(err)
+	}
+	return len(q.errs) == before
+}
+
+// faults are those met in a window: what ended it, or what is damaged.
+func (q *query) faults(ended error) []error {
+	if ended != nil {
+		return []error{ended}
+	}
+	return q.errs
+}
+
+// fault notes what is damaged.
+func (q *query) fault(err error) {
+	q.errs = append(q.errs, err)
+	q.s.damagedRecord(err)
 }
 
 // partOf calls use with each block that the probe has in a bundle, by directories that are
 // remembered. In most bundles the probes are in the order that they were first seen in.
-func (q *query) partOf(src *source, kind byte, b []byte, use func(block []byte)) error {
-	d, err := q.s.dirs.of(b, kind, src.e.name)
+func (q *query) partOf(key bundleKey, kind byte, b []byte, use func(block []byte)) error {
+	d, err := q.s.dirs.of(b, kind, key)
 	if err != nil {
 		return err
 	}
@@ -201,35 +196,14 @@ func (q *query) partOf(src *source, kind byte, b []byte, use func(block []byte))
 	return nil
 }
 
-// window returns the probe's records of [lo, hi) in order of wall time, and the faults met
-// on the way to them. Both are valid until the next call.
-func (q *query) window(lo, hi int64) ([]block.Record, []error) {
+// window returns the probe's records of [lo, hi) in order of wall time, valid until the
+// next call.
+func (q *query) window(lo, hi int64) ([]block.Record, error) {
 	if err := q.collect(noLevel, lo, hi); err != nil {
-		return nil, []error{err}
-	}
-	var errs []error
-	q.recs = q.recs[:0]
-	for i := range q.from {
-		errs = q.unpackSource(&q.from[i], errs)
+		return nil, err
 	}
 	q.recs = append(q.recs, q.open...)
-	return inWindow(q.recs, lo, hi), errs
-}
-
-// unpackSource appends a bundle's records to q.recs, and its faults to errs.
-func (q *query) unpackSource(src *source, errs []error) []error {
-	if src.err != nil {
-		q.s.damagedRecord(src.err)
-		return append(errs, src.err)
-	}
-	for _, b := range q.have[src.first:src.end] {
-		var err error
-		if q.recs, err = q.dec.Decode(q.recs, b); err != nil {
-			errs = append(errs, fmt.Errorf("%w: %w", ErrDamaged, err))
-			q.s.damagedRecord(err)
-		}
-	}
-	return errs
+	return inWindow(q.recs, lo, hi), nil
 }
 
 // inWindow returns the records in [lo, hi) in order of wall time, in place.

@@ -232,8 +232,7 @@ func TestTrimmedIsTold(t *testing.T) {
 	if err == nil {
 		t.Fatal("a record without a directory is open")
 	}
-	s.mem.insert(&entry{key: bundleKey{seq: 1}, raw: make([]byte, maxSealed), readings: 12})
-	s.mem.insert(&entry{key: bundleKey{seq: 2}, raw: make([]byte, 1), readings: 5})
+	s.mem.waiting = []*hour{{key: bundleKey{seq: 1}, raw: make([]byte, maxSealed), readings: 12}, {key: bundleKey{seq: 2}, raw: make([]byte, 1), readings: 5}}
 	if err := s.Flush(context.Background(), nil); err == nil || lost != 12 {
 		t.Errorf("told of %d readings lost, want 12: %v", lost, err)
 	}

@@ -24,11 +24,10 @@ func (s *series) Readings(ctx context.Context, probe sensors.ProbeID, from, to t
 		defer q.release()
 		windows(ctx, s, probe, from, to, dayMillis, 1, func(lo, hi int64, err error) bool {
 			var recs []block.Record
-			errs := []error{err}
 			if err == nil {
-				recs, errs = q.window(lo, hi)
+				recs, err = q.window(lo, hi)
 			}
-			for _, err := range errs {
+			for _, err := range q.faults(err) {
 				if !yield(sensors.Reading{}, fmt.Errorf("read probe %s: %w", probe, err)) {
 					return false
 				}
@@ -95,10 +94,16 @@ func (s *series) nextData(probe sensors.ProbeID, at int64) (int64, bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	best, ok := int64(math.MaxInt64), false
-	for _, e := range s.mem.entries {
-		if e.key.wallMax >= at {
-			best, ok = min(best, max(e.key.wallMin, at)), true
+	note := func(k bundleKey) {
+		if k.wallMax >= at {
+			best, ok = min(best, max(k.wallMin, at)), true
 		}
+	}
+	for _, e := range s.lastIndex() {
+		note(e.key)
+	}
+	for _, h := range s.mem.waiting {
+		note(h.key)
 	}
 	if p := s.mem.probes[probe]; p != nil {
 		for i := range p.recs {

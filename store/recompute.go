@@ -31,18 +31,16 @@ func (u *upkeep) Recompute(ctx context.Context, probe sensors.ProbeID, from, to 
 	}
 	defer u.tidying.give()
 	r := redoing{u: u, q: &query{s: u.series, probe: probe}, lo: from.UnixMilli(), hi: to.UnixMilli(), correct: correct}
-	for {
-		ok, more, err := r.next(ctx)
-		if err != nil {
+	for more := true; more; {
+		var ok bool
+		if ok, more, err = r.next(ctx); err != nil {
 			return changed, false, fmt.Errorf("recompute probe %s: %w", probe, err)
 		}
 		if ok {
 			changed++
 		}
-		if !more {
-			return changed, r.whole(), nil
-		}
 	}
+	return changed, r.whole(), nil
 }
 
 // A redoing is a Recompute at work.
@@ -51,48 +49,42 @@ type redoing struct {
 	q       *query
 	lo, hi  int64
 	correct func(sensors.Reading) sensors.Reading
-	last    []byte // name of the bundle done last: names sort by age
+	last    bundleKey // of the bundle done last: keys sort by age
 }
 
 // next does the oldest bundle that is still to do, and reports whether it changed
 // and whether there was one. A day that took the place of its hours meanwhile has
-// the name of none of them and is done as well.
+// the key of none of them and is done as well.
 func (r *redoing) next(ctx context.Context) (changed, more bool, err error) {
 	if err := ctx.Err(); err != nil {
 		return false, false, err
 	}
-	s := r.u
-	if err := s.flushing.take(ctx); err != nil {
+	if err := r.u.flushing.take(ctx); err != nil {
 		return false, false, err
 	}
-	defer s.flushing.give()
-	e := r.due()
-	if e == nil {
-		return false, false, nil
+	defer r.u.flushing.give()
+	for _, e := range r.u.lastIndex() {
+		if !e.noRaw && r.due(e.key) {
+			changed, err = r.inFile(e.key)
+			return changed, true, err
+		}
 	}
-	r.last = e.name
-	changed, err = r.bundle(e)
-	if errors.Is(err, ErrDamaged) {
-		return false, true, nil // counted where it was met
+	for _, h := range r.u.mem.waiting { // sealing waits for the token too
+		if r.due(h.key) {
+			changed, err = r.inMemory(h)
+			return changed, true, err
+		}
 	}
-	return changed, true, err
+	return false, false, nil
 }
 
-// due returns the oldest bundle after the last with readings in the span.
-func (r *redoing) due() *entry {
-	s := r.u
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	var first *entry
-	for _, e := range s.mem.entries {
-		if e.noRaw || e.key.wallMin >= r.hi || e.key.wallMax < r.lo || bytes.Compare(e.name, r.last) <= 0 {
-			continue
-		}
-		if first == nil || bytes.Compare(e.name, first.name) < 0 {
-			first = e
-		}
+// due reports whether a bundle is the next to do, and notes that it is being done.
+func (r *redoing) due(key bundleKey) bool {
+	if !key.within(r.lo, r.hi) || key.compare(r.last) <= 0 {
+		return false
 	}
-	return first
+	r.last = key
+	return true
 }
 
 // whole reports whether no reading of the span is in the open hour.
@@ -104,14 +96,50 @@ func (r *redoing) whole() bool {
 	return p == nil || !slices.ContainsFunc(p.recs, func(rec block.Record) bool { return rec.Wall >= r.lo && rec.Wall < r.hi })
 }
 
-// bundle replaces the probe's rollups in one bundle. Raw and rollup bundles of
-// one name sum up the same readings. The flushing token keeps e in place.
-func (r *redoing) bundle(e *entry) (bool, error) {
-	q := r.q
-	if err := q.readBundle(e); err != nil || len(q.recs) == 0 {
+// inFile replaces the probe's rollups in one bundle of the file. Raw and rollup bundles of
+// one name sum up the same readings. The flushing token keeps both in place.
+func (r *redoing) inFile(key bundleKey) (changed bool, err error) {
+	var table []byte
+	name := key.bytes()
+	err = r.u.view(func(tx *bolt.Tx) (err error) {
+		defer r.u.touched(tx, 1)
+		have := bucketValue(tx.Bucket([]byte(rootTable)).Bucket(name))
+		table, err = r.again(key, bucketValue(tx.Bucket([]byte(rootRaw)).Bucket(name)), have)
+		changed = !bytes.Equal(table, have)
+		return err
+	})
+	switch {
+	case errors.Is(err, ErrDamaged):
+		return false, nil // counted where it was met
+	case err != nil || !changed:
 		return false, err
 	}
-	again := sumLevels(q.probe, q.recs, nil)
+	return true, r.u.update(func(tx *bolt.Tx) error { return putTable(tx, name, table) })
+}
+
+// inMemory does the same for an hour that waits for the disk.
+func (r *redoing) inMemory(h *hour) (changed bool, err error) {
+	table, err := r.again(h.key, h.raw, h.table)
+	if err != nil || bytes.Equal(table, h.table) {
+		return false, err
+	}
+	r.u.mu.Lock()
+	defer r.u.mu.Unlock()
+	h.table = table
+	return true, nil
+}
+
+// again is a bundle of rollups with those of the probe made again from its readings.
+func (r *redoing) again(key bundleKey, raw, have []byte) (table []byte, err error) {
+	q := r.q
+	q.recs, q.errs = q.recs[:0], nil
+	if q.readings(key, raw); len(q.errs) > 0 {
+		return nil, errors.Join(q.errs...)
+	}
+	if len(q.recs) == 0 {
+		return have, nil
+	}
+	told := sumLevels(q.probe, q.recs, nil)
 	for i := range q.recs {
 		if w := q.recs[i].Wall; w < r.lo || w >= r.hi {
 			continue
@@ -121,58 +149,15 @@ func (r *redoing) bundle(e *entry) (bool, error) {
 		reading, q.recs[i] = r.correct(reading), block.Record{}
 		pack(&q.recs[i], &reading)
 	}
-	blocks, err := tableBlocks(&r.u.enc, sumLevels(q.probe, q.recs, *r.u.limits.Load()), again)
+	r.u.enc.Quick = false
+	blocks, err := tableBlocks(&r.u.enc, sumLevels(q.probe, q.recs, *r.u.limits.Load()), told)
 	if err != nil {
-		return false, err
+		return nil, err
 	}
-	return r.u.replaceTable(e, string(q.probe), blocks)
-}
-
-// readBundle fills q.recs with the probe's readings of one bundle; all or none.
-func (q *query) readBundle(e *entry) error {
-	q.s.layout.RLock()
-	defer q.s.layout.RUnlock()
-	q.recs, q.from = q.recs[:0], q.from[:0]
-	q.s.mu.Lock()
-	q.note(e, noLevel)
-	q.s.mu.Unlock()
-	if err := q.copyBlocks(noLevel); err != nil {
-		return err
+	if table, err = swapPart(have, key.bytes(), string(q.probe), blocks); err != nil {
+		r.u.damagedIf(err)
 	}
-	var errs []error
-	for i := range q.from {
-		errs = q.unpackSource(&q.from[i], errs)
-	}
-	return errors.Join(errs...)
-}
-
-// replaceTable swaps one probe's rollups in a bundle, on disk or still waiting for that,
-// and reports whether that changed anything.
-func (u *upkeep) replaceTable(e *entry, probe string, blocks [][]byte) (changed bool, err error) {
-	var table []byte
-	swap := func(have []byte) (err error) {
-		table, err = swapPart(have, e.name, probe, blocks)
-		changed = !bytes.Equal(table, have)
-		return err
-	}
-	waits := e.raw != nil
-	if waits {
-		err = swap(e.table)
-	} else {
-		err = u.view(func(tx *bolt.Tx) error { return swap(bucketValue(tx.Bucket([]byte(rootTable)).Bucket(e.name))) })
-	}
-	switch {
-	case err != nil:
-		u.damagedIf(err)
-		return false, err
-	case changed && waits:
-		u.mu.Lock()
-		e.table = table
-		u.mu.Unlock()
-	case changed:
-		err = u.update(func(tx *bolt.Tx) error { return putTable(tx, e.name, table) })
-	}
-	return changed && err == nil, err
+	return table, err
 }
 
 // swapPart returns a bundle of rollups with other blocks for one probe.

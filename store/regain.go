@@ -156,8 +156,7 @@ func (r *regaining) addBundle(b []byte) (bad error) {
 		return err
 	}
 	r.with(func() error {
-		e, ok := r.u.placeFor(kind, k)
-		if !ok {
+		if !r.u.hasPlaceFor(kind, k) {
 			return nil
 		}
 		var parts []bundlePart
@@ -165,7 +164,7 @@ func (r *regaining) addBundle(b []byte) (bad error) {
 		if parts, readings, bad = wholeParts(&r.dec, b, r.damage); len(parts) == 0 {
 			return nil
 		}
-		if err := r.u.takeIn(e, kind, appendBundle(nil, kind, e.name, parts)); err != nil {
+		if err := r.u.takeIn(k, kind, appendBundle(nil, kind, k.bytes(), parts)); err != nil {
 			return err
 		}
 		if kind == kindTable {
@@ -179,53 +178,44 @@ func (r *regaining) addBundle(b []byte) (bad error) {
 	return bad
 }
 
-// placeFor returns the entry that a bundle belongs to, which may be new, and false where
-// it has no place in the record: where that has it, or knows of other readings of the same
-// time, or where it would only be let go of again.
-func (u *upkeep) placeFor(kind byte, k bundleKey) (*entry, bool) {
+// hasPlaceFor reports whether a bundle has a place in the record: not where that has it, or
+// knows of other readings of the same time, or where it would only be let go of again.
+func (u *upkeep) hasPlaceFor(kind byte, k bundleKey) bool {
 	_, used := u.sizes()
-	name, there := k.bytes(), false
-	if err := u.view(func(tx *bolt.Tx) error {
-		there = tx.Bucket([]byte(rootOf(kind))).Bucket(name) != nil
-		return nil
+	there := false
+	var entries []entry
+	if err := u.view(func(tx *bolt.Tx) (err error) {
+		there = tx.Bucket([]byte(rootOf(kind))).Bucket(k.bytes()) != nil
+		entries, err = u.index(tx)
+		return err
 	}); err != nil || there {
-		return nil, false
+		return false
 	}
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	age, keep := max(u.mem.newestMono(), k.monoMax)-k.monoMax, u.kept.Load() // of a record begun anew nothing is newest
+	age, keep := max(u.newest(), k.monoMax)-k.monoMax, u.kept.Load() // of a record begun anew nothing is newest
 	if kind == kindRaw && (age > keep.KeepRaw.Milliseconds() || used > keep.MaxBytes-reserve(keep.MaxBytes)) ||
 		keep.KeepTable > 0 && age > keep.KeepTable.Milliseconds() {
-		return nil, false
+		return false
 	}
-	for _, e := range u.mem.entries {
-		if e.key == k {
-			return e, true
-		}
-		if k.meets(e.key) {
-			return nil, false
-		}
+	if _, ok := find(entries, k); ok {
+		return true
 	}
-	for _, p := range u.mem.order {
-		if slices.ContainsFunc(p.recs, func(r block.Record) bool { return k.holds(r.Mono, r.Wall) }) {
-			return nil, false
-		}
-	}
-	return &entry{key: k, name: name, noRaw: kind == kindTable}, true
-}
-
-// takeIn writes a bundle of an entry, which may be new. The caller holds the flushing token.
-func (u *upkeep) takeIn(e *entry, kind byte, bundle []byte) error {
-	if err := u.update(func(tx *bolt.Tx) error { return putBundle(tx, rootOf(kind), e.name, bundle) }); err != nil {
-		return err
+	if slices.ContainsFunc(entries, func(e entry) bool { return k.meets(e.key) }) {
+		return false
 	}
 	u.mu.Lock()
 	defer u.mu.Unlock()
-	e.noRaw = e.noRaw && kind == kindTable
-	if !slices.Contains(u.mem.entries, e) {
-		u.mem.insert(e)
-	}
-	return nil
+	return !slices.ContainsFunc(u.mem.waiting, func(h *hour) bool { return k.meets(h.key) }) &&
+		!slices.ContainsFunc(u.mem.order, func(p *openProbe) bool {
+			return slices.ContainsFunc(p.recs, func(r block.Record) bool { return k.holds(r.Mono, r.Wall) })
+		})
+}
+
+// takeIn writes a bundle. The caller holds the flushing token.
+func (u *upkeep) takeIn(k bundleKey, kind byte, bundle []byte) error {
+	u.mu.Lock()
+	u.mem.nextSeq = max(u.mem.nextSeq, k.seq+1)
+	u.mu.Unlock()
+	return u.update(func(tx *bolt.Tx) error { return putBundle(tx, rootOf(kind), k.bytes(), bundle) })
 }
 
 // meets reports whether two bundles may have readings of the same time.

@@ -67,7 +67,7 @@ func TestRegainAfterOneThatWasCutShort(t *testing.T) {
 		compare(t, readAll(t, s, "later", time.Time{}, farFuture), want["later"])
 	}
 	check(s)
-	for _, e := range s.mem.entries[1:] {
+	for _, e := range s.lastIndex()[1:] {
 		if e.key.monoMin == 0 {
 			t.Error("what was regained is not in its old place")
 		}

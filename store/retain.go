@@ -46,17 +46,15 @@ func (w *writer) withRoom(write func() error) error {
 // expired returns as many bundles as it may whose readings are past their age or, when the
 // file nears its cap, the oldest one with readings or else the oldest of all; and those to
 // drop whole.
-func (w *writer) expired(most int, full bool) (dropRaw, dropAll []*entry) {
+func (w *writer) expired(most int, full bool) (dropRaw, dropAll []entry) {
 	_, used := w.sizes()
 	k := w.kept.Load()
 	full = full || used > k.MaxBytes-reserve(k.MaxBytes)
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	now := w.mem.newestMono()
+	now, entries := w.newest(), w.lastIndex()
 	keepRaw, keepTable := k.KeepRaw.Milliseconds(), k.KeepTable.Milliseconds()
-	for _, e := range w.mem.entries {
-		if e.raw != nil || len(dropRaw)+len(dropAll) >= most {
-			continue
+	for _, e := range entries {
+		if len(dropRaw)+len(dropAll) >= most {
+			break
 		}
 		age := now - e.key.monoMax
 		switch {
@@ -67,8 +65,8 @@ func (w *writer) expired(most int, full bool) (dropRaw, dropAll []*entry) {
 			full = false
 		}
 	}
-	if full && len(dropRaw)+len(dropAll) == 0 && len(w.mem.entries) > 0 && w.mem.entries[0].raw == nil {
-		dropAll = append(dropAll, w.mem.entries[0])
+	if full && len(dropRaw)+len(dropAll) == 0 && len(entries) > 0 {
+		dropAll = append(dropAll, entries[0])
 	}
 	return dropRaw, dropAll
 }
@@ -76,44 +74,26 @@ func (w *writer) expired(most int, full bool) (dropRaw, dropAll []*entry) {
 // drop only takes bundles out, for want of room: of the rollups that their readings tell
 // it keeps the hours, and where there is no room for these, none.
 func (w *writer) drop(p *plan) error {
-	w.layout.Lock()
-	defer w.layout.Unlock()
 	err := w.update(func(tx *bolt.Tx) error { return dropPlanned(tx, p, int(Hour)-1) })
 	if errors.Is(err, bolterrors.ErrMaxSizeReached) {
 		err = w.update(func(tx *bolt.Tx) error { return dropPlanned(tx, p, levels) })
 	}
-	if err != nil {
-		return err
-	}
-	w.settleDropped(p)
-	return nil
-}
-
-// settleDropped marks in memory what a plan took out of the file.
-func (w *writer) settleDropped(p *plan) {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	for _, e := range p.dropRaw {
-		e.noRaw = true
-	}
-	for _, e := range p.dropAll {
-		w.mem.remove(e)
-	}
+	return err
 }
 
 // dropPlanned takes out what is past its age: readings alone, or rollups with them. Rollups
 // that the readings tell are stored first, those of the levels from first on.
 func dropPlanned(tx *bolt.Tx, p *plan, first int) error {
 	for _, e := range p.dropRaw {
-		if err := keepSums(tx, e.name, first); err != nil {
+		if err := keepSums(tx, e.key.bytes(), first); err != nil {
 			return err
 		}
-		if err := dropBundle(tx, rootRaw, e.name); err != nil {
+		if err := dropBundle(tx, rootRaw, e.key.bytes()); err != nil {
 			return err
 		}
 	}
 	for _, e := range p.dropAll {
-		if err := dropBundles(tx, e.name); err != nil {
+		if err := dropBundles(tx, e.key.bytes()); err != nil {
 			return err
 		}
 	}
@@ -122,12 +102,12 @@ func dropPlanned(tx *bolt.Tx, p *plan, first int) error {
 
 // A plan is what one flush writes.
 type plan struct {
-	sealed  []*entry      // hours not on disk yet
+	sealed  []*hour       // not on disk yet
 	fresh   bool          // slots and parts begin anew: an hour was sealed
 	taken   []takenSeries // records of the open hour up to now
 	day     *dayPlan      // hours that become one day, nil for none
-	dropRaw []*entry      // past their age, or in the way of alarms
-	dropAll []*entry
+	dropRaw []entry       // past their age, or in the way of alarms
+	dropAll []entry
 	archive *archiving
 	also    Commit // state only where it is not the stored one
 }

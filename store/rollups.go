@@ -25,11 +25,11 @@ func (s *series) Rollups(ctx context.Context, probe sensors.ProbeID, level Level
 		q := newQuery(s, probe)
 		defer q.release()
 		windows(ctx, s, probe, from, to, 32*dayMillis, level.Span().Milliseconds(), func(lo, hi int64, err error) bool {
-			if err != nil {
-				return yield(Rollup{}, fmt.Errorf("read rollups of probe %s: %w", probe, err))
+			var spans []block.Span
+			if err == nil {
+				spans, err = q.spanWindow(level, lo, hi)
 			}
-			spans, errs := q.spanWindow(level, lo, hi)
-			for _, err := range errs {
+			for _, err := range q.faults(err) {
 				if !yield(Rollup{}, fmt.Errorf("read rollups of probe %s: %w", probe, err)) {
 					return false
 				}
@@ -44,38 +44,17 @@ func (s *series) Rollups(ctx context.Context, probe sensors.ProbeID, level Level
 	}
 }
 
-// spanWindow returns the probe's spans that start in [lo, hi), and the faults
-// met on the way to them. Both are valid until the next call.
-func (q *query) spanWindow(level Level, lo, hi int64) ([]block.Span, []error) {
+// spanWindow returns the probe's spans that start in [lo, hi), valid until the next call.
+func (q *query) spanWindow(level Level, lo, hi int64) ([]block.Span, error) {
 	l := int(level) - 1
 	// A span that starts before lo may lie in a bundle that begins after it.
 	if err := q.collect(l, lo, hi+spanMillis[l]); err != nil {
-		return nil, []error{err}
-	}
-	var errs []error
-	q.spans = q.spans[:0]
-	for i := range q.from {
-		errs = q.unpackSpans(&q.from[i], l, errs)
+		return nil, err
 	}
 	if len(q.open) > 0 {
 		q.spans = sumUp(q.spans, q.probe, q.open, *q.s.limits.Load(), l)
 	}
-	return ordered(q.spans, lo, hi), errs
-}
-
-// unpackSpans appends a bundle's rollups of a level to q.spans, and its faults to errs.
-func (q *query) unpackSpans(src *source, l int, errs []error) []error {
-	before := len(errs)
-	q.recs = q.recs[:0]
-	if errs = q.unpackSource(src, errs); src.err != nil {
-		return errs
-	}
-	var err error
-	if q.spans, err = levelOf(q.spans, &q.dec, q.probe, l, src.stored, q.recs); err != nil && len(errs) == before {
-		errs = append(errs, fmt.Errorf("%w: %w", ErrDamaged, err))
-		q.s.damagedRecord(err)
-	}
-	return errs
+	return ordered(q.spans, lo, hi), nil
 }
 
 // ordered keeps the spans that start in [lo, hi), sorts them where the clock

@@ -1,13 +1,9 @@
 package store
 
 import (
-	"errors"
 	"fmt"
 	"math"
-	"runtime"
 	"slices"
-	"sync"
-	"sync/atomic"
 
 	"dewline/store/block"
 )
@@ -34,8 +30,8 @@ func (w *writer) seal() error {
 		if parts == nil {
 			return nil
 		}
-		e := &entry{key: key, name: key.bytes()}
-		if err := w.encodeHour(e, parts); err != nil {
+		h := &hour{key: key}
+		if err := w.encodeHour(h, parts); err != nil {
 			return fmt.Errorf("seal an hour of readings: %w", err)
 		}
 		w.mu.Lock()
@@ -46,7 +42,7 @@ func (w *writer) seal() error {
 		for _, p := range w.mem.order {
 			p.inFile, p.taken = inFile{}, 0
 		}
-		w.mem.insert(e)
+		w.mem.waiting = append(w.mem.waiting, h)
 		w.mu.Unlock()
 	}
 }
@@ -108,7 +104,7 @@ func (w *writer) due() (parts []openSeries, key bundleKey) {
 		}
 		before = sealBefore(first.Wall, last.Wall)
 	}
-	key = emptyKey(w.mem.nextSeq, w.mem.levelOf(begin, min(end, before)))
+	key = emptyKey(w.mem.nextSeq, w.levelOf(begin, min(end, before)))
 	w.mem.nextSeq++
 	for _, p := range w.mem.order {
 		n := 0
@@ -138,9 +134,15 @@ func (m *memory) hoursWorth(begin, now int64) (end int64, worth bool) {
 
 // levelOf is the level of what is sealed up to end: where that is all of a day, nothing will
 // be joined with it to make one.
-func (m *memory) levelOf(begin, end int64) uint8 {
-	day := floorDiv(begin, dayMillis) * dayMillis
-	if n := len(m.entries); end == day+dayMillis && (n == 0 || m.entries[n-1].key.wallMax < day) {
+func (w *writer) levelOf(begin, end int64) uint8 {
+	day, last := floorDiv(begin, dayMillis)*dayMillis, int64(math.MinInt64)
+	if all := w.lastIndex(); len(all) > 0 {
+		last = all[len(all)-1].key.wallMax
+	}
+	if n := len(w.mem.waiting); n > 0 {
+		last = w.mem.waiting[n-1].key.wallMax
+	}
+	if end == day+dayMillis && last < day {
 		return levelDay
 	}
 	return levelHour
@@ -160,78 +162,45 @@ func sealBefore(first, newest int64) int64 {
 	return math.MaxInt64 // all that there is, however fast it came
 }
 
-// encodeHour fills e with the bundles of readings and rollups.
-func (w *writer) encodeHour(e *entry, series []openSeries) error {
+// encodeHour fills h with the bundles of readings and rollups.
+func (w *writer) encodeHour(h *hour, series []openSeries) error {
 	raw, table := make([]bundlePart, len(series)), make([]bundlePart, len(series))
 	limits := *w.limits.Load()
-	err := w.share(len(series), func(enc *block.Encoder, i int) error {
-		enc.Quick = e.key.level == levelHour // the day packs them again
-		o := series[i]
-		b, err := enc.Append(nil, o.recs)
+	w.enc.Quick = h.key.level == levelHour // the day packs them again
+	for i, o := range series {
+		b, err := w.enc.Append(nil, o.recs)
 		if err != nil {
 			return fmt.Errorf("probe %s: %w", o.p.id, err)
 		}
 		raw[i] = bundlePart{string(o.p.id), [][]byte{b}}
 		spans := sumLevels(o.p.id, o.recs, limits)
-		blocks, err := tableBlocks(enc, spans, spans)
+		blocks, err := tableBlocks(&w.enc, spans, spans)
 		if err != nil {
 			return fmt.Errorf("probe %s: %w", o.p.id, err)
 		}
 		table[i] = bundlePart{string(o.p.id), blocks}
-		return nil
-	})
-	if err != nil {
-		return err
+		h.readings += len(o.recs)
 	}
-	for _, o := range series {
-		e.readings += len(o.recs)
-	}
-	e.raw = appendBundle(nil, kindRaw, e.name, raw)
-	e.table = tableBundle(e.name, table)
+	h.raw = appendBundle(nil, kindRaw, h.key.bytes(), raw)
+	h.table = tableBundle(h.key.bytes(), table)
 	return nil
-}
-
-// maxWorkers is how many probes are packed at once, where there are the cores.
-const maxWorkers = 4
-
-// share calls f for 0 … n-1 on a few goroutines, each with an encoder of its
-// own, and waits for them. The caller holds the flushing token.
-func (w *writer) share(n int, f func(enc *block.Encoder, i int) error) error {
-	workers := min(runtime.GOMAXPROCS(0), maxWorkers, n)
-	errs := make([]error, workers)
-	var next atomic.Int64
-	var all sync.WaitGroup
-	for k := range workers {
-		all.Go(func() {
-			enc := &w.encs[k]
-			enc.Quick = false
-			errs[k] = guard(func() error { // blocks may lie in the mapped file
-				var err error
-				for i := int(next.Add(1)) - 1; i < n && err == nil; i = int(next.Add(1)) - 1 {
-					err = f(enc, i)
-				}
-				return err
-			})
-		})
-	}
-	all.Wait()
-	return errors.Join(errs...)
 }
 
 // trimSealed drops the oldest hours that the disk would not take, once they fill
 // their share of memory, and returns how many readings those had.
 func (m *memory) trimSealed() (lost uint64) {
 	size := 0
-	for _, e := range m.entries {
-		size += len(e.raw) + len(e.table)
+	for _, h := range m.waiting {
+		size += len(h.raw) + len(h.table)
 	}
-	for _, e := range m.entries {
-		if size > maxSealed && e.raw != nil {
-			size -= len(e.raw) + len(e.table)
-			lost += uint64(e.readings)
-			m.remove(e)
+	m.forget(func(h *hour) bool {
+		if size <= maxSealed {
+			return false
 		}
-	}
+		size -= len(h.raw) + len(h.table)
+		lost += uint64(h.readings)
+		return true
+	})
 	m.lost += lost
 	return lost
 }

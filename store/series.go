@@ -7,14 +7,12 @@ import (
 	"dewline/sensors"
 )
 
-// A series is all readings on record: an index of the bundles in the file, and the open
-// hour in memory.
+// A series is all readings on record: the bundles in the file, and the open hour in memory.
 type series struct {
 	*recordFile
 	limits atomic.Pointer[LimitsFunc]
 	mu     sync.Mutex // guards mem
 	mem    memory
-	layout sync.RWMutex // written while bundles are taken out of the index
 	dirs   directories
 }
 

@@ -22,7 +22,7 @@ import (
 // Append, Probes, Readings, Rollups and SetLimits; chain the journal; recordFile
 // documents and the state.
 //
-// Locks, in the order they are taken: tidying, flushing, layout, writing, the gate of
+// Locks, in the order they are taken: tidying, flushing, writing, the gate of
 // a handle, currently, mu, figuring. Only the last two are taken by Append and Stats, and
 // nobody holds the last three across a disk access.
 type Store struct {
@@ -113,13 +113,10 @@ func (s *Store) Close(ctx context.Context) error {
 
 // Stats describes the store as of the last commit. It waits for no disk.
 func (s *Store) Stats() Stats {
-	st := Stats{CapBytes: s.kept.Load().MaxBytes}
 	s.figuring.Lock()
-	f := s.fig
+	st := s.fig
 	s.figuring.Unlock()
-	st.FileBytes, st.FreeBytes = f.size, f.size-f.used
-	st.Commits, st.Errors, st.Damaged, st.BytesWritten = f.commits, f.errors, f.damaged, f.written
-	st.LastCommit, st.LastError = f.lastCommit, f.lastError
+	st.CapBytes = s.kept.Load().MaxBytes
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	st.OpenReadings, st.Lost = s.mem.total, s.mem.lost
@@ -127,11 +124,10 @@ func (s *Store) Stats() Stats {
 		st.Unwritten += len(p.recs) - p.written
 	}
 	oldest, newest := int64(math.MaxInt64), int64(math.MinInt64)
-	for _, e := range s.mem.entries {
-		if e.raw != nil {
-			st.Unwritten += e.readings
-			continue
-		}
+	for _, h := range s.mem.waiting {
+		st.Unwritten += h.readings
+	}
+	for _, e := range s.lastIndex() {
 		st.Tables++
 		if !e.noRaw {
 			st.Blocks++

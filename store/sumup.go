@@ -131,9 +131,10 @@ func (s *sum) add(r *block.Record, covers int64, lim *Limits, sat *saturation) {
 	s.span.Count++
 	s.span.Covered += covers
 	hasT, hasH := r.Has&block.Temperature != 0, r.Has&block.Humidity != 0
+	temp, hum := r.Value[0], r.Value[1]
 	if hasT {
-		s.take(0, &s.span.Temp, r.Temperature)
-		t := sensors.CentiCelsius(r.Temperature)
+		s.take(0, &s.span.Temp, temp)
+		t := sensors.CentiCelsius(temp)
 		if lim.inBand(t) {
 			s.span.InBand += covers
 		}
@@ -142,13 +143,13 @@ func (s *sum) add(r *block.Record, covers int64, lim *Limits, sat *saturation) {
 		}
 	}
 	if hasH {
-		s.take(1, &s.span.Hum, r.Humidity)
-		if lim.Floor != nil && sensors.CentiPercent(r.Humidity) < *lim.Floor {
+		s.take(1, &s.span.Hum, hum)
+		if lim.Floor != nil && sensors.CentiPercent(hum) < *lim.Floor {
 			s.span.Below += covers
 		}
 	}
 	if hasT && hasH {
-		if pa, ok := sat.vpd(r.Temperature, r.Humidity); ok {
+		if pa, ok := sat.vpd(temp, hum); ok {
 			s.take(2, &s.span.VPD, pa)
 		}
 	}

@@ -141,3 +141,30 @@ func TestTimesTakeAlmostNothing(t *testing.T) {
 		t.Errorf("a gap and a late reading cost %d bytes", extra)
 	}
 }
+
+// TestOneIsUnlike changes one record of a block whose others are alike: all come back.
+func TestOneIsUnlike(t *testing.T) {
+	for name, change := range map[string]func(r *Record){
+		"quality":             func(r *Record) { r.Quality = 1 },
+		"clock set":           func(r *Record) { r.Synced = false },
+		"clock stepped":       func(r *Record) { r.Wall += 60_000 },
+		"late":                func(r *Record) { r.Mono, r.Wall = r.Mono+1000, r.Wall+1000 },
+		"no humidity":         func(r *Record) { r.Has, r.Value[1] = Temperature, 0 },
+		"no raw humidity":     func(r *Record) { r.RawHas, r.Raw[1] = Temperature, 0 },
+		"light":               func(r *Record) { r.Has, r.Value[2] = r.Has|Light, 300 },
+		"calibrated away":     func(r *Record) { r.Value[0] += 7 },
+		"wider than a sensor": func(r *Record) { r.Raw[0], r.Value[0] = 1<<24+12, 1<<24 },
+	} {
+		recs := room(3, 360)
+		change(&recs[200])
+		var e Encoder
+		b, err := e.Append(nil, recs)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var d Decoder
+		if got, err := d.Decode(nil, b); err != nil || !slices.Equal(got, recs) {
+			t.Errorf("%s: did not come back: %v", name, err)
+		}
+	}
+}

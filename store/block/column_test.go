@@ -158,20 +158,13 @@ func anyRecord() *rapid.Generator[Record] {
 			Has: rapid.Uint8Range(0, 7).Draw(t, "has"), RawHas: rapid.Uint8Range(0, 7).Draw(t, "rawHas"),
 			Quality: rapid.Byte().Draw(t, "quality"), Reason: rapid.Byte().Draw(t, "reason"), Synced: rapid.Bool().Draw(t, "synced"),
 		}
-		for _, f := range []struct {
-			has uint8
-			v   *int32
-		}{{r.Has & Temperature, &r.Temperature}, {r.Has & Humidity, &r.Humidity},
-			{r.RawHas & Temperature, &r.RawTemperature}, {r.RawHas & Humidity, &r.RawHumidity}} {
-			if f.has != 0 {
-				*f.v = rapid.Int32().Draw(t, "value")
+		for q := range r.Value {
+			if r.Has>>q&1 != 0 {
+				r.Value[q] = rapid.Int32().Draw(t, "value")
 			}
-		}
-		if r.Has&Light != 0 {
-			r.Light = rapid.Uint32().Draw(t, "light")
-		}
-		if r.RawHas&Light != 0 {
-			r.RawLight = rapid.Uint32().Draw(t, "rawLight")
+			if r.RawHas>>q&1 != 0 {
+				r.Raw[q] = rapid.Int32().Draw(t, "raw")
+			}
 		}
 		return r
 	})
@@ -230,8 +223,8 @@ func TestCalibratedHumidityIsFree(t *testing.T) {
 	size := func(gain, offset float64) int {
 		recs := room(3, 8640)
 		for i := range recs {
-			v := math.Round(float64(recs[i].RawHumidity)*gain + offset*100)
-			recs[i].Humidity = int32(min(max(v, 0), 10000))
+			v := math.Round(float64(recs[i].Raw[1])*gain + offset*100)
+			recs[i].Value[1] = int32(min(max(v, 0), 10000))
 		}
 		var e Encoder
 		b, err := e.Append(nil, recs)
@@ -288,9 +281,6 @@ func FuzzDecode(f *testing.F) {
 			return // a few bytes can stand for many records; packing them again takes long
 		}
 		if err == nil {
-			if same, _ := general(t, b); !slices.Equal(same, recs) {
-				t.Fatal("a run's records are others when read the general way")
-			}
 			again, err := e.Append(nil, recs)
 			if err != nil {
 				t.Fatal(err)

@@ -26,22 +26,22 @@ func mixed(n int) []block.Record {
 		r.RawHas = []uint8{3, 7, 1, 0}[i/40%4]
 		r.Has = []uint8{3, 5, 7}[i/55%3]
 		if r.RawHas&block.Temperature != 0 {
-			r.RawTemperature = 2300 + int32(rng.NormFloat64()*30)
+			r.Raw[0] = 2300 + int32(rng.NormFloat64()*30)
 		}
 		if r.RawHas&block.Humidity != 0 {
-			r.RawHumidity = 8000 + int32(rng.NormFloat64()*200)
+			r.Raw[1] = 8000 + int32(rng.NormFloat64()*200)
 		}
 		if r.RawHas&block.Light != 0 {
-			r.RawLight = rng.Uint32N(50_000)
+			r.Raw[2] = rng.Int32N(50_000)
 		}
 		if r.Has&block.Temperature != 0 {
-			r.Temperature = r.RawTemperature + int32(rng.IntN(5))
+			r.Value[0] = r.Raw[0] + int32(rng.IntN(5))
 		}
 		if r.Has&block.Humidity != 0 {
-			r.Humidity = r.RawHumidity - int32(rng.IntN(50))
+			r.Value[1] = r.Raw[1] - int32(rng.IntN(50))
 		}
 		if r.Has&block.Light != 0 {
-			r.Light = r.RawLight
+			r.Value[2] = r.Raw[2]
 		}
 		recs[i] = r
 	}

@@ -6,14 +6,47 @@ import "fmt"
 // value is ready. Not for concurrent use.
 type Decoder struct {
 	col  columnReader
-	run  run
-	vals []int64
+	vals []int64 // of columns, one after another
 	recs []Record
-	has  [64]int // how many records have which quantities, from their status
 }
 
-// Scratch is how many values of a column the decoder keeps room for.
-func (d *Decoder) Scratch() int { return max(cap(d.vals), cap(d.run.rawTemps), cap(d.recs)) }
+// Scratch is how many values of columns the decoder keeps room for.
+func (d *Decoder) Scratch() int { return max(cap(d.vals)/2, cap(d.recs)) }
+
+// A sequence yields the values of one column of a block, in order. All columns but the raw
+// values mostly are constant.
+type sequence struct {
+	v        []int64
+	at, step int // step is 0 where v is one value for all
+}
+
+func (c *sequence) next() int64 {
+	v := c.v[c.at]
+	c.at += c.step
+	return v
+}
+
+// column reads a column of n values.
+func (d *Decoder) column(src []byte, n int) (c sequence, rest []byte, err error) {
+	v, rest, same := d.col.constant(src)
+	if same && n > 0 {
+		n = 1
+	} else {
+		c.step = 1
+	}
+	from := len(d.vals)
+	if cap(d.vals)-from < n {
+		d.vals, from = make([]int64, 0, 2*n+64), 0 // as much as two quantities take
+	}
+	d.vals = d.vals[:from+n]
+	c.v = d.vals[from:]
+	if c.step == 0 {
+		c.v[0] = v
+		return c, rest, nil
+	}
+	rest, err = d.col.read(src, c.v)
+	return c, rest, err
+}
 
 // Decode appends the records of b, a block of one series, to dst. It never
 // panics; what it returns without an error is what was encoded, as far as a
@@ -22,9 +55,6 @@ func (d *Decoder) Decode(dst []Record, b []byte) ([]Record, error) {
 	body, err := unseal(b, formatSeries)
 	if err != nil {
 		return dst, err
-	}
-	if d.run.read(body, &d.col) {
-		return d.run.appendTo(dst), nil
 	}
 	from := len(dst)
 	dst, lengths, _, err := d.decode(dst, body, false)
@@ -60,14 +90,13 @@ func (d *Decoder) DecodeSet(b []byte, yield func(id int, recs []Record)) error {
 // counts reads a column of n whole numbers, each plus its place times slope, and
 // refuses what is below 0 or above MaxRecords.
 func (d *Decoder) counts(src []byte, n int, slope int64) ([]int, []byte, error) {
-	d.vals = grow(d.vals, n)
-	src, err := d.col.read(src, d.vals)
+	c, src, err := d.column(src, n)
 	if err != nil {
 		return nil, nil, err
 	}
 	out := make([]int, n)
-	for i, v := range d.vals {
-		v += int64(i) * slope
+	for i := range out {
+		v := c.next() + int64(i)*slope
 		if v < 0 || v > MaxRecords {
 			return nil, nil, ErrCorrupt
 		}
@@ -80,6 +109,7 @@ func (d *Decoder) counts(src []byte, n int, slope int64) ([]int, []byte, error) 
 // how many each has, and in a set under which number. It makes room only after the
 // counts were found to be within bounds: they are claims of a file.
 func (d *Decoder) decode(dst []Record, src []byte, set bool) (recs []Record, lengths, ids []int, err error) {
+	d.vals = d.vals[:0]
 	count, src, err := readUvarint(src)
 	if err != nil || count > MaxSeries {
 		return dst, nil, nil, ErrCorrupt
@@ -113,198 +143,104 @@ func (d *Decoder) decode(dst []Record, src []byte, set bool) (recs []Record, len
 	return dst, lengths, ids, nil
 }
 
-// columns fills recs from what follows the lengths.
-func (d *Decoder) columns(src []byte, recs []Record, lengths []int, starts int) error {
-	clear(recs)
-	src, err := d.times(src, recs, lengths, starts)
-	if err != nil {
-		return err
-	}
-	if src, err = d.status(src, recs); err != nil {
-		return err
-	}
-	for _, q := range [...]uint8{Temperature, Humidity, Light} {
-		if src, err = d.quantity(src, recs, q); err != nil {
-			return err
-		}
-	}
-	if len(src) != 0 {
-		return fmt.Errorf("%w: %d bytes left over", ErrCorrupt, len(src))
-	}
-	return nil
+// A body reads what follows the lengths. After an error it yields empty columns.
+type body struct {
+	d   *Decoder
+	src []byte
+	err error
 }
 
-// times sets the running times: each series has a grid of steps from its first
-// record on, and nearly always all records are on it.
-func (d *Decoder) times(src []byte, recs []Record, lengths []int, starts int) ([]byte, error) {
-	begin := make([]int64, starts)
-	src, err := d.col.read(src, begin)
-	if err != nil {
-		return nil, err
+func (b *body) column(n int) (c sequence) {
+	if b.err == nil {
+		c, b.src, b.err = b.d.column(b.src, n)
 	}
-	step, src, err := readVarint(src)
-	if err != nil {
-		return nil, err
+	return c
+}
+
+func (b *body) number() (v int64) {
+	if b.err == nil {
+		v, b.src, b.err = readVarint(b.src)
 	}
-	d.vals = grow(d.vals, len(recs))
-	if src, err = d.col.read(src, d.vals); err != nil {
-		return nil, err
+	return v
+}
+
+// columns fills recs from what follows the lengths.
+func (d *Decoder) columns(src []byte, recs []Record, lengths []int, starts int) error {
+	b := body{d: d, src: src}
+	has := b.course(recs, lengths, starts)
+	for q := range len(Values{}) {
+		b.quantity(recs, q, &has)
 	}
-	at := 0
+	if b.err == nil && len(b.src) != 0 {
+		b.err = fmt.Errorf("%w: %d bytes left over", ErrCorrupt, len(b.src))
+	}
+	return b.err
+}
+
+// course sets the times and the status, which tells how long the columns to come are: it
+// counts records by what they have. Each series has a grid of steps from its first record
+// on, and nearly always all records are on it.
+func (b *body) course(recs []Record, lengths []int, starts int) (has [64]int) {
+	begin, step := b.column(starts), b.number()
+	grid, clock, status := b.column(len(recs)), b.column(len(recs)), b.column(len(recs))
+	if b.err != nil {
+		return has
+	}
+	last, known := int64(0), false
+	var all Record
 	for _, n := range lengths {
 		if n == 0 {
 			continue
 		}
-		due := begin[0]
-		for range n {
-			recs[at].Mono = due + d.vals[at]
+		due := begin.next()
+		for i := range n {
+			if s := status.next(); !known || s != last {
+				if last, known = s, true; !all.setStatus(s) {
+					b.err = ErrCorrupt
+					return has
+				}
+			}
+			r, mono := &recs[i], due+grid.next() // field by field: to copy what was just written is slow
+			r.Mono, r.Wall, r.Value, r.Raw = mono, mono+clock.next(), Values{}, Values{}
+			r.Has, r.RawHas, r.Quality, r.Reason, r.Synced = all.Has, all.RawHas, all.Quality, all.Reason, all.Synced
+			has[(r.Has|r.RawHas<<3)&63]++
 			due += step
-			at++
 		}
-		begin = begin[1:]
+		recs = recs[n:]
 	}
-	if src, err = d.col.read(src, d.vals); err != nil { // how far the wall clock is from the running one
-		return nil, err
-	}
-	for i := range recs {
-		recs[i].Wall = recs[i].Mono + d.vals[i]
-	}
-	return src, nil
-}
-
-// status sets what the records have, their quality and whether the clock was set,
-// and counts them by what they have: that tells how long the columns to come are.
-func (d *Decoder) status(src []byte, recs []Record) ([]byte, error) {
-	d.has = [64]int{}
-	src, err := d.col.read(src, d.vals)
-	if err != nil {
-		return nil, err
-	}
-	for i := range recs {
-		if !recs[i].setStatus(d.vals[i]) {
-			return nil, ErrCorrupt
-		}
-		d.has[recs[i].Has&7|recs[i].RawHas&7<<3]++
-	}
-	return src, nil
+	return has
 }
 
 // quantity reads the three columns of one quantity; see Encoder.quantity.
-func (d *Decoder) quantity(src []byte, recs []Record, q uint8) ([]byte, error) {
+func (b *body) quantity(recs []Record, q int, has *[64]int) {
 	raws, boths, onlies := 0, 0, 0
-	for mask, n := range d.has {
-		has, raw := uint8(mask)&q != 0, uint8(mask>>3)&q != 0
-		switch {
-		case has && raw:
-			raws, boths = raws+n, boths+n
-		case raw:
-			raws += n
-		case has:
-			onlies += n
-		}
+	for mask, n := range has {
+		has, raw := mask>>q&1, mask>>3>>q&1
+		raws, boths, onlies = raws+n*raw, boths+n*(has&raw), onlies+n*(has&^raw)
 	}
-	v := d.vals[:raws]
-	src, err := d.col.read(src, v)
-	if err != nil {
-		return nil, err
-	}
-	if !putRaw(recs, q, v) {
-		return nil, ErrCorrupt
-	}
+	raw, l, off := b.column(raws), line{clip: 1<<q == Humidity}, sequence{}
 	if boths > 0 {
-		if src, err = d.derived(src, recs, q, boths); err != nil {
-			return nil, err
-		}
+		l.gain, l.offset, off = b.number()+lineOne, b.number(), b.column(boths)
 	}
-	v = d.vals[:onlies]
-	if src, err = d.col.read(src, v); err != nil {
-		return nil, err
+	only := b.column(onlies)
+	if b.err != nil || raws+onlies == 0 {
+		return
 	}
-	if onlies > 0 && !putOnly(recs, q, v) {
-		return nil, ErrCorrupt
-	}
-	return src, nil
-}
-
-// derived reads the calibrated values that follow from raw ones.
-func (d *Decoder) derived(src []byte, recs []Record, q uint8, n int) ([]byte, error) {
-	gain, src, err := readVarint(src)
-	if err != nil {
-		return nil, err
-	}
-	offset, src, err := readVarint(src)
-	if err != nil {
-		return nil, err
-	}
-	l := line{gain: gain + lineOne, offset: offset, clip: q == Humidity}
-	off := d.vals[:n]
-	if src, err = d.col.read(src, off); err != nil {
-		return nil, err
-	}
-	at := 0
 	for i := range recs {
-		r := &recs[i]
-		if r.Has&r.RawHas&q == 0 {
-			continue
-		}
-		if !r.setValue(q, off[at]+l.at(r.raw(q))) {
-			return nil, ErrCorrupt
-		}
-		at++
-	}
-	return src, nil
-}
-
-// putRaw hands v to the records with a raw value; false when one does not fit.
-func putRaw(recs []Record, q uint8, v []int64) bool {
-	at := 0
-	for i := range recs {
-		if r := &recs[i]; r.RawHas&q != 0 {
-			if !r.setRaw(q, v[at]) {
-				return false
+		r, fits := &recs[i], true
+		has := boths == len(recs) || r.Has>>q&1 != 0
+		if boths == len(recs) || r.RawHas>>q&1 != 0 {
+			x := raw.next()
+			fits = r.Raw.set(q, x)
+			if has {
+				fits = r.Value.set(q, off.next()+l.at(x)) && fits
 			}
-			at++
+		} else if has {
+			fits = r.Value.set(q, only.next())
+		}
+		if !fits {
+			b.err = ErrCorrupt
+			return
 		}
 	}
-	return true
-}
-
-// putOnly hands v to the records that have a value but no raw one.
-func putOnly(recs []Record, q uint8, v []int64) bool {
-	at := 0
-	for i := range recs {
-		if r := &recs[i]; r.Has&^r.RawHas&q != 0 {
-			if !r.setValue(q, v[at]) {
-				return false
-			}
-			at++
-		}
-	}
-	return true
-}
-
-// setRaw sets a raw value; false when it does not fit, as only damage can make it.
-func (r *Record) setRaw(q uint8, v int64) bool {
-	switch q {
-	case Temperature:
-		r.RawTemperature = int32(v)
-	case Humidity:
-		r.RawHumidity = int32(v)
-	default:
-		r.RawLight = uint32(v)
-	}
-	return r.raw(q) == v
-}
-
-// setValue is setRaw for calibrated values.
-func (r *Record) setValue(q uint8, v int64) bool {
-	switch q {
-	case Temperature:
-		r.Temperature = int32(v)
-	case Humidity:
-		r.Humidity = int32(v)
-	default:
-		r.Light = uint32(v)
-	}
-	return r.value(q) == v
 }

@@ -38,10 +38,10 @@ func oldRecords() []Record {
 		if i%400 > 380 {
 			r.RawHas, r.Has, r.Quality, r.Reason = Temperature, Temperature, 1, 7
 		}
-		r.RawTemperature, r.Temperature = temp, temp-15
+		r.Raw[0], r.Value[0] = temp, temp-15
 		if r.Has&Humidity != 0 {
-			r.RawHumidity, r.Humidity = hum, hum+hum/50-130
-			r.RawLight, r.Light = uint32(i/250*900), uint32(i/250*900)
+			r.Raw[1], r.Value[1] = hum, hum+hum/50-130
+			r.Raw[2], r.Value[2] = int32(i/250*900), int32(i/250*900)
 		}
 		recs[i] = r
 	}

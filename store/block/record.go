@@ -14,13 +14,31 @@ const (
 	Light
 )
 
-// A Record is one reading in the units of the record. Fields that Has or RawHas
+// Values are those of the three quantities, in the order of their bits: hundredths of °C
+// and of %RH, and lux, which is an unsigned number.
+type Values [3]int32
+
+// lux is the place of light.
+const lux = 2
+
+// get and set are for whole numbers; set reports whether v fits, as damage can make it not.
+func (x *Values) get(q int) int64 {
+	if q == lux {
+		return int64(uint32(x[q]))
+	}
+	return int64(x[q])
+}
+
+func (x *Values) set(q int, v int64) bool {
+	x[q] = int32(v)
+	return x.get(q) == v
+}
+
+// A Record is one reading in the units of the record. Values that Has or RawHas
 // do not name must be zero: they are not stored.
 type Record struct {
 	Mono, Wall                   int64 // milliseconds: running time; since 1970 UTC
-	Temperature, RawTemperature  int32 // hundredths of °C
-	Humidity, RawHumidity        int32 // hundredths of %RH
-	Light, RawLight              uint32
+	Value, Raw                   Values
 	Has, RawHas, Quality, Reason uint8
 	Synced                       bool
 }
@@ -78,7 +96,9 @@ type Encoder struct {
 
 	col  columnWriter
 	vals []int64
+	with []int64  // raw values that have a calibrated one
 	cals []int64  // calibrated values, and then how far they are off their line
+	only []int64  // calibrated values without a raw one
 	flat []Record // all records of the block, one after another
 }
 
@@ -128,9 +148,9 @@ func (e *Encoder) append(dst []byte, ids []int, series [][]Record) ([]byte, erro
 		e.vals[i] = e.flat[i].status()
 	}
 	dst = e.col.append(dst, e.vals)
-	dst = e.quantity(dst, Temperature, false)
-	dst = e.quantity(dst, Humidity, true)
-	dst = e.quantity(dst, Light, false)
+	for q := range len(Values{}) {
+		dst = e.quantity(dst, q)
+	}
 	return seal(dst, from), nil
 }
 
@@ -186,47 +206,32 @@ func commonStep(series [][]Record) (most int64) {
 
 // quantity writes the raw values, how the calibrated ones follow from them,
 // and the calibrated values that have no raw one.
-func (e *Encoder) quantity(dst []byte, q uint8, clip bool) []byte {
-	raw, cal, only := e.vals[:0], e.cals[:0], 0
+func (e *Encoder) quantity(dst []byte, q int) []byte {
+	bit := uint8(1) << q
+	raw, with, cal, only := e.vals[:0], e.with[:0], e.cals[:0], e.only[:0]
 	for i := range e.flat {
 		r := &e.flat[i]
-		if r.RawHas&q != 0 {
-			raw = append(raw, r.raw(q))
-			if r.Has&q != 0 {
-				cal = append(cal, r.value(q))
-			}
-		} else if r.Has&q != 0 {
-			only++
+		if r.RawHas&bit != 0 {
+			raw = append(raw, r.Raw.get(q))
+		}
+		switch v := r.Value.get(q); {
+		case r.Has&r.RawHas&bit != 0:
+			with, cal = append(with, r.Raw.get(q)), append(cal, v)
+		case r.Has&bit != 0:
+			only = append(only, v)
 		}
 	}
-	e.vals, e.cals = raw, cal
+	e.vals, e.with, e.cals, e.only = raw, with, cal, only
 	dst = e.col.append(dst, raw)
 	if len(cal) > 0 {
-		if len(raw) > len(cal) {
-			raw = e.collect(raw, (*Record).raw, q, func(r *Record) bool { return r.Has&r.RawHas&q != 0 })
-		}
-		line := fitLine(raw, cal, clip)
+		line := fitLine(with, cal, bit == Humidity)
 		dst = binary.AppendVarint(binary.AppendVarint(dst, line.gain-lineOne), line.offset)
-		for i, x := range raw {
+		for i, x := range with {
 			cal[i] -= line.at(x)
 		}
 		dst = e.col.append(dst, cal)
 	}
-	if only == 0 {
-		return dst // as an empty column is
-	}
-	return e.col.append(dst, e.collect(raw, (*Record).value, q, func(r *Record) bool { return r.Has&^r.RawHas&q != 0 }))
-}
-
-// collect overwrites v with what value says of each record that is to be there.
-func (e *Encoder) collect(v []int64, value func(*Record, uint8) int64, q uint8, there func(*Record) bool) []int64 {
-	v = v[:0]
-	for i := range e.flat {
-		if r := &e.flat[i]; there(r) {
-			v = append(v, value(r, q))
-		}
-	}
-	return v
+	return e.col.append(dst, only)
 }
 
 // status packs what is hardly ever different from one record to the next: Has in bits
@@ -244,26 +249,4 @@ func (r *Record) setStatus(s int64) bool {
 	r.Has, r.RawHas, r.Synced = uint8(s&7), uint8(s>>3&7), s>>6&1 != 0
 	r.Quality, r.Reason = uint8(s>>7), uint8(s>>15)
 	return s>>23 == 0
-}
-
-func (r *Record) raw(q uint8) int64 {
-	switch q {
-	case Temperature:
-		return int64(r.RawTemperature)
-	case Humidity:
-		return int64(r.RawHumidity)
-	default:
-		return int64(r.RawLight)
-	}
-}
-
-func (r *Record) value(q uint8) int64 {
-	switch q {
-	case Temperature:
-		return int64(r.Temperature)
-	case Humidity:
-		return int64(r.Humidity)
-	default:
-		return int64(r.Light)
-	}
 }

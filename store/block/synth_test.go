@@ -29,11 +29,10 @@ func room(seed uint64, n int) []Record {
 		hum += (base - hum) * 10 / 3000
 		recs[i] = Record{
 			Mono: int64(i) * 10000, Wall: 1_790_000_000_000 + int64(i)*10000,
-			Temperature: int32(math.Round((temp + r.NormFloat64()*0.02) * 100)),
-			Humidity:    int32(math.Round((hum + pulse + r.NormFloat64()*0.1) * 100)),
-			Has:         Temperature | Humidity, RawHas: Temperature | Humidity, Quality: 2, Synced: true,
+			Value: Values{int32(math.Round((temp + r.NormFloat64()*0.02) * 100)), int32(math.Round((hum + pulse + r.NormFloat64()*0.1) * 100))},
+			Has:   Temperature | Humidity, RawHas: Temperature | Humidity, Quality: 2, Synced: true,
 		}
-		recs[i].RawTemperature, recs[i].RawHumidity = recs[i].Temperature+12, recs[i].Humidity-150
+		recs[i].Raw = Values{recs[i].Value[0] + 12, recs[i].Value[1] - 150}
 	}
 	return recs
 }
@@ -42,8 +41,8 @@ func room(seed uint64, n int) []Record {
 func bound(recs []Record) float64 {
 	t, h := map[int32]int{}, map[int32]int{}
 	for i := 1; i < len(recs); i++ {
-		t[recs[i].Temperature-recs[i-1].Temperature]++
-		h[recs[i].Humidity-recs[i-1].Humidity]++
+		t[recs[i].Value[0]-recs[i-1].Value[0]]++
+		h[recs[i].Value[1]-recs[i-1].Value[1]]++
 	}
 	return (entropy(t, len(recs)-1) + entropy(h, len(recs)-1)) / 8
 }
