@@ -2,7 +2,6 @@ package store
 
 import (
 	"math"
-	"slices"
 
 	bolt "go.etcd.io/bbolt"
 
@@ -104,49 +103,47 @@ func (w *writer) dueHours() []entry {
 
 // join makes the day's bundles.
 func (w *writer) join(tx *bolt.Tx, d *dayPlan) error {
-	names := make([][]byte, len(d.hours))
+	keys := make([]bundleKey, len(d.hours))
 	for i, h := range d.hours {
-		names[i] = h.key.bytes()
+		keys[i] = h.key
 	}
-	probes := gather(tx, names, w.damagedRecord)
-	raw, table := make([]bundlePart, len(probes)), make([]bundlePart, len(probes))
 	w.enc.Quick = false
-	for i, g := range probes {
-		var err error
-		if raw[i], table[i], err = w.joinProbe(g); err != nil {
+	var raws, tables []bundlePart
+	for i, probe := range w.probesOf(tx, keys...) {
+		q := newQuery(w.series, sensors.ProbeID(probe))
+		q.place = i
+		raw, table, err := w.joinProbe(tx, q, keys)
+		if q.release(); err != nil {
 			return err
 		}
+		if tables = append(tables, bundlePart{probe, table}); len(raw) > 0 {
+			raws = append(raws, bundlePart{probe, raw})
+		}
 	}
-	raw = slices.DeleteFunc(raw, func(p bundlePart) bool { return len(p.blocks) == 0 })
-	d.raw, d.table = appendBundle(nil, kindRaw, d.key.bytes(), raw), tableBundle(d.key.bytes(), table)
+	d.raw, d.table = appendBundle(nil, kindRaw, d.key.bytes(), raws), tableBundle(d.key.bytes(), tables)
 	return nil
 }
 
 // joinProbe packs the readings of one probe's hours together, and its rollups, which
 // are joined as they are: a correction may have changed them since. A block that is
 // damaged is left out and counted.
-func (w *writer) joinProbe(g *gathered) (raw, table bundlePart, err error) {
-	raw.probe, table.probe = g.probe, g.probe
-	q := newQuery(w.series, "")
-	defer q.release()
-	recs := q.recs[:0]
+func (w *writer) joinProbe(tx *bolt.Tx, q *query, keys []bundleKey) (raw, table [][]byte, err error) {
 	var spans [levels][]block.Span
-	for i := range g.raw {
-		recs = g.unpack(&q.dec, i, recs, &spans, w.damagedRecord)
+	for _, key := range keys {
+		q.all(tx, key, &spans)
 	}
-	q.recs = recs
 	for l := range spans { // an hour that ended early has several bundles
 		spans[l] = ordered(spans[l], math.MinInt64, math.MaxInt64)
 	}
-	for rest := recs; len(rest) > 0; {
+	for rest := q.recs; len(rest) > 0; {
 		n := min(len(rest), block.MaxRecords)
 		b, err := w.enc.Append(nil, rest[:n])
 		if err != nil {
-			return raw, table, err
+			return nil, nil, err
 		}
-		raw.blocks, rest = append(raw.blocks, b), rest[n:]
+		raw, rest = append(raw, b), rest[n:]
 	}
-	table.blocks, err = tableBlocks(&w.enc, spans, sumLevels(sensors.ProbeID(g.probe), recs, nil))
+	table, err = tableBlocks(&w.enc, spans, sumLevels(q.probe, q.recs, nil))
 	return raw, table, err
 }
 

@@ -139,7 +139,7 @@ func (w *writer) put(tx *bolt.Tx, p *plan, o *openWrite) error {
 			return err
 		}
 	}
-	if err := dropPlanned(tx, p, 0); err != nil {
+	if err := w.dropPlanned(tx, p, 0); err != nil {
 		return err
 	}
 	if p.archive != nil {

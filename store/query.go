@@ -33,7 +33,7 @@ var queries = sync.Pool{New: func() any { return new(query) }}
 // newQuery takes a query out of the pool. Give it back with release.
 func newQuery(s *series, probe sensors.ProbeID) *query {
 	q := queries.Get().(*query)
-	q.s, q.probe = s, probe
+	q.s, q.probe, q.recs = s, probe, q.recs[:0]
 	return q
 }
 
@@ -129,19 +129,10 @@ func (q *query) bundle(key bundleKey, raw, table []byte, level int) {
 		q.readings(key, raw)
 		return
 	}
-	var stored []byte
-	if table != nil {
-		n := 0
-		err := q.partOf(key, kindTable, table, func(b []byte) {
-			if n == level {
-				stored = b
-			}
-			n++
-		})
-		if err != nil {
-			q.fault(err)
-			return
-		}
+	faults := len(q.errs)
+	stored := q.stored(key, table)[level]
+	if len(q.errs) > faults {
+		return
 	}
 	q.recs = q.recs[:0]
 	if needsReadings(stored) && (raw != nil || table == nil) && !q.readings(key, raw) {
@@ -151,6 +142,41 @@ func (q *query) bundle(key bundleKey, raw, table []byte, level int) {
 	if q.spans, err = levelOf(q.spans, &q.dec, q.probe, level, stored, q.recs); err != nil {
 		q.fault(fmt.Errorf("%w: %w", ErrDamaged, err))
 	}
+}
+
+// stored is what a bundle of rollups, nil for none, has of the probe.
+func (q *query) stored(key bundleKey, table []byte) (out [levels][]byte) {
+	if table == nil {
+		return out
+	}
+	n := 0
+	err := q.partOf(key, kindTable, table, func(b []byte) {
+		if n < levels {
+			out[n] = b
+		}
+		n++
+	})
+	if err != nil {
+		q.fault(err)
+	}
+	return out
+}
+
+// all appends what the probe has in the bundles of one key: its readings to q.recs, and to
+// spans its rollups of each level, of which it returns what is stored. What is damaged is
+// left out.
+func (q *query) all(tx *bolt.Tx, key bundleKey, spans *[levels][]block.Span) (stored [levels][]byte) {
+	name, from := key.bytes(), len(q.recs)
+	raw, table := bucketValue(tx.Bucket([]byte(rootRaw)).Bucket(name)), bucketValue(tx.Bucket([]byte(rootTable)).Bucket(name))
+	q.readings(key, raw)
+	stored = q.stored(key, table)
+	for l := range stored {
+		var err error
+		if spans[l], err = levelOf(spans[l], &q.dec, q.probe, l, stored[l], q.recs[from:]); err != nil {
+			q.fault(fmt.Errorf("probe %s: %w", q.probe, err))
+		}
+	}
+	return stored
 }
 
 // readings appends what the probe has in a bundle of readings to q.recs, and reports

@@ -74,18 +74,18 @@ func (w *writer) expired(most int, full bool) (dropRaw, dropAll []entry) {
 // drop only takes bundles out, for want of room: of the rollups that their readings tell
 // it keeps the hours, and where there is no room for these, none.
 func (w *writer) drop(p *plan) error {
-	err := w.update(func(tx *bolt.Tx) error { return dropPlanned(tx, p, int(Hour)-1) })
+	err := w.update(func(tx *bolt.Tx) error { return w.dropPlanned(tx, p, int(Hour)-1) })
 	if errors.Is(err, bolterrors.ErrMaxSizeReached) {
-		err = w.update(func(tx *bolt.Tx) error { return dropPlanned(tx, p, levels) })
+		err = w.update(func(tx *bolt.Tx) error { return w.dropPlanned(tx, p, levels) })
 	}
 	return err
 }
 
 // dropPlanned takes out what is past its age: readings alone, or rollups with them. Rollups
 // that the readings tell are stored first, those of the levels from first on.
-func dropPlanned(tx *bolt.Tx, p *plan, first int) error {
+func (w *writer) dropPlanned(tx *bolt.Tx, p *plan, first int) error {
 	for _, e := range p.dropRaw {
-		if err := keepSums(tx, e.key.bytes(), first); err != nil {
+		if err := w.keepSums(tx, e.key, first); err != nil {
 			return err
 		}
 		if err := dropBundle(tx, rootRaw, e.key.bytes()); err != nil {

@@ -115,85 +115,53 @@ func putBundles(tx *bolt.Tx, name, raw, table []byte) error {
 	return putTable(tx, name, table)
 }
 
-// gathered is what one probe has in some bundles, by bundle.
-type gathered struct {
-	probe      string
-	raw, table [][][]byte
-}
-
-// gather sorts the blocks of bundles by probe. They alias the file.
-func gather(tx *bolt.Tx, names [][]byte, damaged func(error)) (order []*gathered) {
-	byProbe := make(map[string]*gathered)
+// probesOf lists the probes that bundles have, and counts what cannot be told apart.
+func (s *series) probesOf(tx *bolt.Tx, keys ...bundleKey) (probes []string) {
+	met := make(map[string]bool)
 	for _, kind := range [...]byte{kindRaw, kindTable} {
-		for i, name := range names {
-			b := bucketValue(tx.Bucket([]byte(rootOf(kind))).Bucket(name))
+		for _, key := range keys {
+			b := bucketValue(tx.Bucket([]byte(rootOf(kind))).Bucket(key.bytes()))
 			if b == nil && kind == kindTable {
 				continue // its readings tell all
 			}
-			parts, err := readParts(b, kind)
+			d, err := s.dirs.of(b, kind, key)
 			if err != nil {
-				k, _ := parseKey(name)
-				damaged(fmt.Errorf("%s of all probes, %s: %w", kindWord(kind), k, err))
+				s.damagedRecord(fmt.Errorf("%s of all probes, %s: %w", kindWord(kind), key, err))
 			}
-			for _, p := range parts {
-				g := byProbe[p.probe]
-				if g == nil {
-					g = &gathered{probe: p.probe, raw: make([][][]byte, len(names)), table: make([][][]byte, len(names))}
-					byProbe[g.probe] = g
-					order = append(order, g)
-				}
-				if kind == kindRaw {
-					g.raw[i] = p.blocks
-				} else {
-					g.table[i] = p.blocks
+			for i := range d.parts {
+				if name := string(d.part(b, i, func([]byte) {})); !met[name] {
+					met[name], probes = true, append(probes, name)
 				}
 			}
 		}
 	}
-	return order
-}
-
-// unpack appends what the probe has in bundle i: its readings to recs, and to spans its
-// rollups of each level. What is damaged is left out.
-func (g *gathered) unpack(dec *block.Decoder, i int, recs []block.Record, spans *[levels][]block.Span, damaged func(error)) []block.Record {
-	from := len(recs)
-	var err error
-	for _, b := range g.raw[i] {
-		if recs, err = dec.Decode(recs, b); err != nil {
-			damaged(fmt.Errorf("probe %s: %w", g.probe, err))
-		}
-	}
-	stored := append(slices.Clone(g.table[i]), make([][]byte, levels)...)
-	for l := range levels {
-		if spans[l], err = levelOf(spans[l], dec, sensors.ProbeID(g.probe), l, stored[l], recs[from:]); err != nil {
-			damaged(fmt.Errorf("probe %s: %w", g.probe, err))
-		}
-	}
-	return recs
+	return probes
 }
 
 // keepSums stores in full those rollups of a bundle that its readings tell, as these are
 // about to go: those of the levels from first on. What is damaged is left out.
-func keepSums(tx *bolt.Tx, name []byte, first int) error {
+func (w *writer) keepSums(tx *bolt.Tx, key bundleKey, first int) error {
 	if first == levels {
 		return nil
 	}
-	var dec block.Decoder
-	var enc block.Encoder
+	w.enc.Quick = false
 	var parts []bundlePart
-	for _, g := range gather(tx, [][]byte{name}, func(error) {}) {
+	for i, probe := range w.probesOf(tx, key) {
+		q := newQuery(w.series, sensors.ProbeID(probe))
+		q.place = i
 		var spans [levels][]block.Span
-		g.unpack(&dec, 0, nil, &spans, func(error) {})
-		stored := append(slices.Clone(g.table[0]), make([][]byte, levels)...)[:levels]
+		stored := q.all(tx, key, &spans)
+		blocks := slices.Clone(stored[:])
 		for l := first; l < levels; l++ {
 			if len(spans[l]) == 0 || !needsReadings(stored[l]) {
 				continue
 			}
-			if b, err := enc.AppendSpans(nil, spanMillis[l], spans[l]); err == nil {
-				stored[l] = b
+			if b, err := w.enc.AppendSpans(nil, spanMillis[l], spans[l]); err == nil {
+				blocks[l] = b
 			}
 		}
-		parts = append(parts, bundlePart{g.probe, stored})
+		q.release()
+		parts = append(parts, bundlePart{probe, blocks})
 	}
-	return putTable(tx, name, tableBundle(name, parts))
+	return putTable(tx, key.bytes(), tableBundle(key.bytes(), parts))
 }
