@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"io"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -18,15 +19,25 @@ import (
 func alarmCommand() *cobra.Command {
 	c := &cobra.Command{Use: "alarm", Short: "list and answer the alarms of the running daemon"}
 	list := &cobra.Command{Use: "list", Short: "list what is open", Args: words(0)}
-	cf := addLookFlags(list.Flags())
-	c.AddCommand(does(list, func(ctx context.Context, _ []string, std stdio) error { return runAlarms(ctx, cf, std) }))
+	ctl := addLook(list.Flags())
+	c.AddCommand(does(list, func(ctx context.Context, _ []string, std stdio) error { return listAlarms(ctx, ctl, std.out) }))
 	for _, spec := range answerSpecs() {
-		c.AddCommand(answerCommand(spec, func(fs *pflag.FlagSet) (by *string, deliver deliverFunc) {
-			cf := addControlFlags(fs)
-			return cf.by, func(ctx context.Context, c alert.Command, std stdio) error { return runAnswer(ctx, cf, c, std) }
-		}))
+		c.AddCommand(answerCommand(spec, addAnswer))
 	}
 	return c
+}
+
+// addAnswer hands what a person asks to the running daemon.
+func addAnswer(fs *pflag.FlagSet) (by *string, deliver deliverFunc) {
+	ctl := addControl(fs)
+	return &ctl.by, func(ctx context.Context, c alert.Command, std stdio) error {
+		var reply alert.Reply
+		if err := ctl.post(ctx, "command", c, &reply); err != nil {
+			return err
+		}
+		fmt.Fprintln(std.out, cmp.Or(reply.Note, "done"))
+		return nil
+	}
 }
 
 // answerSpecs are all that a person can ask about alarms.
@@ -85,15 +96,6 @@ func answerCommand(spec answerSpec, way func(*pflag.FlagSet) (by *string, delive
 	})
 }
 
-func runAnswer(ctx context.Context, cf controlFlags, c alert.Command, std stdio) error {
-	var reply alert.Reply
-	if err := cf.post(ctx, "command", c, &reply); err != nil {
-		return err
-	}
-	fmt.Fprintln(std.out, cmp.Or(reply.Note, "done"))
-	return nil
-}
-
 func (spec answerSpec) setEnd(c *alert.Command, length time.Duration, until string) error {
 	if until != "" {
 		end, err := endDate(until)
@@ -136,13 +138,13 @@ func endDate(s string) (time.Time, error) {
 	return time.ParseInLocation(time.DateOnly, s, time.Local)
 }
 
-func runAlarms(ctx context.Context, cf controlFlags, std stdio) error {
+func listAlarms(ctx context.Context, ctl *control, out io.Writer) error {
 	var s wire.Room
-	if err := cf.get(ctx, "room", &s); err != nil {
+	if err := ctl.get(ctx, "room", &s); err != nil {
 		return err
 	}
 	if len(s.Notices) == 0 && len(s.Alarms) == 0 {
-		fmt.Fprintln(std.out, "no alarm is open")
+		fmt.Fprintln(out, "no alarm is open")
 		return nil
 	}
 	for _, n := range s.Notices {
@@ -150,10 +152,10 @@ func runAlarms(ctx context.Context, cf controlFlags, std stdio) error {
 		if n.Acknowledged {
 			answered = "answered by " + n.AckedBy
 		}
-		fmt.Fprintf(std.out, "notice %s  version %d, %s, %s\n  %s\n", n.ID, n.Version, n.Priority, answered, n.Title)
+		fmt.Fprintf(out, "notice %s  version %d, %s, %s\n  %s\n", n.ID, n.Version, n.Priority, answered, n.Title)
 	}
 	for _, a := range s.Alarms {
-		fmt.Fprintf(std.out, "%-16s %-6s %-16s %-18s %s\n", text.State(a.State), a.Priority, a.Alarm, a.Subject, a.Text)
+		fmt.Fprintf(out, "%-16s %-6s %-16s %-18s %s\n", text.State(a.State), a.Priority, a.Alarm, a.Subject, a.Text)
 	}
 	return nil
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net/http"
 	"os"
 	"path/filepath"
 
@@ -15,23 +16,25 @@ import (
 
 func backupCommand() *cobra.Command {
 	c := &cobra.Command{Use: "backup --to FILE", Short: "copy the record, also while dewline runs", Args: words(0)}
-	cf := addLookFlags(c.Flags())
+	ctl := addLook(c.Flags())
 	to := c.Flags().String("to", "", "the new `FILE`")
-	return does(c, func(ctx context.Context, _ []string, std stdio) error { return runBackup(ctx, cf, *to, std) })
+	return does(c, func(ctx context.Context, _ []string, std stdio) error { return runBackup(ctx, ctl, *to, std) })
 }
 
-func runBackup(ctx context.Context, cf controlFlags, to string, std stdio) error {
+func runBackup(ctx context.Context, ctl *control, to string, std stdio) error {
 	if to == "" {
 		return usagef("name the new file with --to FILE")
 	}
 	if _, err := os.Lstat(to); err == nil {
 		return fmt.Errorf("%s exists: name a new file", to)
 	}
-	if ctl := cf.running(ctx); ctl != nil {
+	if ctl.running(ctx) {
 		if err := ctl.backup(ctx, to); err != nil {
 			return advised(err, to, namesFile)
 		}
-	} else if err := backupStopped(ctx, cf, to); err != nil {
+	} else if err := ctl.stopped(ctx, func(dir string, st *store.Store) error {
+		return advised(st.Backup(ctx, to), filepath.Join(dir, store.FileName), namesFile)
+	}); err != nil {
 		return err
 	}
 	fi, err := os.Stat(to)
@@ -42,24 +45,8 @@ func runBackup(ctx context.Context, cf controlFlags, to string, std stdio) error
 	return nil
 }
 
-func backupStopped(ctx context.Context, cf controlFlags, to string) error {
-	dir, err := dataDir(cf)
-	if err != nil {
-		return err
-	}
-	rec, err := openDir(ctx, dir)
-	if err != nil {
-		return err
-	}
-	defer rec.close()
-	if err := rec.Backup(ctx, to); err != nil {
-		return advised(err, filepath.Join(dir, store.FileName), namesFile)
-	}
-	return nil
-}
-
 func (c *control) backup(ctx context.Context, file string) error {
-	resp, err := c.stream(ctx, "backup")
+	resp, err := c.ask(ctx, http.MethodGet, "backup", nil)
 	if err != nil {
 		return fmt.Errorf("the running dewline could not make a copy: %w", err)
 	}

@@ -18,8 +18,6 @@ import (
 	"dewline/sensors"
 )
 
-const connectWithin = 2 * time.Second
-
 const calibrateCautions = `Keep salts away from frogs, food and children, and never use lithium chloride
 or nitrates at home. A probe that touched salt kills amphibians: rinse it
 outside and let it dry before it goes back. Humidity probes must not be dunked.
@@ -34,25 +32,22 @@ calibrate undo PROBE ID
 
 func calibrateCommand() *cobra.Command {
 	c := &cobra.Command{Use: "calibrate QUANTITY PROBE", Short: "guide a calibration on live readings", Long: calibrateLong}
-	cf := addControlFlags(c.Flags())
+	ctl := addControl(c.Flags())
 	salts := c.Flags().StringArray("salt", nil, "saturated `SALT` in the jar: mgcl2, nacl, kcl or k2so4; twice for two points")
 	ice := c.Flags().Bool("ice", false, "the probe is sealed and in melting ice")
 	against := c.Flags().String("against", "", "the `PROBE` beside which it lies")
 	note := c.Flags().String("note", "", "a note for the record")
 	return does(c, func(ctx context.Context, words []string, std stdio) error {
 		if len(words) == 3 && words[0] == "undo" {
-			return undoCalibration(ctx, cf, words[1], words[2], *note, std)
+			return undoCalibration(ctx, ctl, words[1], words[2], *note, std)
 		}
 		if len(words) != 2 {
 			return usagef("takes a quantity and a probe, or undo, the probe and the record's id; %s --help shows each way", c.CommandPath())
 		}
-		g := guide{probe: sensors.ProbeID(words[1]), against: sensors.ProbeID(*against), by: *cf.by, note: *note, every: lookEvery, std: std}
+		g := guide{ctl: ctl, probe: sensors.ProbeID(words[1]), against: sensors.ProbeID(*against), by: ctl.by, note: *note, every: lookEvery, std: std}
 		var err error
 		if g.session, err = newSession(words[0], g.probe, *salts, *ice, g.against); err != nil {
 			return usageError{err}
-		}
-		if g.ctl, err = cf.dial(); err != nil {
-			return err
 		}
 		return g.run(ctx)
 	})
@@ -278,10 +273,10 @@ func newSession(quantity string, probe sensors.ProbeID, salts []string, ice bool
 	}
 }
 
-func undoCalibration(ctx context.Context, cf controlFlags, probe, id, note string, std stdio) error {
+func undoCalibration(ctx context.Context, ctl *control, probe, id, note string, std stdio) error {
 	now := time.Now()
-	c := sensors.Correction{ID: rand.Text()[:12], Probe: sensors.ProbeID(probe), Made: now, From: now, By: *cf.by, Note: note, Undoes: id}
-	if err := cf.post(ctx, "calibrations", c, nil); err != nil {
+	c := sensors.Correction{ID: rand.Text()[:12], Probe: sensors.ProbeID(probe), Made: now, From: now, By: ctl.by, Note: note, Undoes: id}
+	if err := ctl.post(ctx, "calibrations", c, nil); err != nil {
 		return err
 	}
 	fmt.Fprintf(std.out, "record %s is undone by record %s\n", id, c.ID)

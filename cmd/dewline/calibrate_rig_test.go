@@ -242,7 +242,7 @@ func newBenchWith(t *testing.T, channels map[string]alert.Channel) *bench {
 }
 
 func (b *bench) get(path string, v any) error {
-	return newControl(b.socket).get(b.t.Context(), path, v)
+	return (&control{socket: b.socket}).get(b.t.Context(), path, v)
 }
 
 // latest is the newest reading of a probe.
@@ -312,7 +312,7 @@ func (k *keeper) Write(p []byte) (int, error) {
 // moves on when asked, and hangs in the tank again in the end.
 func (b *bench) calibrate(s *sensors.Session, against string, places ...place) (said string, seen *spy, err error) {
 	b.t.Helper()
-	seen = &spy{asker: newControl(b.socket)}
+	seen = &spy{asker: &control{socket: b.socket}}
 	in, keys := io.Pipe()
 	defer in.Close()
 	k := &keeper{jars: b.jars, next: places[1:], keys: keys}

@@ -155,7 +155,7 @@ func TestCalibrate_GivenUp(t *testing.T) {
 		t.Fatal(err)
 	}
 	g := guide{
-		ctl: newControl(b.socket), session: session, probe: "p", by: "robin", every: time.Millisecond,
+		ctl: &control{socket: b.socket}, session: session, probe: "p", by: "robin", every: time.Millisecond,
 		std: stdio{in: strings.NewReader(""), out: &screen{}, err: &screen{}},
 	}
 	b.jars.move("p", overSalt(t, "nacl"))
@@ -176,7 +176,7 @@ func TestCalibrate_InterruptedAtThePrompt(t *testing.T) {
 	in, keys := io.Pipe() // nobody types
 	defer keys.Close()
 	g := guide{
-		ctl: newControl(b.socket), session: session, probe: "p", by: "robin", every: time.Millisecond,
+		ctl: &control{socket: b.socket}, session: session, probe: "p", by: "robin", every: time.Millisecond,
 		std: stdio{in: in, out: prompted{interrupt}, err: &screen{}},
 	}
 	b.jars.move("p", overSalt(t, "nacl"))
@@ -239,7 +239,7 @@ func TestCalibrate_ProbesThatDoNotTell(t *testing.T) {
 	said := &screen{}
 	ctx, giveUp := context.WithCancel(t.Context())
 	g := guide{
-		ctl: newControl(b.socket), session: sensors.NewTwinSession("p", "twin", sensors.Temperature), probe: "p", against: "twin",
+		ctl: &control{socket: b.socket}, session: sensors.NewTwinSession("p", "twin", sensors.Temperature), probe: "p", against: "twin",
 		by: "robin", every: time.Millisecond, std: stdio{in: strings.NewReader(""), out: said, err: said},
 	}
 	ended := make(chan error, 1)
@@ -281,7 +281,7 @@ func TestCalibrate_HistoryIsMadeAgain(t *testing.T) {
 	c := sensors.Correction{
 		ID: "back", Probe: "p", Quantity: sensors.Humidity, Made: b.latest("p").At.Wall, From: start.Add(-time.Hour), Gain: 1, Offset: -4, Uncertainty: 1, By: "robin",
 	}
-	if err := newControl(b.socket).post(t.Context(), "calibrations", c, nil); err != nil {
+	if err := (&control{socket: b.socket}).post(t.Context(), "calibrations", c, nil); err != nil {
 		t.Fatal(err)
 	}
 	eventually(t, "the sums of the past were made again", func() bool { return math.Abs(mean()-(before-4)) < 0.1 })

@@ -23,7 +23,7 @@ import (
 const checkReadings = 3
 
 func checkProbes(ctx context.Context, cfg *configs.Config, std stdio) error {
-	if running(cfg) {
+	if ownsBuses(cfg) {
 		return errors.New("dewline is running and owns the buses: stop it first, or see dewline alarm list and the page for its probes")
 	}
 	corrections, ageing := probePast(ctx, cfg, std)
@@ -65,15 +65,14 @@ func probePast(ctx context.Context, cfg *configs.Config, std stdio) (*sensors.Co
 	if _, err := os.Stat(filepath.Join(cfg.Store.Dir, store.FileName)); errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
-	rec, err := openDir(ctx, cfg.Store.Dir)
+	var corrections *sensors.Corrections
+	var ageing map[sensors.ProbeID]sensors.Ageing
+	err := withRecord(ctx, store.Options{Dir: cfg.Store.Dir}, func(st *store.Store) (err error) {
+		corrections, ageing, err = daemon.ProbePast(st)
+		return err
+	})
 	if err != nil {
-		fmt.Fprintf(std.err, "calibrations are not applied: %v\n", err)
-		return nil, nil
-	}
-	defer rec.close()
-	corrections, ageing, err := daemon.ProbePast(rec.Store)
-	if err != nil {
-		fmt.Fprintf(std.err, "some calibrations are not applied: %v\n", err)
+		fmt.Fprintf(std.err, "some or all calibrations are not applied: %v\n", err)
 	}
 	return corrections, ageing
 }

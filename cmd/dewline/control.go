@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -13,6 +14,7 @@ import (
 	"os"
 	"os/user"
 	"path/filepath"
+	"slices"
 	"syscall"
 	"time"
 
@@ -24,15 +26,12 @@ import (
 	"dewline/sensors/table"
 )
 
-// A control talks to the running daemon: the permissions of its socket decide who may.
+// A control finds the running daemon by what the flags say and asks it: the permissions
+// of its socket decide who may.
 type control struct {
-	path   string
-	client *http.Client
-}
-
-// controlFlags are of every command for the running daemon; by is nil where one only looks.
-type controlFlags struct {
-	socket, config, dir, by *string
+	socket, config, dir string
+	by                  string // who acts; empty where one only looks
+	patient             bool   // waits for an answer as long as it takes
 }
 
 const roomConfig = "/etc/dewline/dewline.toml"
@@ -41,103 +40,67 @@ func roomFlag(c *cobra.Command) *string {
 	return c.Flags().String("config", roomConfig, "the room's configuration `FILE`")
 }
 
-// addControlFlags adds the flags of a command that leaves a line in the journal.
-func addControlFlags(fs *pflag.FlagSet) controlFlags {
-	cf := addLookFlags(fs)
-	cf.by = addBy(fs)
-	return cf
+// addControl adds the flags of a command that leaves a line in the journal.
+func addControl(fs *pflag.FlagSet) *control {
+	c := addLook(fs)
+	addBy(fs, &c.by)
+	return c
 }
 
 // addBy adds the flag that says who acts. Its default is left out of help and man
 // pages, which are the same for everybody.
-func addBy(fs *pflag.FlagSet) *string {
-	by := fs.String("by", login(), "who acts, for the journal; default your login name")
-	fs.Lookup("by").DefValue = ""
-	return by
-}
-
-// addLookFlags adds those of a command that only looks.
-func addLookFlags(fs *pflag.FlagSet) controlFlags {
-	return controlFlags{
-		socket: fs.String("control", "", "`PATH` of the daemon's control socket"),
-		config: fs.String("config", roomConfig, "the room's configuration `FILE`, to find the data directory and the socket"),
-		dir:    fs.String("data", os.Getenv("STATE_DIRECTORY"), "the data `DIR`, where the record and the socket are"),
-	}
-}
-
-func login() string {
+func addBy(fs *pflag.FlagSet, by *string) {
+	login := "keeper"
 	if u, err := user.Current(); err == nil && u.Username != "" {
-		return u.Username
+		login = u.Username
 	}
-	return "keeper"
+	fs.StringVar(by, "by", login, "who acts, for the journal; default your login name")
+	fs.Lookup("by").DefValue = ""
 }
 
-// dial takes the first socket that exists: one named, the service's, the data directory's.
-func (f controlFlags) dial() (*control, error) {
-	var tried []string
-	for _, path := range f.candidates() {
-		if fi, err := os.Stat(path); err == nil && fi.Mode()&os.ModeSocket != 0 {
-			return newControl(path), nil
+// addLook adds those of a command that only looks.
+func addLook(fs *pflag.FlagSet) *control {
+	c := new(control)
+	fs.StringVar(&c.socket, "control", "", "`PATH` of the daemon's control socket")
+	fs.StringVar(&c.config, "config", roomConfig, "the room's configuration `FILE`, to find the data directory and the socket")
+	fs.StringVar(&c.dir, "data", os.Getenv("STATE_DIRECTORY"), "the data `DIR`, where the record and the socket are")
+	return c
+}
+
+// find returns the first socket that exists: one named, the service's, the data directory's.
+// That is the one from then on.
+func (c *control) find() (string, error) {
+	paths := []string{c.socket}
+	if c.socket == "" {
+		paths = []string{serviceSocket}
+		if c.dir != "" {
+			paths = append(paths, controlPath("", c.dir))
 		}
-		tried = append(tried, path)
+		if cfg, _, err := table.LoadInForce(c.config); err == nil {
+			paths = append(paths, controlPath("", cfg.Store.Dir))
+		}
 	}
-	return nil, fmt.Errorf("no running dewline found (looked for %v): start it, or name its socket with --control", tried)
+	for _, path := range paths {
+		if fi, err := os.Stat(path); err == nil && fi.Mode()&os.ModeSocket != 0 {
+			c.socket = path
+			return path, nil
+		}
+	}
+	return "", fmt.Errorf("no running dewline found (looked for %v): start it, or name its socket with --control", paths)
 }
 
-// get and post ask the running daemon once.
-func (f controlFlags) get(ctx context.Context, path string, v any) error {
-	ctl, err := f.dial()
+// running reports whether a daemon answers. A socket that nobody listens on was left by
+// a kill.
+func (c *control) running(ctx context.Context) bool {
+	path, err := c.find()
 	if err != nil {
-		return err
+		return false
 	}
-	return ctl.get(ctx, path, v)
-}
-
-func (f controlFlags) post(ctx context.Context, path string, body, v any) error {
-	ctl, err := f.dial()
-	if err != nil {
-		return err
-	}
-	return ctl.post(ctx, path, body, v)
-}
-
-func (f controlFlags) candidates() []string {
-	if *f.socket != "" {
-		return []string{*f.socket}
-	}
-	paths := []string{serviceSocket}
-	if *f.dir != "" {
-		paths = append(paths, controlPath("", *f.dir))
-	}
-	if cfg, _, err := table.LoadInForce(*f.config); err == nil {
-		paths = append(paths, controlPath("", cfg.Store.Dir))
-	}
-	return paths
-}
-
-// running returns a control for the daemon that answers, nil where there is none.
-// A socket that nobody listens on was left by a kill.
-func (f controlFlags) running(ctx context.Context) *control {
-	ctl, err := f.dial()
-	if err != nil {
-		return nil
-	}
-	conn, err := (&net.Dialer{}).DialContext(ctx, "unix", ctl.path)
-	if errors.Is(err, syscall.ECONNREFUSED) {
-		return nil
-	}
+	conn, err := (&net.Dialer{}).DialContext(ctx, "unix", path)
 	if err == nil {
-		_ = conn.Close()
+		_ = conn.Close() // it was only knocked at
 	}
-	return ctl
-}
-
-func newControl(path string) *control {
-	dial := func(ctx context.Context, _, _ string) (net.Conn, error) {
-		var d net.Dialer
-		return d.DialContext(ctx, "unix", path)
-	}
-	return &control{path: path, client: &http.Client{Timeout: 30 * time.Second, Transport: &http.Transport{DialContext: dial}}}
+	return !errors.Is(err, syscall.ECONNREFUSED)
 }
 
 func (c *control) get(ctx context.Context, path string, v any) error {
@@ -154,7 +117,12 @@ func (c *control) post(ctx context.Context, path string, body, v any) error {
 }
 
 func (c *control) do(ctx context.Context, method, path string, body io.Reader, v any) error {
-	resp, err := c.ask(ctx, c.client, method, path, body)
+	if !c.patient {
+		timed, cancel := context.WithTimeout(ctx, answerWithin)
+		defer cancel()
+		ctx = timed
+	}
+	resp, err := c.ask(ctx, method, path, body)
 	if err != nil {
 		return err
 	}
@@ -168,22 +136,28 @@ func (c *control) do(ctx context.Context, method, path string, body io.Reader, v
 	return nil
 }
 
-// stream asks for an answer of any length.
-func (c *control) stream(ctx context.Context, path string) (*http.Response, error) {
-	patient := *c.client
-	patient.Timeout = 0
-	return c.ask(ctx, &patient, http.MethodGet, path, nil)
-}
+const (
+	answerWithin  = 30 * time.Second
+	connectWithin = 2 * time.Second
+)
 
-// ask returns an answer that is no refusal, with its body open.
-func (c *control) ask(ctx context.Context, client *http.Client, method, path string, body io.Reader) (*http.Response, error) {
+// ask returns an answer of any length that is no refusal, with its body open.
+func (c *control) ask(ctx context.Context, method, path string, body io.Reader) (*http.Response, error) {
+	socket, err := c.find()
+	if err != nil {
+		return nil, err
+	}
 	req, err := http.NewRequestWithContext(ctx, method, "http://dewline/api/v1/"+path, body)
 	if err != nil {
 		return nil, fmt.Errorf("make the request: %w", err)
 	}
+	dial := func(ctx context.Context, _, _ string) (net.Conn, error) {
+		return (&net.Dialer{}).DialContext(ctx, "unix", socket)
+	}
+	client := http.Client{Transport: &http.Transport{DialContext: dial, DisableKeepAlives: true}}
 	resp, err := client.Do(req)
 	if err != nil {
-		return nil, fmt.Errorf("ask the running dewline through %s: %w", c.path, err)
+		return nil, fmt.Errorf("ask the running dewline through %s: %w", socket, err)
 	}
 	if resp.StatusCode < 300 {
 		return resp, nil
@@ -210,45 +184,30 @@ func controlPath(given, dir string) string {
 	if given != "" {
 		return given
 	}
-	if run := os.Getenv("RUNTIME_DIRECTORY"); run != "" {
-		return filepath.Join(run, "control.sock")
-	}
-	if dir != "" {
+	if dir = cmp.Or(os.Getenv("RUNTIME_DIRECTORY"), dir); dir != "" {
 		return filepath.Join(dir, "control.sock")
 	}
 	return serviceSocket
 }
 
-// running reports whether a daemon listens on one of the usual sockets.
-func running(cfg *configs.Config) bool {
-	for _, path := range []string{serviceSocket, controlPath("", cfg.Store.Dir)} {
-		_, err := os.Stat(path)
-		if err != nil {
-			if notSeen(path, err) {
-				return true
-			}
-			continue
+// ownsBuses reports whether a daemon listens on one of the usual sockets.
+func ownsBuses(cfg *configs.Config) bool {
+	return slices.ContainsFunc([]string{serviceSocket, controlPath("", cfg.Store.Dir)}, func(path string) bool {
+		_, seen := os.Stat(path)
+		c, knocked := net.DialTimeout("unix", path, connectWithin)
+		if knocked == nil {
+			_ = c.Close()
 		}
-		c, err := net.DialTimeout("unix", path, connectWithin)
-		if err == nil {
-			_ = c.Close() // it was only knocked at
-		}
-		if listens(err) {
-			return true
-		}
+		return listens(path, seen, knocked)
+	})
+}
+
+// listens reads the outcome of looking for a socket and of knocking at it. A daemon that
+// this user may not ask listens all the same: the service's folder is there only while it
+// runs, so a closed one tells; a closed data directory says nothing.
+func listens(path string, seen, knocked error) bool {
+	if errors.Is(knocked, fs.ErrPermission) {
+		return seen == nil || path == serviceSocket
 	}
-	return false
-}
-
-// notSeen reports whether a socket that could not be looked at is there all the
-// same: the service's folder is, and closed to this user. A closed data
-// directory says nothing.
-func notSeen(path string, err error) bool {
-	return path == serviceSocket && errors.Is(err, fs.ErrPermission)
-}
-
-// listens reads the outcome of knocking at a socket. A daemon that this user
-// may not ask listens all the same.
-func listens(err error) bool {
-	return err == nil || errors.Is(err, fs.ErrPermission) || errors.Is(err, os.ErrDeadlineExceeded)
+	return knocked == nil || errors.Is(knocked, os.ErrDeadlineExceeded)
 }

@@ -13,25 +13,23 @@ import (
 
 func drillCommand() *cobra.Command {
 	c := &cobra.Command{Use: "drill", Short: "send a test notice and wait for its answer", Args: words(0)}
-	cf := addControlFlags(c.Flags())
+	ctl := addControl(c.Flags())
 	person := c.Flags().String("person", "", "`ID` of who is to be tested; default the first person")
 	wait := c.Flags().Duration("wait", 10*time.Minute, "how long to wait for the answer")
-	return does(c, func(ctx context.Context, _ []string, std stdio) error { return runDrill(ctx, cf, *person, *wait, std) })
+	return does(c, func(ctx context.Context, _ []string, std stdio) error {
+		return runDrill(ctx, ctl, *person, *wait, std.out)
+	})
 }
 
-func runDrill(ctx context.Context, cf controlFlags, person string, wait time.Duration, std stdio) error {
-	ctl, err := cf.dial()
-	if err != nil {
-		return err
-	}
+func runDrill(ctx context.Context, ctl *control, person string, wait time.Duration, out io.Writer) error {
 	var begun struct{ ID string }
-	if err := ctl.post(ctx, "drill", map[string]string{"person": person, "by": *cf.by}, &begun); err != nil {
+	if err := ctl.post(ctx, "drill", map[string]string{"person": person, "by": ctl.by}, &begun); err != nil {
 		return err
 	}
-	fmt.Fprintf(std.out, "drill %s is on its way: acknowledge it on the phone\n", begun.ID)
+	fmt.Fprintf(out, "drill %s is on its way: acknowledge it on the phone\n", begun.ID)
 	timed, cancel := context.WithTimeout(ctx, wait)
 	defer cancel()
-	err = followDrill(timed, ctl, begun.ID, std.out)
+	err := followDrill(timed, ctl, begun.ID, out)
 	switch {
 	case err == nil:
 		return nil

@@ -495,7 +495,7 @@ func TestEndToEnd_BrokerAway(t *testing.T) {
 	// A restart in between must not change the id either, once it is on the disk.
 	eventually(t, "the onset is on record", func() bool {
 		var lines []wire.JournalEntry
-		err := newControl(s.socket()).get(t.Context(), "journal", &lines)
+		err := (&control{socket: s.socket()}).get(t.Context(), "journal", &lines)
 		return err == nil && slices.ContainsFunc(lines, func(l wire.JournalEntry) bool { return l.Kind == "alarm" && l.Subject == id })
 	})
 	p.kill()

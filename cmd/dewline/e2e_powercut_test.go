@@ -37,7 +37,7 @@ func TestPowerCutOfTheDaemon(t *testing.T) {
 	for i := range rounds {
 		s.climate("fern", celsiusOf(i), []float64{84, 55}[i/3%2])
 		note := struct{ Enclosure, By, Text string }{"fern", "robin", fmt.Sprintf("note %d", i)}
-		if err := newControl(s.socket()).post(t.Context(), "notes", note, nil); err != nil {
+		if err := (&control{socket: s.socket()}).post(t.Context(), "notes", note, nil); err != nil {
 			t.Fatal(err)
 		}
 		<-time.After(400 * time.Millisecond) // real time: batches are a second apart

@@ -261,7 +261,7 @@ func (p *program) logged(want string) {
 // answer or has not finished a round.
 func (s *site) room() (wire.Room, bool) {
 	var snap wire.Room
-	err := newControl(s.socket()).get(s.t.Context(), "room", &snap)
+	err := (&control{socket: s.socket()}).get(s.t.Context(), "room", &snap)
 	return snap, err == nil && snap.Rounds > 0
 }
 
@@ -311,7 +311,7 @@ func (s *site) state(id alarm.ID, subject, want string) wire.Alarm {
 
 // command asks the running program through its control socket.
 func (s *site) command(c alert.Command) error {
-	return newControl(s.socket()).post(s.t.Context(), "command", c, nil)
+	return (&control{socket: s.socket()}).post(s.t.Context(), "command", c, nil)
 }
 
 // decode reads JSON or fails the test.

@@ -194,7 +194,7 @@ func TestStart_CalibrationsOfALateRecord(t *testing.T) {
 	p := s.run()
 	s.ready(p)
 	now := time.Now()
-	if err := newControl(s.socket()).post(t.Context(), "calibrations", sensors.Correction{
+	if err := (&control{socket: s.socket()}).post(t.Context(), "calibrations", sensors.Correction{
 		ID: "c1", Probe: "p-fern", Quantity: sensors.Humidity, Made: now, From: now.Add(-time.Hour), Gain: 1, Offset: -6, Uncertainty: 1,
 	}, nil); err != nil {
 		t.Fatal(err)

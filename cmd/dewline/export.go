@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net/http"
 	"net/url"
 	"os"
 	"time"
@@ -16,11 +17,12 @@ import (
 	"dewline/cmd/dewline/export"
 	"dewline/cmd/dewline/web"
 	"dewline/sensors"
+	"dewline/store"
 )
 
 func exportCommand() *cobra.Command {
 	c := &cobra.Command{Use: "export", Short: "write readings as CSV or OpenMetrics", Args: words(0)}
-	cf := addLookFlags(c.Flags())
+	ctl := addLook(c.Flags())
 	span := addSpanFlags(c.Flags(), 24*time.Hour, "a day")
 	only := c.Flags().StringArray("probe", nil, "only the probe with this `ID`; may be given several times")
 	format := c.Flags().String("format", "csv", "what to write: `csv|openmetrics`")
@@ -33,14 +35,14 @@ func exportCommand() *cobra.Command {
 		for _, p := range *only {
 			req.Probes = append(req.Probes, sensors.ProbeID(p))
 		}
-		return runExport(ctx, cf, req, *out, std)
+		return runExport(ctx, ctl, req, *out, std)
 	})
 }
 
-func runExport(ctx context.Context, cf controlFlags, req export.Request, out string, std stdio) error {
+func runExport(ctx context.Context, ctl *control, req export.Request, out string, std stdio) error {
 	var answer web.ExportAnswer
 	err := withOutput(out, std.out, func(w io.Writer) (err error) {
-		answer, err = exportTo(ctx, w, cf, req)
+		answer, err = ctl.export(ctx, w, req)
 		return err
 	})
 	if errors.Is(err, export.ErrRequest) {
@@ -52,24 +54,19 @@ func runExport(ctx context.Context, cf controlFlags, req export.Request, out str
 	return tellExport(std.err, req, answer)
 }
 
-func exportTo(ctx context.Context, w io.Writer, cf controlFlags, req export.Request) (web.ExportAnswer, error) {
-	if ctl := cf.running(ctx); ctl != nil {
-		return ctl.export(ctx, w, req)
-	}
-	rec, err := openForReading(ctx, cf)
-	if err != nil {
-		return web.ExportAnswer{}, err
-	}
-	defer rec.close()
-	return web.Export(ctx, w, rec.Store, req)
-}
-
 func (c *control) export(ctx context.Context, w io.Writer, req export.Request) (answer web.ExportAnswer, err error) {
+	if !c.running(ctx) {
+		err = c.stopped(ctx, func(_ string, st *store.Store) (err error) {
+			answer, err = web.Export(ctx, w, st, req)
+			return err
+		})
+		return answer, err
+	}
 	q := url.Values{"format": {req.Format}, "from": {stamp(req.From)}, "to": {stamp(req.To)}}
 	for _, p := range req.Probes {
 		q.Add("probe", string(p))
 	}
-	resp, err := c.stream(ctx, "export?"+q.Encode())
+	resp, err := c.ask(ctx, http.MethodGet, "export?"+q.Encode(), nil)
 	if err != nil {
 		return answer, err
 	}

@@ -26,7 +26,7 @@ const importBatch = 20_000
 
 func importCommand() *cobra.Command {
 	c := &cobra.Command{Use: "import --trace FILE", Short: "add a trace to the record", Args: words(0)}
-	cf := addControlFlags(c.Flags())
+	ctl := addControl(c.Flags())
 	im := importing{met: map[sensors.ProbeID]int{}}
 	file := c.Flags().String("trace", "", "the trace `FILE`, - for standard input")
 	c.Flags().BoolVar(&im.keepGoing, "keep-going", false, "report bad lines and go on with the rest")
@@ -35,11 +35,11 @@ func importCommand() *cobra.Command {
 	zone := c.Flags().String("timezone", "UTC", "the `ZONE` of times that carry none")
 	return does(c, func(ctx context.Context, _ []string, std stdio) error {
 		im.std = std
-		return runImport(ctx, cf, *file, *zone, &im)
+		return runImport(ctx, ctl, *file, *zone, &im)
 	})
 }
 
-func runImport(ctx context.Context, cf controlFlags, file, zone string, im *importing) error {
+func runImport(ctx context.Context, ctl *control, file, zone string, im *importing) error {
 	if file == "" {
 		return usagef("name the trace with --trace FILE")
 	}
@@ -47,7 +47,7 @@ func runImport(ctx context.Context, cf controlFlags, file, zone string, im *impo
 	if err != nil {
 		return usagef("--timezone %s: %w", zone, err)
 	}
-	dir, err := stoppedDir(ctx, cf)
+	dir, err := ctl.stoppedDir(ctx)
 	if err != nil {
 		return err
 	}
@@ -63,7 +63,7 @@ func runImport(ctx context.Context, cf controlFlags, file, zone string, im *impo
 	if im.dry {
 		return im.rehearse(ctx, dir)
 	}
-	st, report, err := openForImport(ctx, cf, dir, im.std)
+	st, report, err := openForImport(ctx, ctl.config, dir, im.std.err)
 	if err != nil {
 		return err
 	}
@@ -73,7 +73,7 @@ func runImport(ctx context.Context, cf controlFlags, file, zone string, im *impo
 	if im.n > 0 {
 		e := event.New(sensors.Instant{Mono: im.last, Wall: time.Now()}, event.Record{Act: "import", File: file,
 			What: im.what()})
-		e.By = *cf.by
+		e.By = ctl.by
 		err = errors.Join(err, st.Commit(store.Commit{Journal: []event.Event{e}}))
 	}
 	err = errors.Join(err, st.Close(context.WithoutCancel(ctx)))
@@ -84,15 +84,15 @@ func runImport(ctx context.Context, cf controlFlags, file, zone string, im *impo
 
 // rehearse reads all of the trace, and of the record only whether it has the same already.
 func (m *importing) rehearse(ctx context.Context, dir string) error {
-	if _, err := os.Stat(filepath.Join(dir, store.FileName)); !errors.Is(err, fs.ErrNotExist) {
-		rec, err := openDir(ctx, dir)
-		if err != nil {
-			return err
-		}
-		defer rec.close()
-		m.st = rec.Store
+	_, err := os.Stat(filepath.Join(dir, store.FileName))
+	if errors.Is(err, fs.ErrNotExist) {
+		err = m.rows(ctx)
+	} else {
+		err = withRecord(ctx, store.Options{Dir: dir}, func(st *store.Store) error {
+			m.st = st
+			return m.rows(ctx)
+		})
 	}
-	err := m.rows(ctx)
 	m.progress.end()
 	if err == nil {
 		fmt.Fprintf(m.std.out, "would add %s to the record in %s; nothing was written\n", m.what(), dir)
@@ -119,9 +119,9 @@ func (m *importing) unusable() error {
 
 // openForImport opens the record for writing. Retention and limits are the
 // configuration's business; without one, nothing counts as inside a band.
-func openForImport(ctx context.Context, cf controlFlags, dir string, std stdio) (*store.Store, store.Report, error) {
+func openForImport(ctx context.Context, config, dir string, warn io.Writer) (*store.Store, store.Report, error) {
 	o := store.Options{Dir: dir}
-	if cfg, _, err := table.LoadInForce(*cf.config); err == nil {
+	if cfg, _, err := table.LoadInForce(config); err == nil {
 		o.Keep, o.Limits = core.KeepOf(cfg), core.LimitsOf(cfg)
 	}
 	st, report, err := store.Open(ctx, o)
@@ -129,7 +129,7 @@ func openForImport(ctx context.Context, cf controlFlags, dir string, std stdio) 
 		return nil, report, advised(err, filepath.Join(dir, store.FileName), namesData)
 	}
 	if report.Quarantined != "" {
-		fmt.Fprintf(std.err, "the record was damaged (%v) and set aside as %s; what could be saved at once is in a new one; dewline repair saves all that is whole\n",
+		fmt.Fprintf(warn, "the record was damaged (%v) and set aside as %s; what could be saved at once is in a new one; dewline repair saves all that is whole\n",
 			report.Damage, report.Quarantined)
 	}
 	return st, report, nil

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net/http"
 	"net/url"
 	"strconv"
 	"strings"
@@ -15,34 +16,30 @@ import (
 
 	"dewline/alert/wire"
 	"dewline/cmd/dewline/web"
+	"dewline/store"
 )
 
 func journalCommand() *cobra.Command {
 	c := &cobra.Command{Use: "journal", Short: "print who did what, or check that nothing was changed", Args: words(0)}
-	cf := addLookFlags(c.Flags())
+	ctl := addLook(c.Flags())
 	span := addSpanFlags(c.Flags(), 7*24*time.Hour, "a week")
 	all := c.Flags().Bool("all", false, "what was measured too: mists, dry-downs, nights and doses")
 	verify := c.Flags().Bool("verify", false, "check that no line was changed or removed, in all of the journal")
 	return does(c, func(ctx context.Context, _ []string, std stdio) error {
-		return runJournal(ctx, cf, span, *all, *verify, std)
+		return runJournal(ctx, ctl, span, *all, *verify, std)
 	})
 }
 
-func runJournal(ctx context.Context, cf controlFlags, span spanFlags, all, verify bool, std stdio) error {
+func runJournal(ctx context.Context, ctl *control, span spanFlags, all, verify bool, std stdio) error {
 	from, to, err := span.times()
 	if err != nil {
 		return err
 	}
-	j, done, err := openJournal(ctx, cf)
-	if err != nil {
-		return err
-	}
-	defer done()
 	if verify {
-		return verifyJournal(ctx, j, std.out)
+		return verifyJournal(ctx, ctl, std.out)
 	}
 	lines, faults := 0, 0
-	err = j.journalLines(ctx, from, to, all, func(l wire.JournalEntry) error {
+	err = ctl.journalLines(ctx, from, to, all, func(l wire.JournalEntry) error {
 		lines++
 		if l.Fault != "" {
 			faults++
@@ -77,8 +74,8 @@ func journalLine(e wire.JournalEntry) string {
 	return strings.TrimRight(line, " ")
 }
 
-func verifyJournal(ctx context.Context, j journalReader, w io.Writer) error {
-	c, err := j.journalCheck(ctx)
+func verifyJournal(ctx context.Context, ctl *control, w io.Writer) error {
+	c, err := ctl.journalCheck(ctx)
 	if err != nil {
 		return fmt.Errorf("check the journal: %w", err)
 	}
@@ -89,39 +86,25 @@ func verifyJournal(ctx context.Context, j journalReader, w io.Writer) error {
 	return nil
 }
 
-// A journalReader is the journal of a running daemon or of a record.
-type journalReader interface {
-	journalLines(ctx context.Context, from, to time.Time, all bool, write func(wire.JournalEntry) error) error
-	journalCheck(ctx context.Context) (web.JournalCheck, error)
-}
-
-func openJournal(ctx context.Context, cf controlFlags) (j journalReader, done func(), err error) {
-	if ctl := cf.running(ctx); ctl != nil {
-		return ctl, func() {}, nil
-	}
-	rec, err := openForReading(ctx, cf)
-	if err != nil {
-		return nil, nil, err
-	}
-	return rec, rec.close, nil
-}
-
-func (r openedRecord) journalLines(_ context.Context, from, to time.Time, all bool, write func(wire.JournalEntry) error) error {
-	return web.JournalLines(r.Store, from, to, all, write)
-}
-
-func (r openedRecord) journalCheck(context.Context) (web.JournalCheck, error) {
-	return web.CheckJournal(r.Store), nil
-}
-
 func (c *control) journalCheck(ctx context.Context) (check web.JournalCheck, err error) {
-	err = c.get(ctx, "journal/check", &check)
+	if c.running(ctx) {
+		err = c.get(ctx, "journal/check", &check)
+		return check, err
+	}
+	err = c.stopped(ctx, func(_ string, st *store.Store) error {
+		check = web.CheckJournal(st)
+		return nil
+	})
 	return check, err
 }
 
-// journalLines hands on the lines that the running daemon streams.
+// journalLines hands on the lines that the running daemon streams, or those of the record.
 func (c *control) journalLines(ctx context.Context, from, to time.Time, all bool, write func(wire.JournalEntry) error) error {
-	resp, err := c.stream(ctx, "journal/lines?"+url.Values{"from": {stamp(from)}, "to": {stamp(to)}, "all": {strconv.FormatBool(all)}}.Encode())
+	if !c.running(ctx) {
+		return c.stopped(ctx, func(_ string, st *store.Store) error { return web.JournalLines(st, from, to, all, write) })
+	}
+	q := url.Values{"from": {stamp(from)}, "to": {stamp(to)}, "all": {strconv.FormatBool(all)}}
+	resp, err := c.ask(ctx, http.MethodGet, "journal/lines?"+q.Encode(), nil)
 	if err != nil {
 		return err
 	}

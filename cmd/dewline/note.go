@@ -8,8 +8,8 @@ import (
 
 func noteCommand() *cobra.Command {
 	c := &cobra.Command{Use: `note ENCLOSURE "text"`, Short: "write a note about an enclosure", Args: words(2)}
-	cf := addControlFlags(c.Flags())
+	ctl := addControl(c.Flags())
 	return does(c, func(ctx context.Context, words []string, _ stdio) error {
-		return cf.post(ctx, "notes", map[string]string{"enclosure": words[0], "by": *cf.by, "text": words[1]}, nil)
+		return ctl.post(ctx, "notes", map[string]string{"enclosure": words[0], "by": ctl.by, "text": words[1]}, nil)
 	})
 }

@@ -25,7 +25,7 @@ func runProbes(ctx context.Context, config string, o scan.Options, std stdio) er
 	if err != nil {
 		cfg = &configs.Config{}
 	}
-	if running(cfg) {
+	if ownsBuses(cfg) {
 		return fmt.Errorf("dewline is running and owns the buses: stop it, look again, and start it")
 	}
 	found, err := scan.Scan(ctx, table.Families(), o)

@@ -198,7 +198,7 @@ func TestListens(t *testing.T) {
 		&net.OpError{Op: "dial", Err: os.NewSyscallError("connect", syscall.ENOENT)}:       false,
 		&net.OpError{Op: "dial", Err: os.ErrDeadlineExceeded}:                              true,
 	} {
-		if got := listens(err); got != want {
+		if got := listens(serviceSocket, nil, err); got != want {
 			t.Errorf("%v: %v, want %v", err, got, want)
 		}
 	}
@@ -206,7 +206,7 @@ func TestListens(t *testing.T) {
 
 // The service's folder is there only while it runs, so a closed one tells; a
 // data directory stays, and a closed one tells nothing.
-func TestNotSeen(t *testing.T) {
+func TestListens_ClosedFolder(t *testing.T) {
 	closed, missing := &os.PathError{Err: syscall.EACCES}, &os.PathError{Err: syscall.ENOENT}
 	for _, c := range []struct {
 		path string
@@ -216,7 +216,7 @@ func TestNotSeen(t *testing.T) {
 		{serviceSocket, closed, true}, {serviceSocket, missing, false},
 		{"/var/lib/dewline/control.sock", closed, false}, {"/var/lib/dewline/control.sock", missing, false},
 	} {
-		if got := notSeen(c.path, c.err); got != c.want {
+		if got := listens(c.path, c.err, &net.OpError{Op: "dial", Err: c.err}); got != c.want {
 			t.Errorf("%s, %v: %v, want %v", c.path, c.err, got, c.want)
 		}
 	}

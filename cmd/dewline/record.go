@@ -18,28 +18,25 @@ import (
 	"dewline/store"
 )
 
-// openedRecord is a record open for reading, and what to undo afterwards.
-type openedRecord struct {
-	*store.Store
-	close func()
+// stopped gives the record of a daemon that is not running to f, which only reads, and its
+// directory.
+func (c *control) stopped(ctx context.Context, f func(dir string, st *store.Store) error) error {
+	dir, err := c.dataDir()
+	if err != nil {
+		return err
+	}
+	return withRecord(ctx, store.Options{Dir: dir}, func(st *store.Store) error { return f(dir, st) })
 }
 
-// openForReading opens the record of a daemon that is not running, without
-// writing to it.
-func openForReading(ctx context.Context, cf controlFlags) (openedRecord, error) {
-	dir, err := dataDir(cf)
+// withRecord opens a record for reading while f is at work.
+func withRecord(ctx context.Context, o store.Options, f func(*store.Store) error) error {
+	o.ReadOnly = true
+	st, _, err := store.Open(ctx, o)
 	if err != nil {
-		return openedRecord{}, err
+		return advised(err, filepath.Join(o.Dir, store.FileName), namesData)
 	}
-	return openDir(ctx, dir)
-}
-
-func openDir(ctx context.Context, dir string) (openedRecord, error) {
-	st, _, err := store.Open(ctx, store.Options{Dir: dir, ReadOnly: true})
-	if err != nil {
-		return openedRecord{}, advised(err, filepath.Join(dir, store.FileName), namesData)
-	}
-	return openedRecord{Store: st, close: func() { _ = st.Close(context.WithoutCancel(ctx)) }}, nil
+	defer func() { _ = st.Close(context.WithoutCancel(ctx)) }()
+	return f(st)
 }
 
 // What to do where something is missing.
@@ -71,11 +68,11 @@ func advised(err error, path, missing string) error {
 }
 
 // dataDir returns the data directory that the flags or the configuration name.
-func dataDir(cf controlFlags) (string, error) {
-	if *cf.dir != "" {
-		return *cf.dir, nil
+func (c *control) dataDir() (string, error) {
+	if c.dir != "" {
+		return c.dir, nil
 	}
-	cfg, _, err := table.LoadInForce(*cf.config)
+	cfg, _, err := table.LoadInForce(c.config)
 	if err != nil {
 		return "", usagef("name the data directory with --data DIR, or a configuration without faults: %w", err)
 	}
@@ -83,11 +80,11 @@ func dataDir(cf controlFlags) (string, error) {
 }
 
 // stoppedDir returns the data directory of a daemon that is not running.
-func stoppedDir(ctx context.Context, cf controlFlags) (string, error) {
-	if cf.running(ctx) != nil {
+func (c *control) stoppedDir(ctx context.Context) (string, error) {
+	if c.running(ctx) {
 		return "", errors.New("dewline is running: stop it first")
 	}
-	return dataDir(cf)
+	return c.dataDir()
 }
 
 // noteInRecord writes into the journal of a record that no daemon has open.

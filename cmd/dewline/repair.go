@@ -13,10 +13,11 @@ import (
 
 func repairCommand() *cobra.Command {
 	c := &cobra.Command{Use: "repair --from DAMAGED --to FILE", Short: "save what can be read of a damaged record", Args: words(0)}
-	by := addBy(c.Flags())
+	var by string
+	addBy(c.Flags(), &by)
 	from := c.Flags().String("from", "", "the file, such as `DAMAGED` that was set aside")
 	to := c.Flags().String("to", "", "the new `FILE`")
-	return does(c, func(ctx context.Context, _ []string, std stdio) error { return runRepair(ctx, *from, *to, *by, std) })
+	return does(c, func(ctx context.Context, _ []string, std stdio) error { return runRepair(ctx, *from, *to, by, std) })
 }
 
 func runRepair(ctx context.Context, from, to, by string, std stdio) error {

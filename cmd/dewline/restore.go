@@ -14,16 +14,16 @@ import (
 
 func restoreCommand() *cobra.Command {
 	c := &cobra.Command{Use: "restore --from FILE", Short: "put a copy back as the record", Args: words(0)}
-	cf := addControlFlags(c.Flags())
+	ctl := addControl(c.Flags())
 	from := c.Flags().String("from", "", "the `FILE` that dewline backup or repair made")
-	return does(c, func(ctx context.Context, _ []string, std stdio) error { return runRestore(ctx, cf, *from, std) })
+	return does(c, func(ctx context.Context, _ []string, std stdio) error { return runRestore(ctx, ctl, *from, std) })
 }
 
-func runRestore(ctx context.Context, cf controlFlags, from string, std stdio) error {
+func runRestore(ctx context.Context, ctl *control, from string, std stdio) error {
 	if from == "" {
 		return usagef("name the copy with --from FILE")
 	}
-	dir, err := stoppedDir(ctx, cf)
+	dir, err := ctl.stoppedDir(ctx)
 	if err != nil {
 		return err
 	}
@@ -36,7 +36,7 @@ func runRestore(ctx context.Context, cf controlFlags, from string, std stdio) er
 	}
 	record := filepath.Join(dir, store.FileName)
 	handOver(record)
-	if err := noteInRecord(ctx, dir, *cf.by, event.Record{Act: "restore", Was: aside, What: from}); err != nil {
+	if err := noteInRecord(ctx, dir, ctl.by, event.Record{Act: "restore", Was: aside, What: from}); err != nil {
 		return fmt.Errorf("the copy is the record now, but its journal cannot be written: %w", err)
 	}
 	fmt.Fprintf(std.out, "%s: a checked copy of %s, with its calibrations, notes and open alarms\n", record, from)

@@ -138,7 +138,7 @@ func TestSentinel_DaemonKilled(t *testing.T) {
 	g.kill()
 	s.guardAgain("watch")
 	phone.shows("status", "online")
-	ctl := newControl(s.path("watch.sock"))
+	ctl := &control{socket: s.path("watch.sock")}
 	eventually(t, "the notice is open after the sentinel's restart", func() bool {
 		var snap wire.Room
 		return ctl.get(t.Context(), "room", &snap) == nil && len(snap.Notices) == 1 && snap.Notices[0].ID == m.ID

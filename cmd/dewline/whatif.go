@@ -21,16 +21,16 @@ import (
 
 func whatIfCommand() *cobra.Command {
 	c := &cobra.Command{Use: "whatif --room TEMPERATURE", Short: "ask what a room's temperature would do to every enclosure", Args: words(0)}
-	cf := addLookFlags(c.Flags())
+	ctl := addLook(c.Flags())
 	room := c.Flags().String("room", "", "the room's `TEMPERATURE` from now on, such as \"33 °C\", 33C or 91F")
 	rh := c.Flags().String("rh", "", "the room's relative `HUMIDITY`, such as 60 or \"60 %\"; left out it is not known")
 	lamps := c.Flags().String("lamps", "", "hold the lamps `on|off`; default as they are now")
 	return does(c, func(ctx context.Context, _ []string, std stdio) error {
-		return runWhatIf(ctx, cf, *room, *rh, *lamps, std)
+		return runWhatIf(ctx, ctl, *room, *rh, *lamps, std)
 	})
 }
 
-func runWhatIf(ctx context.Context, cf controlFlags, room, rh, lamps string, std stdio) error {
+func runWhatIf(ctx context.Context, ctl *control, room, rh, lamps string, std stdio) error {
 	var t configs.Celsius
 	if err := t.UnmarshalText([]byte(room)); err != nil {
 		return usagef("--room %q: %w", room, err)
@@ -51,7 +51,7 @@ func runWhatIf(ctx context.Context, cf controlFlags, room, rh, lamps string, std
 		return usagef("--lamps is on or off, not %q", lamps)
 	}
 	var ps []wire.Prospect
-	if err := cf.get(ctx, "whatif?"+q.Encode(), &ps); err != nil {
+	if err := ctl.get(ctx, "whatif?"+q.Encode(), &ps); err != nil {
 		return err
 	}
 	w := tabwriter.NewWriter(std.out, 0, 0, 2, ' ', 0)
