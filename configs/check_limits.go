@@ -15,20 +15,20 @@ const hottestLethal Celsius = 36
 func (k racks) size() {
 	n, poll := len(k.c.Probes), k.c.Room.Poll
 	if n > MostProbes {
-		k.refuse(k.doc.item("probe", MostProbes), "", "share them out to two boards",
+		k.item("probe", MostProbes).refuse("", "share them out to two boards",
 			"the file has %d probes, more than the %d that one dewline records", n, MostProbes)
 		return
 	}
 	if rate := float64(n) / poll.D().Seconds(); rate > MostReadingsPerSecond {
 		least := (n + MostReadingsPerSecond - 1) / MostReadingsPerSecond
-		k.refuse(k.doc.at("room"), "poll", fmt.Sprintf("poll every %s or slower", Duration(least)*second),
+		k.section("room").refuse("poll", fmt.Sprintf("poll every %s or slower", Duration(least)*second),
 			"%d probes every %s are more than the %d readings a second that one dewline records", n, poll, MostReadingsPerSecond)
 	}
 }
 
 // effective checks the limits in force in an enclosure, wherever they were written.
 // What is wrong in the species' own section was told there.
-func (k racks) effective(t *element, e Enclosure) {
+func (k racks) effective(t *Section, e Enclosure) {
 	s, whose := k.c.SpeciesFor(e), fmt.Sprintf("enclosure %q", e.ID)
 	own := k.ownSection(e.Species)
 	if own != nil && own.spoilt() {
@@ -40,10 +40,10 @@ func (k racks) effective(t *element, e Enclosure) {
 		}
 		return
 	}
-	written := func(keys ...string) (*element, string) {
-		for _, table := range []*element{t, own} {
+	written := func(keys ...string) (*Section, string) {
+		for _, table := range []*Section{t, own} {
 			for _, key := range keys {
-				if table != nil && table.has(key) {
+				if table != nil && table.Has(key) {
 					return table, key
 				}
 			}
@@ -62,38 +62,38 @@ func (k racks) effective(t *element, e Enclosure) {
 	k.floor(table, key, whose, s.Floor)
 }
 
-func (k racks) ownSection(id string) *element {
+func (k racks) ownSection(id string) *Section {
 	if i := indexSpecies(k.ownSpecies, id); i >= 0 {
-		return k.doc.item("species", i)
+		return k.item("species", i)
 	}
 	return nil
 }
 
 // lethalLimit checks a lethal limit by itself and against the top of the day band.
-func (k racks) lethal(t *element, key, whose string, lethal, top Celsius) {
+func (k racks) lethal(t *Section, key, whose string, lethal, top Celsius) {
 	switch {
 	case centi(lethal) > centi(hottestLethal):
 		do := fmt.Sprintf("write %s or less", hottestLethal)
 		if meant := meantFahrenheit(lethal, top); meant != "" {
 			do = meant
 		}
-		k.refuse(t, key, do, "the lethal limit of %s is %s, above %s", whose, lethal, hottestLethal)
+		t.refuse(key, do, "the lethal limit of %s is %s, above %s", whose, lethal, hottestLethal)
 	case centi(lethal) <= centi(top):
 		do := "write a lethal limit above it, or change the band in [[species]]"
 		if meant := Celsius(float64(lethal)*9/5 + 32); meant > top && meant <= hottestLethal {
 			do = fmt.Sprintf("did you mean %s?", meant)
 		}
-		k.refuse(t, key, do, "the lethal limit of %s is %s, not above the top of the day band, %s", whose, lethal, top)
+		t.refuse(key, do, "the lethal limit of %s is %s, not above the top of the day band, %s", whose, lethal, top)
 	}
 }
 
 // floor checks a humidity floor. One of 0 watches nothing, and a warning says so.
-func (k racks) floor(t *element, key, whose string, floor Percent) {
+func (k racks) floor(t *Section, key, whose string, floor Percent) {
 	switch {
 	case centi(floor) >= centi(Percent(100)):
-		k.refuse(t, key, "write a floor under 100 %, as in 70 %", "the humidity floor of %s is %s, which no air stays above", whose, floor)
+		t.refuse(key, "write a floor under 100 %, as in 70 %", "the humidity floor of %s is %s, which no air stays above", whose, floor)
 	case floor > 0 && floor <= 1:
-		k.refuse(t, key, fmt.Sprintf("did you mean %s?", floor*100), "the humidity floor of %s is %s", whose, floor)
+		t.refuse(key, fmt.Sprintf("did you mean %s?", floor*100), "the humidity floor of %s is %s", whose, floor)
 	}
 }
 

@@ -16,24 +16,19 @@ const (
 )
 
 func (k services) people() {
-	channels := []string{channelMQTT, channelMail}
-	for _, w := range k.c.Webhooks {
-		if w.ID != "" {
-			channels = append(channels, w.ID)
-		}
-	}
+	channels := append([]string{channelMQTT, channelMail}, k.ids["webhook"]...)
 	for i, p := range k.c.People {
-		t := k.doc.item("person", i)
+		t := k.item("person", i)
 		k.channels(t, p, channels)
 		if p.MailTo != "" {
-			k.mailAddress(t, "mail_to", p.MailTo)
+			t.mailAddress("mail_to", p.MailTo)
 		}
 	}
 }
 
 // channels checks that each channel of a person leads somewhere. A way that
 // ends nowhere is worse than none: the keeper relies on it.
-func (k services) channels(t *element, p Person, known []string) {
+func (k services) channels(t *Section, p Person, known []string) {
 	for j, ch := range p.Channels {
 		at := t.item("channels", j)
 		switch {
@@ -56,57 +51,57 @@ func (k services) channels(t *element, p Person, known []string) {
 }
 
 // mailAddress also refuses line breaks, which could add headers to a mail.
-func (k services) mailAddress(t *element, key, got string) {
+func (s *Section) mailAddress(key, got string) {
 	if _, err := mail.ParseAddress(got); err != nil || strings.ContainsAny(got, "\r\n") {
-		k.fault(t, key, `write for example "keeper@example.org"`, "%s = %q is not a mail address", key, got)
+		s.Fault(key, `write for example "keeper@example.org"`, "%s = %q is not a mail address", key, got)
 	}
 }
 
 // mail checks the server. A whole [mail] section without a host is half a
 // setting, not the wish for no mail: that is no section.
 func (k services) mail() {
-	t, m := k.doc.at("mail"), k.c.Mail
-	if !k.doc.has("mail") {
+	t, m := k.section("mail"), k.c.Mail
+	if !k.doc.Has("mail") {
 		return
 	}
-	k.faultIf(m.Host == "", t, "host", "add the server's name, or remove [mail]", "[mail] has no host")
-	k.faultIf(strings.ContainsAny(m.Host, ":/ "), t, "host",
+	t.FaultIf(m.Host == "", "host", "add the server's name, or remove [mail]", "[mail] has no host")
+	t.FaultIf(strings.ContainsAny(m.Host, ":/ "), "host",
 		"write the name alone; the port has a key of its own", "host = %q is not the name of a server", m.Host)
 	if m.From == "" {
-		k.fault(t, "from", "add the address that mail comes from", "[mail] has no from")
+		t.Fault("from", "add the address that mail comes from", "[mail] has no from")
 	} else {
-		k.mailAddress(t, "from", m.From)
+		t.mailAddress("from", m.From)
 	}
-	k.together(t, "username", "password_file")
+	t.Together("username", "password_file")
 }
 
 // webhooks checks the addresses that notices are posted to. Their templates are
 // the sender's matter, which knows the words that they may use.
 func (k services) webhooks() {
 	for i, w := range k.c.Webhooks {
-		t := k.doc.item("webhook", i)
-		k.faultIf(slices.Contains([]string{channelMQTT, channelMail, ChannelSounder}, w.ID), t, "id",
+		t := k.item("webhook", i)
+		t.FaultIf(slices.Contains([]string{channelMQTT, channelMail, ChannelSounder}, w.ID), "id",
 			"choose another id", "the id %q is a channel of its own", w.ID)
 		switch {
 		case w.URL != "" && w.URLFile != "":
-			k.fault(t, "url_file", "write one of them", "webhook %q has url and url_file", w.ID)
+			t.Fault("url_file", "write one of them", "webhook %q has url and url_file", w.ID)
 		case w.URL == "" && w.URLFile == "":
-			k.fault(t, "url", `add url = "https://…"`, "webhook %q has no url", w.ID)
+			t.Fault("url", `add url = "https://…"`, "webhook %q has no url", w.ID)
 		case w.URL != "":
-			k.secretAddress(t, w.URL)
+			t.secretAddress(w.URL)
 		}
-		k.headers(t, "headers", w.Headers)
-		k.headers(t, "header_files", w.HeaderFiles)
+		t.headers("headers", w.Headers)
+		t.headers("header_files", w.HeaderFiles)
 	}
 }
 
-func (k services) headers(t *element, key string, all map[string]string) {
-	h := t.fields[key]
-	if h == nil {
+func (s *Section) headers(key string, all map[string]string) {
+	if !s.Has(key) {
 		return
 	}
+	h := &Section{s.fields[key], s.k}
 	for _, name := range h.names {
-		k.faultIf(!validHeader(name, all[name]), h, name,
+		h.FaultIf(!validHeader(name, all[name]), name,
 			"use letters, digits and hyphens, and a value on one line", "%q is not a header", name)
 	}
 }
@@ -120,53 +115,47 @@ func validHeader(name, value string) bool {
 }
 
 func (k services) duties() {
-	people := idsOf(k.c.People, func(p *Person) string { return p.ID })
 	days := make([]string, 7)
 	for d := range days {
 		days[d] = strings.ToLower(time.Weekday(d).String())
 	}
 	for i := range k.c.Duties {
-		d, t := &k.c.Duties[i], k.doc.item("duty", i)
-		if !t.has("person") {
-			k.fault(t, "person", "add person", "this [[duty]] names nobody")
-		} else {
-			k.reference(t, "person", d.Person, "person", people)
-		}
+		d, t := &k.c.Duties[i], k.item("duty", i)
+		t.FaultIf(!t.Has("person"), "person", "add person", "this [[duty]] names nobody")
 		for j := range d.Days {
 			if d.Days[j] = strings.ToLower(d.Days[j]); !slices.Contains(days, d.Days[j]) {
-				k.fault(t, "days", "write one of "+listed(days), "%q is no day of the week", d.Days[j])
+				t.Fault("days", "write one of "+listed(days), "%q is no day of the week", d.Days[j])
 			}
 		}
-		k.faultIf(d.From != nil && d.To != nil && !d.From.In(time.UTC, false).Before(d.To.In(time.UTC, true)), t, "to",
+		t.FaultIf(d.From != nil && d.To != nil && !d.From.In(time.UTC, false).Before(d.To.In(time.UTC, true)), "to",
 			"write a later one", "this [[duty]] ends before it begins")
 	}
 }
 
 func (k services) sounder() {
-	t, s := k.doc.at("sounder"), k.c.Sounder
-	if !k.doc.has("sounder") {
+	t, s := k.section("sounder"), k.c.Sounder
+	if !k.doc.Has("sounder") {
 		return
 	}
-	k.oneOf(t, "when", s.When, "unreached", "always")
-	k.together(t, "chip", "line")
+	t.Together("chip", "line")
 	switch {
-	case t.has("chip") && t.has("led"):
-		k.fault(t, "led", "write one of them", "[sounder] has a GPIO line and an LED")
-	case k.doc.has("sentinel") && len(k.c.Enclosures) == 0:
-		k.fault(t, "", "remove [sounder], which belongs in the file of a room that is watched", "a sentinel has no [sounder]")
+	case t.Has("chip") && t.Has("led"):
+		t.Fault("led", "write one of them", "[sounder] has a GPIO line and an LED")
+	case k.doc.Has("sentinel") && len(k.c.Enclosures) == 0:
+		t.Fault("", "remove [sounder], which belongs in the file of a room that is watched", "a sentinel has no [sounder]")
 	case !s.InUse():
-		k.fault(t, "chip", `add chip = "/dev/gpiochip0" and line = 17, or led = "…" as in /sys/class/leds, or remove [sounder]`, "[sounder] names nothing that could sound")
+		t.Fault("chip", `add chip = "/dev/gpiochip0" and line = 17, or led = "…" as in /sys/class/leds, or remove [sounder]`, "[sounder] names nothing that could sound")
 	}
-	k.gpioLine(t, s.Chip, s.Line)
-	k.faultIf(strings.Contains(s.LED, "/") || strings.HasPrefix(s.LED, "."), t, "led",
+	t.gpioLine(s.Chip, s.Line)
+	t.FaultIf(strings.Contains(s.LED, "/") || strings.HasPrefix(s.LED, "."), "led",
 		"write its name alone, as ls /sys/class/leds shows it", "led = %q is no name of an LED", s.LED)
-	k.faultIf(t.has("active_low") && s.Chip == "", t, "active_low", "remove it", "active_low is for a GPIO line only")
+	t.FaultIf(t.Has("active_low") && s.Chip == "", "active_low", "remove it", "active_low is for a GPIO line only")
 }
 
-func (k *checker) gpioLine(t *element, chip string, line int) {
-	k.faultIf(chip != "" && !strings.HasPrefix(chip, "/dev/"), t, "chip",
+func (s *Section) gpioLine(chip string, line int) {
+	s.FaultIf(chip != "" && !strings.HasPrefix(chip, "/dev/"), "chip",
 		`write the whole path, as in "/dev/gpiochip0"`, "chip = %q is no device", chip)
-	k.faultIf(line < 0 || line > mostLine, t, "line",
+	s.FaultIf(line < 0 || line > mostLine, "line",
 		"write the line's offset on the chip, as gpioinfo shows it", "line = %d is out of range", line)
 }
 

@@ -12,9 +12,9 @@ func (k probes) probes() {
 		if k.full() {
 			return
 		}
-		t := k.doc.item("probe", i)
+		t := k.item("probe", i)
 		k.hangs(t, p)
-		k.families.Check(&Section{k.checker, t}, p)
+		k.families.Check(t, p)
 		k.floorProbe(t, p, floors)
 		k.sameSource(t, p, sources)
 	}
@@ -22,7 +22,7 @@ func (k probes) probes() {
 
 // sameSource checks that no two probes read one file or one value of a node:
 // the twin would agree with itself for ever.
-func (k probes) sameSource(t *element, p Probe, sources map[string]string) {
+func (k probes) sameSource(t *Section, p Probe, sources map[string]string) {
 	key, source := "path", p.Path
 	if p.Topic != "" {
 		key, source = "topic", strings.Join([]string{p.Topic, p.TemperaturePointer, p.HumidityPointer}, " ")
@@ -31,45 +31,45 @@ func (k probes) sameSource(t *element, p Probe, sources map[string]string) {
 		return
 	}
 	if other, twice := sources[source]; twice {
-		k.fault(t, key, "give each its own", "probes %q and %q read the same %s", other, p.ID, key)
+		t.Fault(key, "give each its own", "probes %q and %q read the same %s", other, p.ID, key)
 	}
 	sources[source] = p.ID
 }
 
-func (k probes) hangs(t *element, p Probe) {
-	if !t.has("place") {
-		k.fault(t, "place", "add place, one of "+quoteJoin(placeNames), "probe %q has no place", p.ID)
+func (k probes) hangs(t *Section, p Probe) {
+	if !t.Has("place") {
+		t.Fault("place", "add place, one of "+quoteJoin(placeNames), "probe %q has no place", p.ID)
 		return
 	}
-	if !k.oneOf(t, "place", string(p.Place), placeNames...) {
+	if t.faulty("place") {
 		return
 	}
 	apart := p.Place == InRoom || p.Place == Outdoor
 	switch {
 	case apart && p.Enclosure != "":
-		k.fault(t, "enclosure", `remove enclosure, or write place = "canopy"`, "probe %q hangs in an enclosure and has place = %q", p.ID, p.Place)
+		t.Fault("enclosure", `remove enclosure, or write place = "canopy"`, "probe %q hangs in an enclosure and has place = %q", p.ID, p.Place)
 	case apart:
 	case p.Enclosure == "":
-		k.fault(t, "enclosure", `add enclosure, or write place = "room"`, "probe %q hangs in the %s of no enclosure", p.ID, p.Place)
+		t.Fault("enclosure", `add enclosure, or write place = "room"`, "probe %q hangs in the %s of no enclosure", p.ID, p.Place)
 	default:
-		k.reference(t, "enclosure", p.Enclosure, "enclosure", k.enclosureIDs)
+		t.reference("enclosure", p.Enclosure, "enclosure")
 	}
 }
 
 var placeNames = []string{string(Litter), string(Canopy), string(Water), string(InRoom), string(Outdoor)}
 
 // floorProbe allows one probe per enclosure to be named for the floor.
-func (k probes) floorProbe(t *element, p Probe, floors map[string]string) {
+func (k probes) floorProbe(t *Section, p Probe, floors map[string]string) {
 	if !p.FloorProbe {
 		return
 	}
 	other, twice := floors[p.Enclosure]
 	switch {
 	case p.MeasuresTemperature() && !p.MeasuresHumidity() && p.Topic == "":
-		k.fault(t, "floor_probe", "set it on a probe that measures humidity", "probe %q cannot judge the floor", p.ID)
+		t.Fault("floor_probe", "set it on a probe that measures humidity", "probe %q cannot judge the floor", p.ID)
 	case p.Enclosure == "":
 	case twice:
-		k.fault(t, "floor_probe", "set it on one of them", "probes %q and %q both judge the floor of enclosure %q", other, p.ID, p.Enclosure)
+		t.Fault("floor_probe", "set it on one of them", "probes %q and %q both judge the floor of enclosure %q", other, p.ID, p.Enclosure)
 	}
 	floors[p.Enclosure] = p.ID
 }
@@ -85,14 +85,14 @@ func (k probes) buses() {
 	at, muxes := map[place][]int{}, map[place]string{}
 	for i, p := range k.c.Probes {
 		// What no known family has a bus for was told of already.
-		t := k.doc.item("probe", i)
-		if p.Bus == "" || p.Address == 0 || !t.has("family") || t.faulty("family") || t.faulty("bus") {
+		t := k.item("probe", i)
+		if p.Bus == "" || p.Address == 0 || !t.Has("family") || t.faulty("family") || t.faulty("bus") {
 			continue
 		}
 		here := place{p.Bus, p.Address}
 		for _, j := range at[here] {
 			if other := k.c.Probes[j]; clash(p, other) {
-				k.fault(t, k.wireKey(i), "correct bus, address, mux_address or mux_channel of one of them",
+				t.Fault(k.wireKey(i), "correct bus, address, mux_address or mux_channel of one of them",
 					"probes %q and %q both answer at %#x on %s", other.ID, p.ID, p.Address, wire(p))
 				break
 			}
@@ -104,7 +104,7 @@ func (k probes) buses() {
 	}
 	for i, p := range k.c.Probes {
 		if behind, taken := muxes[place{p.Bus, p.Address}]; taken {
-			k.fault(k.doc.item("probe", i), k.wireKey(i), "set one of them to another address",
+			k.item("probe", i).Fault(k.wireKey(i), "set one of them to another address",
 				"probe %q answers at %#x on %s, where the multiplexer of probe %q is", p.ID, p.Address, p.Bus, behind)
 		}
 	}
@@ -112,9 +112,9 @@ func (k probes) buses() {
 
 // wireKey is the key that a collision of probe i is reported at.
 func (k probes) wireKey(i int) string {
-	t := k.doc.item("probe", i)
+	t := k.item("probe", i)
 	for _, key := range []string{"mux_channel", "address", "bus"} {
-		if t.has(key) {
+		if t.Has(key) {
 			return key
 		}
 	}
@@ -137,19 +137,19 @@ func wire(p Probe) string {
 func (k probes) contacts() {
 	lines := map[string]string{}
 	for i := range k.c.Contacts {
-		c, t := &k.c.Contacts[i], k.doc.item("contact", i)
+		c, t := &k.c.Contacts[i], k.item("contact", i)
 		// Both are subjects of alarms.
 		if c.ID != "" && slices.ContainsFunc(k.c.Probes, func(p Probe) bool { return p.ID == c.ID }) {
-			k.fault(t, "id", "give each its own", "the id %q of this [[contact]] is that of a probe", c.ID)
+			t.Fault("id", "give each its own", "the id %q of this [[contact]] is that of a probe", c.ID)
 			continue
 		}
-		k.faultIf(slices.Contains(k.enclosureIDs, c.ID), t, "id",
+		t.FaultIf(slices.Contains(k.ids["enclosure"], c.ID), "id",
 			"give each its own", "the id %q of this [[contact]] is that of an enclosure", c.ID)
-		if !t.has("is") {
-			k.fault(t, "is", "add is, one of "+listed(senses), "contact %q does not say what it is", c.ID)
+		if !t.Has("is") {
+			t.Fault("is", "add is, one of "+listed(senses), "contact %q does not say what it is", c.ID)
 			continue
 		}
-		if !k.oneOf(t, "is", string(c.Is), senses...) {
+		if t.faulty("is") {
 			continue
 		}
 		k.contactFrom(t, c, lines)
@@ -158,67 +158,63 @@ func (k probes) contacts() {
 	}
 }
 
-func (k probes) contactFrom(t *element, c *Contact, lines map[string]string) {
+func (k probes) contactFrom(t *Section, c *Contact, lines map[string]string) {
 	switch {
 	case c.Chip != "" && c.Topic != "":
-		k.fault(t, "topic", "write one of them", "contact %q has a GPIO line and a topic", c.ID)
+		t.Fault("topic", "write one of them", "contact %q has a GPIO line and a topic", c.ID)
 	case c.Chip == "" && c.Topic == "":
-		k.fault(t, "", `add chip = "/dev/gpiochip0" and line, or topic and pointer`, "contact %q is read nowhere", c.ID)
+		t.Fault("", `add chip = "/dev/gpiochip0" and line, or topic and pointer`, "contact %q is read nowhere", c.ID)
 	case c.Chip != "" && c.Is == SenseBattery:
-		k.fault(t, "chip", "write topic and pointer", "a GPIO line has no figure to tell the battery of contact %q by", c.ID)
+		t.Fault("chip", "write topic and pointer", "a GPIO line has no figure to tell the battery of contact %q by", c.ID)
 	}
 	k.contactNode(t, c)
 	k.contactLine(t, c, lines)
 }
 
-func (k probes) contactNode(t *element, c *Contact) {
-	k.together(t, "topic", "pointer")
+func (k probes) contactNode(t *Section, c *Contact) {
+	t.Together("topic", "pointer")
 	for _, key := range []string{"bias", "debounce"} {
-		k.faultIf(t.has(key) && c.Topic != "", t, key, "remove it", "%s is for a GPIO line only", key)
+		t.FaultIf(t.Has(key) && c.Topic != "", key, "remove it", "%s is for a GPIO line only", key)
 	}
-	node := Section{k.checker, t}
-	node.Node(fmt.Sprintf("contact %q", c.ID), c.Topic, map[string]string{"pointer": c.Pointer, "time_pointer": c.TimePointer})
+	t.Node(fmt.Sprintf("contact %q", c.ID), c.Topic, map[string]string{"pointer": c.Pointer, "time_pointer": c.TimePointer})
 }
 
-func (k probes) contactLine(t *element, c *Contact, lines map[string]string) {
-	k.together(t, "chip", "line")
-	k.gpioLine(t, c.Chip, c.Line)
-	if t.has("bias") {
-		k.oneOf(t, "bias", c.Bias, "pull-up", "pull-down", "none")
-	}
+func (k probes) contactLine(t *Section, c *Contact, lines map[string]string) {
+	t.Together("chip", "line")
+	t.gpioLine(c.Chip, c.Line)
 	if c.Chip == "" {
 		return
 	}
 	at := fmt.Sprint(c.Chip, " ", c.Line)
 	if other, twice := lines[at]; twice {
-		k.fault(t, "line", "give each its own", "contacts %q and %q are on one line", other, c.ID)
+		t.Fault("line", "give each its own", "contacts %q and %q are on one line", other, c.ID)
 	}
 	if s := k.c.Sounder; s.Chip == c.Chip && s.Line == c.Line {
-		k.fault(t, "line", "give each its own", "contact %q is on the line of the sounder", c.ID)
+		t.Fault("line", "give each its own", "contact %q is on the line of the sounder", c.ID)
 	}
 	lines[at] = c.ID
 }
 
-func (k probes) contactServes(t *element, c *Contact) {
+func (k probes) contactServes(t *Section, c *Contact) {
 	for j, id := range c.Serves {
-		if !slices.Contains(k.enclosureIDs, id) {
-			k.add(t.item("serves", j).key, "write one of "+listed(k.enclosureIDs), "serves = %q names no [[enclosure]]", id)
+		if !slices.Contains(k.ids["enclosure"], id) {
+			k.add(t.item("serves", j).key, "write one of "+listed(k.ids["enclosure"]), "serves = %q names no [[enclosure]]", id)
 		}
 	}
 	if c.Mist != "" {
-		k.reference(t, "mist", c.Mist, "mist", k.mistIDs)
-		k.faultIf(c.Is != SensePump && c.Is != SenseReservoir, t, "mist",
+		t.reference("mist", c.Mist, "mist")
+		t.FaultIf(c.Is != SensePump && c.Is != SenseReservoir, "mist",
 			"remove it", "mist is for a pump or a reservoir, and contact %q is a %s", c.ID, c.Is)
 	}
-	k.faultIf(c.Is == SenseDoor && len(c.Serves) == 0, t, "serves",
+	t.FaultIf(c.Is == SenseDoor && len(c.Serves) == 0, "serves",
 		`add serves = ["…"] with its enclosure`, "contact %q is the door of no enclosure", c.ID)
 }
 
-func (k probes) battery(t *element, c *Contact) {
+func (k probes) battery(t *Section, c *Contact) {
 	switch {
-	case c.Is != SenseBattery && t.has("low"):
-		k.fault(t, "low", "remove it", "low is for a battery, and contact %q is a %s", c.ID, c.Is)
-	case c.Is == SenseBattery && !t.has("low"):
-		k.fault(t, "", `add low = "20 %" or "3.3 V"`, "nobody knows when the battery of contact %q is low", c.ID)
+	case c.Is != SenseBattery && t.Has("low"):
+		t.Fault("low", "remove it", "low is for a battery, and contact %q is a %s", c.ID, c.Is)
+	case c.Is == SenseBattery && !t.Has("low"):
+		t.Fault("", `add low = "20 %" or "3.3 V"`, "nobody knows when the battery of contact %q is low", c.ID)
 	}
 }

@@ -10,14 +10,14 @@ import (
 // lamps checks the photoperiods; without hours a section says nothing.
 func (k racks) lamps() {
 	for i, l := range k.c.Lamps {
-		t := k.doc.item("lamps", i)
-		k.faultIf(!t.has("on"), t, "on", `add on = "08:00-20:00"`, "[[lamps]] %q has no hours", l.ID)
+		t := k.item("lamps", i)
+		t.FaultIf(!t.Has("on"), "on", `add on = "08:00-20:00"`, "[[lamps]] %q has no hours", l.ID)
 	}
 }
 
 // once checks the times of mists: one written twice would count one pulse as two and
 // report the second as missing.
-func (k racks) once(t *element, key string, times []ClockTime, whose string) {
+func (k racks) once(t *Section, key string, times []ClockTime, whose string) {
 	for i, at := range times {
 		if slices.Contains(times[:i], at) && !t.faulty(key) {
 			k.add(t.item(key, i).key, "write it once", "the time %s stands twice in %s", at, whose)
@@ -27,16 +27,16 @@ func (k racks) once(t *element, key string, times []ClockTime, whose string) {
 
 func (k racks) mists() {
 	for i, m := range k.c.Mists {
-		t := k.doc.item("mist", i)
-		k.faultIf(len(m.Times) == 0, t, "times", `add times = ["08:00", "20:00"]`, "[[mist]] %q has no times", m.ID)
+		t := k.item("mist", i)
+		t.FaultIf(len(m.Times) == 0, "times", `add times = ["08:00", "20:00"]`, "[[mist]] %q has no times", m.ID)
 		k.once(t, "times", m.Times, fmt.Sprintf("[[mist]] %q", m.ID))
-		k.faultIf(m.Supply != "" && !validID(m.Supply) && t.has("supply"), t, "supply",
+		t.FaultIf(m.Supply != "" && !validID(m.Supply) && t.Has("supply"), "supply",
 			idAdvice(m.Supply), "the supply %q has characters outside a-z, 0-9 and hyphen", m.Supply)
 	}
 }
 
 func (k racks) enclosures() {
-	if len(k.c.Enclosures) == 0 && !k.doc.has("enclosure") && !k.doc.has("sentinel") {
+	if len(k.c.Enclosures) == 0 && !k.doc.Has("enclosure") && !k.doc.Has("sentinel") {
 		k.add(position{1, 1}, "add an [[enclosure]] for each", "the file describes no enclosure")
 	}
 	slots := map[string]string{}
@@ -44,29 +44,28 @@ func (k racks) enclosures() {
 		if k.full() {
 			return
 		}
-		t := k.doc.item("enclosure", i)
+		t := k.item("enclosure", i)
 		k.inhabitants(t, e)
 		k.standing(t, e, slots)
-		k.schedules(t, e)
 		k.watched(t, e)
 	}
 }
 
-func (k racks) inhabitants(t *element, e Enclosure) {
-	k.faultIf(t.has("out_of_water") && e.Stage != Froglet, t, "out_of_water",
+func (k racks) inhabitants(t *Section, e Enclosure) {
+	t.FaultIf(t.Has("out_of_water") && e.Stage != Froglet, "out_of_water",
 		"remove it, or write stage = \"froglet\"", "out_of_water is for froglets, and stage is %q", e.Stage)
-	k.faultIf(e.Animals < 0, t, "animals", "write 0 or more", "animals = %d is negative", e.Animals)
-	ids := idsOf(k.c.Species, func(s *Species) string { return s.ID })
+	t.FaultIf(e.Animals < 0, "animals", "write 0 or more", "animals = %d is negative", e.Animals)
+	ids := k.ids["species"]
 	switch {
-	case !t.has("species"):
-		k.fault(t, "species", "add species, one of "+listed(ids), "enclosure %q has no species", e.ID)
+	case !t.Has("species"):
+		t.Fault("species", "add species, one of "+listed(ids), "enclosure %q has no species", e.ID)
 		return
 	case !slices.Contains(ids, e.Species):
-		k.fault(t, "species", speciesAdvice(e.Species, ids), "species = %q is not in the table", e.Species)
+		t.Fault("species", speciesAdvice(e.Species, ids), "species = %q is not in the table", e.Species)
 		return
 	}
 	k.effective(t, e)
-	k.faultIf(e.Floor != nil && e.Stage == Tadpole, t, "floor",
+	t.FaultIf(e.Floor != nil && e.Stage == Tadpole, "floor",
 		"remove it", "tadpole water in enclosure %q has no humidity floor", e.ID)
 }
 
@@ -86,10 +85,10 @@ func speciesAdvice(got string, ids []string) string {
 
 // standing checks the place in the rack. Two enclosures in one slot are a copied
 // section whose id alone was changed; its probe is then the wrong one too.
-func (k racks) standing(t *element, e Enclosure, slots map[string]string) {
+func (k racks) standing(t *Section, e Enclosure, slots map[string]string) {
 	if e.Shelf < 0 || e.Slot < 0 {
 		key := map[bool]string{true: "shelf", false: "slot"}[e.Shelf < 0]
-		k.fault(t, key, "count from 1", "%s of enclosure %q is negative", key, e.ID)
+		t.Fault(key, "count from 1", "%s of enclosure %q is negative", key, e.ID)
 		return
 	}
 	if e.Slot == 0 { // nobody said where it stands
@@ -97,23 +96,14 @@ func (k racks) standing(t *element, e Enclosure, slots map[string]string) {
 	}
 	slot := fmt.Sprintf("rack %q, shelf %d, slot %d", e.Rack, e.Shelf, e.Slot)
 	if other, taken := slots[slot]; taken {
-		k.fault(t, "slot", "correct the place of one of them", "enclosures %q and %q both stand at %s", other, e.ID, slot)
+		t.Fault("slot", "correct the place of one of them", "enclosures %q and %q both stand at %s", other, e.ID, slot)
 		return
 	}
 	slots[slot] = e.ID
 }
 
-func (k racks) schedules(t *element, e Enclosure) {
-	if t.has("lamps") {
-		k.reference(t, "lamps", e.Lamps, "lamps", k.lampIDs)
-	}
-	if t.has("mist") {
-		k.reference(t, "mist", e.Mist, "mist", k.mistIDs)
-	}
-}
-
 // watched: something must measure the temperature that the animals live in.
-func (k racks) watched(t *element, e Enclosure) {
+func (k racks) watched(t *Section, e Enclosure) {
 	if e.ID == "" {
 		return
 	}
@@ -124,9 +114,9 @@ func (k racks) watched(t *element, e Enclosure) {
 	switch {
 	case warm:
 	case len(probes) == 0:
-		k.fault(t, "", fmt.Sprintf("add a [[probe]] with enclosure = %q", e.ID), "enclosure %q has no probe", e.ID)
+		t.Fault("", fmt.Sprintf("add a [[probe]] with enclosure = %q", e.ID), "enclosure %q has no probe", e.ID)
 	default:
-		k.fault(t, "", "add a probe in the litter or the canopy", "enclosure %q has no probe that measures the air's temperature", e.ID)
+		t.Fault("", "add a probe in the litter or the canopy", "enclosure %q has no probe that measures the air's temperature", e.ID)
 	}
 }
 
@@ -135,7 +125,7 @@ func (k racks) watched(t *element, e Enclosure) {
 func (k racks) species() {
 	table := SpeciesTable()
 	for i, s := range k.ownSpecies {
-		t := k.doc.item("species", i)
+		t := k.item("species", i)
 		if indexSpecies(table, s.ID) < 0 && !k.completeSpecies(t, s.ID, table) {
 			continue
 		}
@@ -144,10 +134,10 @@ func (k racks) species() {
 }
 
 // completeSpecies checks that a species new to the table gives every limit.
-func (k racks) completeSpecies(t *element, id string, table []Species) bool {
+func (k racks) completeSpecies(t *Section, id string, table []Species) bool {
 	var missing []string
 	for _, key := range []string{"day", "night", "floor", "dry", "warn", "act", "ceiling", "cool", "cold"} {
-		if !t.has(key) {
+		if !t.Has(key) {
 			missing = append(missing, key)
 		}
 	}
@@ -155,11 +145,11 @@ func (k racks) completeSpecies(t *element, id string, table []Species) bool {
 		return true
 	}
 	do := didYouMean(id, idsOf(table, func(s *Species) string { return s.ID }), "add them")
-	k.fault(t, "id", do, "species %q is new to the table and lacks %s", id, strings.Join(missing, ", "))
+	t.Fault("id", do, "species %q is new to the table and lacks %s", id, strings.Join(missing, ", "))
 	return false
 }
 
-func (k racks) limits(t *element, s Species) {
+func (k racks) limits(t *Section, s Species) {
 	const heatLimits = 7 // the first rows, which stand in one order
 	for i, o := range []struct {
 		lowKey    string
@@ -181,7 +171,7 @@ func (k racks) limits(t *element, s Species) {
 			continue
 		}
 		key := o.lowKey
-		if !t.has(key) {
+		if !t.Has(key) {
 			key = o.highKey
 		}
 		do := "put the limits in order: cold, cool, bands, warn, act, ceiling"
@@ -191,38 +181,31 @@ func (k racks) limits(t *element, s Species) {
 		if i >= heatLimits {
 			do = fmt.Sprintf("lower %s or raise %s", o.lowKey, o.highKey)
 		}
-		k.fault(t, key, do, "%s %s of species %q is not below %s %s", o.lowKey, o.low, s.ID, o.highKey, o.high)
+		t.Fault(key, do, "%s %s of species %q is not below %s %s", o.lowKey, o.low, s.ID, o.highKey, o.high)
 	}
 	if !t.spoilt() {
 		whose, key := fmt.Sprintf("species %q", s.ID), "ceiling"
-		if !t.has(key) {
+		if !t.Has(key) {
 			key = "day"
 		}
 		k.lethal(t, key, whose, s.Lethal, s.Day.High)
 		k.floor(t, "floor", whose, s.Floor)
 	}
-	k.faultIf(s.TenfoldPer <= 0, t, "exposure_tenfold",
+	t.FaultIf(s.TenfoldPer <= 0, "exposure_tenfold",
 		`write for example "3 °C"`, "exposure_tenfold of species %q is zero", s.ID)
-	k.within(t, "exposure_time", s.ReferenceTime, minute, Duration(week))
+	t.Within("exposure_time", s.ReferenceTime, minute, Duration(week))
 }
 
 func (k racks) seasons() {
-	speciesIDs := idsOf(k.c.Species, func(s *Species) string { return s.ID })
 	for i, s := range k.c.Seasons {
-		t := k.doc.item("season", i)
+		t := k.item("season", i)
 		for _, key := range []string{"from", "to"} {
-			k.faultIf(!t.has(key), t, key, fmt.Sprintf("add %s = \"1 Nov\"", key), "season %q has no %s", s.ID, key)
+			t.FaultIf(!t.Has(key), key, fmt.Sprintf("add %s = \"1 Nov\"", key), "season %q has no %s", s.ID, key)
 		}
-		k.faultIf(len(s.Species)+len(s.Enclosures) == 0, t, "species",
+		t.FaultIf(len(s.Species)+len(s.Enclosures) == 0, "species",
 			`add species = ["dendrobates-leucomelas"], or enclosures`, "season %q is for nothing", s.ID)
-		k.faultIf(s.Day == nil && s.Night == nil && s.Floor == nil && len(s.Mist) == 0, t, "",
+		t.FaultIf(s.Day == nil && s.Night == nil && s.Floor == nil && len(s.Mist) == 0, "",
 			"add day, night, floor or mist", "season %q changes nothing", s.ID)
-		for _, id := range s.Species {
-			k.reference(t, "species", id, "species", speciesIDs)
-		}
-		for _, id := range s.Enclosures {
-			k.reference(t, "enclosures", id, "enclosure", k.enclosureIDs)
-		}
 		k.once(t, "mist", s.Mist, fmt.Sprintf("season %q", s.ID))
 		if !t.spoilt() {
 			k.seasonOf(t, s, k.c.Seasons[:i])
@@ -230,10 +213,10 @@ func (k racks) seasons() {
 	}
 }
 
-func (k racks) seasonOf(t *element, s Season, before []Season) {
+func (k racks) seasonOf(t *Section, s Season, before []Season) {
 	misted := len(s.Mist) == 0
 	for _, e := range k.c.Enclosures {
-		k.faultIf(s.names(e) && e.Stage != Adult, t, "enclosures",
+		t.FaultIf(s.names(e) && e.Stage != Adult, "enclosures",
 			"take it out", "season %q is for adults, and enclosure %q holds the stage %q", s.ID, e.ID, e.Stage)
 		if !s.holds(e) {
 			continue
@@ -241,15 +224,15 @@ func (k racks) seasonOf(t *element, s Season, before []Season) {
 		misted = misted || e.Mist != ""
 		k.seasonLimits(t, s, e)
 		for _, other := range before {
-			k.faultIf(other.holds(e) && s.meets(&other), t, "from",
+			t.FaultIf(other.holds(e) && s.meets(&other), "from",
 				"let one end before the other begins, or be for other enclosures", "seasons %q and %q overlap, and both are for enclosure %q", other.ID, s.ID, e.ID)
 		}
 	}
-	k.faultIf(!misted, t, "mist",
+	t.FaultIf(!misted, "mist",
 		"add mist to one of them, or remove it here", "season %q has mist times and none of its enclosures a [[mist]]", s.ID)
 }
 
-func (k racks) seasonLimits(t *element, s Season, e Enclosure) {
+func (k racks) seasonLimits(t *Section, s Season, e Enclosure) {
 	day := time.Date(2001, 1, 1+int(s.From), 12, 0, 0, 0, k.c.Room.Location)
 	aim := k.c.aimed(e, day)
 	if aim.ID == "" {
@@ -259,9 +242,9 @@ func (k racks) seasonLimits(t *element, s Season, e Enclosure) {
 		switch {
 		case b == nil:
 		case b.High > aim.Warn:
-			k.fault(t, key, "lower it", "the %s band of season %q ends at %s, above %s, which is worth a warning in enclosure %q", key, s.ID, b.High, aim.Warn, e.ID)
+			t.Fault(key, "lower it", "the %s band of season %q ends at %s, above %s, which is worth a warning in enclosure %q", key, s.ID, b.High, aim.Warn, e.ID)
 		case b.Low < aim.Cool:
-			k.fault(t, key, "raise it", "the %s band of season %q begins at %s, under %s, which is worth a warning in enclosure %q", key, s.ID, b.Low, aim.Cool, e.ID)
+			t.Fault(key, "raise it", "the %s band of season %q begins at %s, under %s, which is worth a warning in enclosure %q", key, s.ID, b.Low, aim.Cool, e.ID)
 		}
 	}
 	if s.Floor != nil {

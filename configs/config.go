@@ -71,7 +71,7 @@ const (
 type Probe struct {
 	ID        string `toml:"id"`
 	Family    string `toml:"family"` // a row of sensors/table
-	Place     Place  `toml:"place"`
+	Place     Place  `toml:"place" oneof:"litter,canopy,water,room,outside"`
 	Enclosure string `toml:"enclosure"` // empty for room and outside
 	// Rack and Shelf say where a probe in the room hangs; empty and 0 for
 	// nowhere in particular.
@@ -231,8 +231,8 @@ type Sounder struct {
 	Chip      string `toml:"chip"` // "/dev/gpiochip0"; with line
 	Line      int    `toml:"line"`
 	ActiveLow bool   `toml:"active_low"`
-	LED       string `toml:"led"`                      // its name in /sys/class/leds
-	When      string `toml:"when" default:"unreached"` // or "always", for each unanswered wake notice
+	LED       string `toml:"led"`                                               // its name in /sys/class/leds
+	When      string `toml:"when" default:"unreached" oneof:"unreached,always"` // or "always", for each unanswered wake notice
 }
 
 // InUse reports whether there is a sounder.

@@ -19,11 +19,11 @@ var senses = []string{string(SenseMains), string(SensePump), string(SenseReservo
 // Contact is a line or a value of a node that tells one fact.
 type Contact struct {
 	ID string `toml:"id"`
-	Is Sense  `toml:"is"`
+	Is Sense  `toml:"is" oneof:"mains,pump,reservoir,door,battery"`
 	// A line of a GPIO chip.
 	Chip string `toml:"chip"` // "/dev/gpiochip0"
 	Line int    `toml:"line"`
-	Bias string `toml:"bias"` // "pull-up", "pull-down", "none"; empty leaves it as it is
+	Bias string `toml:"bias" oneof:"pull-up,pull-down,none"` // "pull-up", "pull-down", "none"; empty leaves it as it is
 	// Or a node's message: true, false or a number at a JSON pointer.
 	Topic       string   `toml:"topic"`
 	Pointer     string   `toml:"pointer"` // RFC 6901

@@ -21,7 +21,7 @@ func prefill(target any, source *element, table []Species) {
 		}
 	}
 	for key, cell := range cells {
-		if source.has(key) {
+		if source.Has(key) {
 			s.grade(cell, GradeKeeper)
 		}
 	}

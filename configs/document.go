@@ -44,10 +44,10 @@ func (e *element) at(path ...string) *element {
 	return e
 }
 
-func (e *element) has(key string) bool { return e.fields[key] != nil }
+func (e *element) Has(key string) bool { return e.fields[key] != nil }
 
 // faulty reports whether the value of the key was refused already.
-func (e *element) faulty(key string) bool { return e.bad || (e.has(key) && e.fields[key].bad) }
+func (e *element) faulty(key string) bool { return e.bad || (e.Has(key) && e.fields[key].bad) }
 
 // spoilt reports whether e or any of its keys was refused.
 func (e *element) spoilt() bool {
@@ -72,7 +72,7 @@ func (e *element) set(name string, child *element) {
 	if e.fields == nil {
 		e.fields = map[string]*element{}
 	}
-	if !e.has(name) {
+	if !e.Has(name) {
 		e.names = append(e.names, name)
 	}
 	e.fields[name] = child
@@ -141,7 +141,7 @@ func (x *indexer) keyValue(table *element, node *unstable.Node) {
 			table.set(name, child)
 			return
 		}
-		if !table.has(name) {
+		if !table.Has(name) {
 			table.set(name, newTable(at))
 		}
 		table = table.fields[name]

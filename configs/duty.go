@@ -10,7 +10,7 @@ import (
 // A Duty says who is told first at certain times. The first section that covers a
 // moment holds; where none does, the people stand in the order of the file.
 type Duty struct {
-	Person string     `toml:"person"`
+	Person string     `toml:"person" ref:"person"`
 	From   *Moment    `toml:"from"`  // from this on; nil for always
 	To     *Moment    `toml:"to"`    // up to this, a day included; nil for ever
 	Days   []string   `toml:"days"`  // on which the hours begin; none for every day

@@ -29,8 +29,8 @@ type Enclosure struct {
 	OutOfWater Date   `toml:"out_of_water"`
 	Volume     Litres `toml:"volume"`
 	Animals    int    `toml:"animals"`
-	Lamps      string `toml:"lamps"` // id of a [[lamps]] section
-	Mist       string `toml:"mist"`  // id of a [[mist]] section
+	Lamps      string `toml:"lamps" ref:"lamps"` // id of a [[lamps]] section
+	Mist       string `toml:"mist" ref:"mist"`   // id of a [[mist]] section
 	// Overrides of the species' limits for this enclosure; nil keeps them.
 	Lethal *Celsius `toml:"ceiling"`
 	Floor  *Percent `toml:"floor"`
@@ -105,8 +105,8 @@ type Season struct {
 	ID         string   `toml:"id"`
 	From       YearDay  `toml:"from"`
 	To         YearDay  `toml:"to"`
-	Species    []string `toml:"species"`
-	Enclosures []string `toml:"enclosures"`
+	Species    []string `toml:"species" ref:"species"`
+	Enclosures []string `toml:"enclosures" ref:"enclosure"`
 	// What it changes; nil leaves that.
 	Day   *Band       `toml:"day"`
 	Night *Band       `toml:"night"`

@@ -104,8 +104,10 @@ func DecodeInForce(name string, data []byte, families Families) (*Config, Faults
 	}
 	k := newChecker(d, doc, c, families)
 	c.derive(families)
-	k.keys(doc, all)
-	c.Species = mergeSpecies(table, c.Species)
+	merged := mergeSpecies(table, c.Species)
+	k.ids["species"] = idsOf(merged, func(s *Species) string { return s.ID })
+	(&Section{doc, k}).keys(all)
+	c.Species = merged
 	k.all()
 	usable := d.faults.usable()
 	faults := d.faults.tidy().atMost(mostFaults)

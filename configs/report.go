@@ -19,8 +19,7 @@ type checker struct {
 	ownSpecies []Species // as the keeper's [[species]] sections stand in doc
 	families   Families
 	warnings   Faults
-	// The ids that other sections may name.
-	enclosureIDs, lampIDs, mistIDs []string
+	ids        map[string][]string // that other sections may name, by their section
 }
 
 type (
@@ -33,41 +32,59 @@ type (
 func newChecker(d *decoder, doc *element, c *Config, families Families) *checker {
 	return &checker{
 		decoder: d, doc: doc, c: c, families: families, ownSpecies: c.Species,
-		enclosureIDs: idsOf(c.Enclosures, func(e *Enclosure) string { return e.ID }),
-		lampIDs:      idsOf(c.Lamps, func(l *Lamps) string { return l.ID }),
-		mistIDs:      idsOf(c.Mists, func(m *Mist) string { return m.ID }),
+		ids: map[string][]string{
+			"enclosure": idsOf(c.Enclosures, func(e *Enclosure) string { return e.ID }),
+			"lamps":     idsOf(c.Lamps, func(l *Lamps) string { return l.ID }),
+			"mist":      idsOf(c.Mists, func(m *Mist) string { return m.ID }),
+			"person":    idsOf(c.People, func(p *Person) string { return p.ID }),
+			"webhook":   idsOf(c.Webhooks, func(w *Webhook) string { return w.ID }),
+		},
 	}
 }
 
-// fault reports what is wrong with a key of table, unless its value was refused already.
-// It points at the table where that lacks the key, or for the empty key.
-func (k *checker) fault(table *element, key, do, format string, args ...any) {
-	k.judge(Unusable, table, key, do, format, args...)
+// A Section is one section of the file with its places, and tells what is wrong in it.
+type Section struct {
+	*element
+	k *checker
 }
 
-// faultIf is fault where something holds.
-func (k *checker) faultIf(wrong bool, table *element, key, do, format string, args ...any) {
+// section is the whole file where it has no such section.
+func (k *checker) section(name string) *Section { return &Section{k.doc.at(name), k} }
+
+func (k *checker) item(section string, i int) *Section { return &Section{k.doc.item(section, i), k} }
+
+// Keys returns the section's keys in the order of the file.
+func (s *Section) Keys() []string { return slices.Clone(s.names) }
+
+// Fault reports what is wrong with a key and what to do, unless its value was refused
+// already. It points at the section where that lacks the key, or for the empty key.
+func (s *Section) Fault(key, do, format string, args ...any) {
+	s.judge(Unusable, key, do, format, args...)
+}
+
+// FaultIf is Fault where something holds.
+func (s *Section) FaultIf(wrong bool, key, do, format string, args ...any) {
 	if wrong {
-		k.fault(table, key, do, format, args...)
+		s.Fault(key, do, format, args...)
 	}
 }
 
-// refuse is fault where a room can be watched all the same.
-func (k *checker) refuse(table *element, key, do, format string, args ...any) {
-	k.judge(Refused, table, key, do, format, args...)
+// refuse is Fault where a room can be watched all the same.
+func (s *Section) refuse(key, do, format string, args ...any) {
+	s.judge(Refused, key, do, format, args...)
 }
 
-func (k *checker) judge(how Severity, table *element, key, do, format string, args ...any) {
-	if table.bad || table.faulty(key) {
+func (s *Section) judge(how Severity, key, do, format string, args ...any) {
+	if s.bad || s.faulty(key) {
 		return
 	}
-	at := table
+	at := s.element
 	if key != "" {
-		at = table.at(key)
+		at = s.at(key)
 	}
-	k.add(at.key, do, format, args...)
-	k.faults[len(k.faults)-1].Severity = how
-	if at != table {
+	s.k.add(at.key, do, format, args...)
+	s.k.faults[len(s.k.faults)-1].Severity = how
+	if at != s.element {
 		at.bad = true
 	}
 }
@@ -87,27 +104,27 @@ func (k *checker) warningIf(doubtful bool, at *element, do, format string, args 
 
 // identity checks the id of one of several equal sections. Ids become topic
 // levels, label values and file names, hence the narrow alphabet.
-func (k *checker) identity(table *element, section, id string, seen map[string]int) {
+func (s *Section) identity(section, id string, seen map[string]int) {
 	line, twice := seen[id]
 	switch {
-	case !table.has("id"):
-		k.fault(table, "id", `add one, as in id = "a-1"`, "this [[%s]] has no id", section)
+	case !s.Has("id"):
+		s.Fault("id", `add one, as in id = "a-1"`, "this [[%s]] has no id", section)
 		return
-	case table.faulty("id"):
+	case s.faulty("id"):
 		return
-	case k.plainID(table, id) && twice:
-		k.fault(table, "id", "give each its own", "the id %q of this [[%s]] is used already in line %d", id, section, line)
+	case s.plainID(id) && twice:
+		s.Fault("id", "give each its own", "the id %q of this [[%s]] is used already in line %d", id, section, line)
 	}
-	seen[id] = table.at("id").key.line
+	seen[id] = s.at("id").key.line
 }
 
 // plainID checks the letters of an id, and that it is not the program's own.
-func (k *checker) plainID(table *element, id string) bool {
+func (s *Section) plainID(id string) bool {
 	switch {
 	case !validID(id):
-		k.fault(table, "id", idAdvice(id), "the id %q has characters outside a-z, 0-9 and hyphen, or is too long", id)
+		s.Fault("id", idAdvice(id), "the id %q has characters outside a-z, 0-9 and hyphen, or is too long", id)
 	case id == "dewline":
-		k.fault(table, "id", "choose another id", `the id "dewline" stands for the program itself`)
+		s.Fault("id", "choose another id", `the id "dewline" stands for the program itself`)
 	default:
 		return true
 	}
@@ -139,17 +156,18 @@ func idAdvice(id string) string {
 	return `write for example "a-1"`
 }
 
-// oneOf checks a text against the few words that it may be.
-func (k *checker) oneOf(table *element, key, got string, allowed ...string) bool {
+// OneOf checks a text against the few words that it may be.
+func (s *Section) OneOf(key, got string, allowed ...string) bool {
 	if slices.Contains(allowed, got) {
 		return true
 	}
-	k.fault(table, key, didYouMean(got, allowed, "write one of "+quoteJoin(allowed)), "%s = %q is not known", key, got)
+	s.Fault(key, didYouMean(got, allowed, "write one of "+quoteJoin(allowed)), "%s = %q is not known", key, got)
 	return false
 }
 
 // reference checks that a key names the id of another section.
-func (k *checker) reference(table *element, key, got, section string, ids []string) {
+func (s *Section) reference(key, got, section string) {
+	ids := s.k.ids[section]
 	if slices.Contains(ids, got) {
 		return
 	}
@@ -157,49 +175,53 @@ func (k *checker) reference(table *element, key, got, section string, ids []stri
 	if len(ids) == 0 {
 		do = fmt.Sprintf("add a [[%s]] section with that id", section)
 	}
-	k.fault(table, key, didYouMean(got, ids, do), "%s = %q names no [[%s]]", key, got, section)
+	s.Fault(key, didYouMean(got, ids, do), "%s = %q names no [[%s]]", key, got, section)
 }
 
 // keys checks what the tags of fields say, and the ids of sections.
-func (k *checker) keys(t *element, v reflect.Value) {
+func (s *Section) keys(v reflect.Value) {
 	for i := range v.NumField() {
 		f, tag := v.Field(i), v.Type().Field(i).Tag
 		key := tag.Get("toml")
-		given := t.fields[key]
-		switch span, words := tag.Get("within"), tag.Get("oneof"); {
+		given := s.fields[key]
+		switch span, words, section := tag.Get("within"), tag.Get("oneof"), tag.Get("ref"); {
 		case given == nil:
 		case span != "":
-			k.span(t, key, f, span)
+			s.span(key, f, span)
 		case words != "":
-			k.oneOf(t, key, f.String(), strings.Split(words, ",")...)
+			s.OneOf(key, f.String(), strings.Split(words, ",")...)
+		case section != "" && f.Kind() == reflect.String:
+			s.reference(key, f.String(), section)
+		case section != "":
+			for j := range f.Len() {
+				s.reference(key, f.Index(j).String(), section)
+			}
 		case f.Kind() == reflect.Struct:
-			k.keys(given, f)
+			(&Section{given, s.k}).keys(f)
 		case f.Kind() == reflect.Slice && f.Type().Elem().Kind() == reflect.Struct:
 			seen := map[string]int{}
 			for j := range min(f.Len(), len(given.items)) {
+				item := &Section{given.items[j], s.k}
 				if id := f.Index(j).FieldByName("ID"); id.IsValid() {
-					k.identity(given.items[j], key, id.String(), seen)
+					item.identity(key, id.String(), seen)
 				}
-				k.keys(given.items[j], f.Index(j))
+				item.keys(f.Index(j))
 			}
 		}
 	}
 }
 
 // span checks that a number is from one end to the other.
-func (k *checker) span(t *element, key string, f reflect.Value, span string) {
+func (s *Section) span(key string, f reflect.Value, span string) {
 	low, high, _ := strings.Cut(span, " to ")
 	least, most := reflect.New(f.Type()).Elem(), reflect.New(f.Type()).Elem()
 	read(least, low)
 	read(most, high)
-	if amount(f) >= amount(least) && amount(f) <= amount(most) {
-		return
-	}
 	shown := fmt.Sprint(f.Interface())
 	if f.Kind() != reflect.Int { // a quantity is written in quotes
 		shown = strconv.Quote(shown)
 	}
-	k.fault(t, key, "write "+span, "%s = %s is out of range", key, shown)
+	s.FaultIf(amount(f) < amount(least) || amount(f) > amount(most), key, "write "+span, "%s = %s is out of range", key, shown)
 }
 
 func amount(v reflect.Value) float64 {
@@ -209,19 +231,19 @@ func amount(v reflect.Value) float64 {
 	return v.Float()
 }
 
-// within takes a default for right by construction.
-func (k *checker) within(table *element, key string, got, least, most Duration) {
-	k.faultIf(table.has(key) && (got < least || got > most), table, key,
+// Within checks that a duration is from least to most, both included; a default is.
+func (s *Section) Within(key string, got, least, most Duration) {
+	s.FaultIf(s.Has(key) && (got < least || got > most), key,
 		fmt.Sprintf("write %s to %s", least, most), "%s = %q is out of range", key, got)
 }
 
 // address checks an http or other URL with a host.
-func (k *checker) address(table *element, key, got string, schemes ...string) {
-	k.addressShown(table, key, got, got, schemes)
+func (s *Section) address(key, got string, schemes ...string) {
+	s.addressShown(key, got, got, schemes)
 }
 
 // secretAddress repeats no path, which may be a secret.
-func (k *checker) secretAddress(table *element, got string) {
+func (s *Section) secretAddress(got string) {
 	shown, from := got, 0
 	if i := strings.Index(got, "://"); i >= 0 {
 		from = i + len("://")
@@ -229,25 +251,25 @@ func (k *checker) secretAddress(table *element, got string) {
 	if i := strings.IndexAny(got[from:], "/?#"); i >= 0 {
 		shown = got[:from+i+1] + "…"
 	}
-	k.addressShown(table, "url", got, shown, []string{"https", "http"})
+	s.addressShown("url", got, shown, []string{"https", "http"})
 }
 
-func (k *checker) addressShown(table *element, key, got, shown string, schemes []string) {
+func (s *Section) addressShown(key, got, shown string, schemes []string) {
 	u, err := url.Parse(got)
 	if strings.Contains(shown, "@") {
 		shown = "…"
 	}
 	switch {
 	case err != nil:
-		k.fault(table, key, "write for example "+schemes[0]+"://host/", "%s = %q is not an address", key, shown)
+		s.Fault(key, "write for example "+schemes[0]+"://host/", "%s = %q is not an address", key, shown)
 	case !slices.Contains(schemes, u.Scheme):
-		k.fault(table, key, "begin it with one of "+strings.Join(schemes, "://, ")+"://", "%s = %q has no known beginning", key, shown)
+		s.Fault(key, "begin it with one of "+strings.Join(schemes, "://, ")+"://", "%s = %q has no known beginning", key, shown)
 	case u.Hostname() == "":
-		k.fault(table, key, "write for example "+schemes[0]+"://host/", "%s = %q names no host", key, shown)
+		s.Fault(key, "write for example "+schemes[0]+"://host/", "%s = %q names no host", key, shown)
 	case u.User != nil:
-		k.fault(table, key, "keep secrets in a file of their own", "%s holds a user name or password", key)
+		s.Fault(key, "keep secrets in a file of their own", "%s holds a user name or password", key)
 	case !validPort(cmp.Or(u.Port(), "1")):
-		k.fault(table, key, "write a port from 1 to 65535", "%s = %q has no usable port", key, shown)
+		s.Fault(key, "write a port from 1 to 65535", "%s = %q has no usable port", key, shown)
 	}
 }
 
@@ -256,22 +278,22 @@ func validPort(port string) bool {
 	return err == nil && n >= 1 && n <= 65535
 }
 
-// together checks that two keys are given both or not at all.
-func (k *checker) together(table *element, a, b string) {
-	if table.has(a) != table.has(b) {
+// Together checks that two keys are given both or not at all.
+func (s *Section) Together(a, b string) {
+	if s.Has(a) != s.Has(b) {
 		given, missing := a, b
-		if table.has(b) {
+		if s.Has(b) {
 			given, missing = b, a
 		}
-		k.fault(table, given, "add "+missing, "%s needs %s beside it", given, missing)
+		s.Fault(given, "add "+missing, "%s needs %s beside it", given, missing)
 	}
 }
 
 // listenAddress checks host:port. Port 0 asks the system for a free one.
-func (k *checker) listenAddress(table *element, key, got string) {
+func (s *Section) listenAddress(key, got string) {
 	_, port, err := net.SplitHostPort(got)
 	if n, bad := strconv.Atoi(port); err != nil || bad != nil || n < 0 || n > 65535 {
-		k.fault(table, key, `write for example "127.0.0.1:8077"`, "%s = %q is not host:port", key, got)
+		s.Fault(key, `write for example "127.0.0.1:8077"`, "%s = %q is not host:port", key, got)
 	}
 }
 
@@ -293,40 +315,6 @@ type Families interface {
 	// Check reports what is wrong with how a [[probe]] section says that it is reached.
 	Check(s *Section, p Probe)
 }
-
-// A Section is one section of the file with its places, for those who know
-// better than this package what may stand in it.
-type Section struct {
-	k *checker
-	t *element
-}
-
-// Has reports whether the section gives the key.
-func (s *Section) Has(key string) bool { return s.t.has(key) }
-
-// Keys returns the section's keys in the order of the file.
-func (s *Section) Keys() []string { return slices.Clone(s.t.names) }
-
-// Fault reports what is wrong with a key and what to do, as the package's own checks do.
-func (s *Section) Fault(key, do, format string, args ...any) {
-	s.k.fault(s.t, key, do, format, args...)
-}
-
-// FaultIf is Fault where something holds.
-func (s *Section) FaultIf(wrong bool, key, do, format string, args ...any) {
-	s.k.faultIf(wrong, s.t, key, do, format, args...)
-}
-
-// OneOf checks a text against the few words that it may be.
-func (s *Section) OneOf(key, got string, allowed ...string) { s.k.oneOf(s.t, key, got, allowed...) }
-
-// Within checks that a duration is from least to most, both included.
-func (s *Section) Within(key string, got, least, most Duration) {
-	s.k.within(s.t, key, got, least, most)
-}
-
-// Together checks that two keys are given both or not at all.
-func (s *Section) Together(a, b string) { s.k.together(s.t, a, b) }
 
 // Node checks how the messages of a node are reached and read; who names what it sends,
 // and pointers are by their keys. A topic with a wildcard would mix several nodes into

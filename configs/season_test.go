@@ -111,7 +111,7 @@ func TestSeasonsMoveInSmallSteps(t *testing.T) {
 	for d := range 3 * 366 {
 		s := c.SpeciesOn(e, time.Date(2026, 1, 1+d, 12, 0, 0, 0, time.UTC))
 		k := &checker{decoder: &decoder{}}
-		racks{k}.limits(newTable(position{1, 1}), s)
+		racks{k}.limits(&Section{newTable(position{1, 1}), k}, s)
 		if step := s.Floor - before.Floor; len(k.faults) > 0 || step > 1.11 || step < -1.11 {
 			t.Fatalf("day %d: a step of %.2f, %v", d, step, k.faults)
 		}

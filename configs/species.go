@@ -167,7 +167,7 @@ func mergeSpecies(table, own []Species) []Species {
 // giveWay lets go of what the table tolerates where the keeper wrote a band of
 // their own, or a lower limit.
 func (s *Species) giveWay(source *element) {
-	if !source.has("tolerated") && (source.has("day") || source.has("night") || s.Tolerated.High > s.Warn) {
+	if !source.Has("tolerated") && (source.Has("day") || source.Has("night") || s.Tolerated.High > s.Warn) {
 		s.Tolerated = Band{}
 	}
 }

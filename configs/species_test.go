@@ -114,7 +114,7 @@ func TestEmbeddedLimitsAreInOrder(t *testing.T) {
 	for _, s := range SpeciesTable() {
 		for _, stage := range []Stage{Egg, Tadpole, Froglet, Adult} {
 			k := &checker{decoder: &decoder{}}
-			racks{k}.limits(newTable(position{1, 1}), forStage(s, Enclosure{Stage: stage}, time.Time{}))
+			racks{k}.limits(&Section{newTable(position{1, 1}), k}, forStage(s, Enclosure{Stage: stage}, time.Time{}))
 			if len(k.faults) > 0 {
 				t.Errorf("%s %s: %v", s.ID, stage, k.faults)
 			}

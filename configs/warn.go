@@ -15,7 +15,7 @@ func (k warner) warn() {
 		k.warnEnclosure(k.doc.item("enclosure", i), e)
 	}
 	for i := range k.ownSpecies {
-		if t := k.doc.item("species", i); t.has("drop_max") {
+		if t := k.doc.item("species", i); t.Has("drop_max") {
 			k.warning(t.at("drop_max"), "remove it", "drop_max is not judged: the low end of the night band says how cold a night may be")
 		}
 	}
@@ -35,7 +35,7 @@ func (k warner) warnRoom() {
 	if m := k.c.MQTT; m.PasswordFile+m.CommandTokenFile != "" && inTheClear(m.Broker) {
 		k.warning(k.doc.at("mqtt", "broker"), "write ssl:// if the broker can", "the broker is reached without TLS: passwords and the token of commands can be read on the way")
 	}
-	k.warningIf(k.doc.has("mail") && k.c.Mail.TLS == "none", k.doc.at("mail", "tls"),
+	k.warningIf(k.doc.Has("mail") && k.c.Mail.TLS == "none", k.doc.at("mail", "tls"),
 		`write tls = "starttls" if the server can`, "mail leaves without TLS: notices and the password can be read on the way")
 	// One enclosure alone has no peers to compare with either way.
 	k.warningIf(len(k.c.Enclosures) > 1 && !slices.ContainsFunc(k.c.Probes, func(p Probe) bool { return p.Place == InRoom && p.MeasuresTemperature() }), newTable(position{1, 1}),
@@ -220,14 +220,14 @@ func (k warner) warnLooser(t *element, whose, what string, s, def Species) {
 		{"floor", "humidity floor", s.Floor, def.Floor, s.Floor < def.Floor && s.Floor >= floorToKeep},
 		{"dry", "humidity that is urgent", s.Dry, def.Dry, s.Dry < def.Dry},
 	} {
-		k.warningIf(x.looser && t.has(x.key), t.at(x.key),
+		k.warningIf(x.looser && t.Has(x.key), t.at(x.key),
 			fmt.Sprintf("write %s, unless you know better", x.standard), "the %s of %s is %s, looser than %s, %s", x.name, whose, x.got, what, x.standard)
 	}
 }
 
 func (k warner) warnBands(t *element, whose string, s Species) {
 	at := func(keys ...string) *element {
-		i := slices.IndexFunc(keys, t.has)
+		i := slices.IndexFunc(keys, t.Has)
 		if i < 0 {
 			return nil
 		}
