@@ -1,13 +1,16 @@
 package configs
 
 import (
+	"cmp"
 	"encoding"
 	"errors"
 	"fmt"
 	"maps"
+	"path/filepath"
 	"reflect"
 	"slices"
 	"strconv"
+	"strings"
 
 	"github.com/pelletier/go-toml/v2/unstable"
 )
@@ -35,14 +38,14 @@ func (d *decoder) add(at position, do, format string, args ...any) {
 
 // table fills the struct v from the table e; where names the table in faults.
 func (d *decoder) table(e *element, v reflect.Value, where string) {
-	known := fieldsByKey(v)
+	known := fieldsOf(v.Type())
 	for _, name := range e.names {
 		if d.full() {
 			return
 		}
 		child := e.fields[name]
-		if field, ok := known[name]; ok {
-			d.value(child, field, name)
+		if f, ok := known[name]; ok {
+			d.value(child, v.FieldByIndex(f.Index), name)
 			continue
 		}
 		names := slices.Collect(maps.Keys(known))
@@ -50,11 +53,12 @@ func (d *decoder) table(e *element, v reflect.Value, where string) {
 	}
 }
 
-func fieldsByKey(v reflect.Value) map[string]reflect.Value {
-	fields := make(map[string]reflect.Value, v.NumField())
-	for i := range v.NumField() {
-		if key := v.Type().Field(i).Tag.Get("toml"); key != "" && key != "-" {
-			fields[key] = v.Field(i)
+// fieldsOf returns the fields of a section by the keys that fill them.
+func fieldsOf(section reflect.Type) map[string]reflect.StructField {
+	fields := make(map[string]reflect.StructField, section.NumField())
+	for i := range section.NumField() {
+		if f := section.Field(i); f.Tag.Get("toml") != "" && f.Tag.Get("toml") != "-" {
+			fields[f.Tag.Get("toml")] = f
 		}
 	}
 	return fields
@@ -229,4 +233,80 @@ func read(v reflect.Value, text string) {
 	if err != nil {
 		panic(fmt.Sprintf("configs: tag %q: %v", text, err)) // a test reads all
 	}
+}
+
+func prefill(target any, source *element, table []Species) {
+	fill(reflect.ValueOf(target).Elem())
+	s, ok := target.(*Species)
+	if !ok {
+		return
+	}
+	s.grade(CellExposure, GradeExposure)
+	if id := source.fields["id"]; id != nil {
+		if i := indexSpecies(table, id.text); i >= 0 {
+			*s = table[i]
+		}
+	}
+	for key, cell := range cells {
+		if source.Has(key) {
+			s.grade(cell, GradeKeeper)
+		}
+	}
+}
+
+// derive fills in defaults that depend on other keys. It runs before the
+// checks, which so see the values that would be used.
+func (c *Config) derive(families Families) {
+	c.Room.Name = cmp.Or(c.Room.Name, c.Room.ID)
+	c.Summary.Weekday = strings.ToLower(c.Summary.Weekday)
+	// One reading may be lost to a collision on the bus without a word.
+	if c.Rules.SilentAfter == 0 {
+		c.Rules.SilentAfter = max(3*c.Room.Poll, 30*second)
+	}
+	if c.Store.MaxMiB == 0 {
+		c.Store.MaxMiB = 4096
+		if strconv.IntSize == 32 { // the file is mapped into 3 GB at most
+			c.Store.MaxMiB = 256
+		}
+	}
+	if c.Mail.Port == 0 {
+		c.Mail.Port = map[string]int{"implicit": 465, "none": 25}[c.Mail.TLS]
+		c.Mail.Port = cmp.Or(c.Mail.Port, 587)
+	}
+	for i := range c.Probes {
+		p := &c.Probes[i]
+		families.Complete(p)
+		p.TemperatureUnit = plainUnit(p.TemperatureUnit)
+		// Two spellings of one bus would get two owners.
+		p.Bus, p.Path = cleanPath(p.Bus), cleanPath(p.Path)
+	}
+	for i := range c.Enclosures {
+		c.Enclosures[i].Name = cmp.Or(c.Enclosures[i].Name, c.Enclosures[i].ID)
+	}
+	for i := range c.Mists {
+		c.Mists[i].Supply = cmp.Or(c.Mists[i].Supply, c.Mists[i].ID)
+	}
+	for i := range c.People {
+		p := &c.People[i]
+		p.Name, p.Units = cmp.Or(p.Name, p.ID), plainUnit(p.Units)
+	}
+}
+
+// cleanPath leaves an empty path empty.
+func cleanPath(path string) string {
+	if path == "" {
+		return ""
+	}
+	return filepath.Clean(path)
+}
+
+// plainUnit brings the spellings of a temperature unit to "°C" and "F".
+func plainUnit(unit string) string {
+	switch unit {
+	case "C":
+		return "°C"
+	case "°F":
+		return "F"
+	}
+	return unit
 }

@@ -108,3 +108,36 @@ func weekWords(m int) string {
 	day, at := weekTime(m)
 	return fmt.Sprintf("%s %s", day, at)
 }
+
+// DutyAt returns who is told first at a moment, by id; empty where no [[duty]]
+// says.
+func (c *Config) DutyAt(wall time.Time) string {
+	loc := c.Room.Location
+	if loc == nil {
+		loc = time.Local
+	}
+	for i := range c.Duties {
+		if c.Duties[i].covers(wall, loc) {
+			return c.Duties[i].Person
+		}
+	}
+	return ""
+}
+
+// A Turn is from when a person is told first; Person is empty where the order of
+// the file holds.
+type Turn struct {
+	From   time.Time
+	Person string
+}
+
+// Turns lists who is told first from a moment on and for so long.
+func (c *Config) Turns(from time.Time, length time.Duration) []Turn {
+	out := []Turn{{from, c.DutyAt(from)}}
+	for t := from.Truncate(time.Minute).Add(time.Minute); t.Before(from.Add(length)); t = t.Add(time.Minute) {
+		if p := c.DutyAt(t); p != out[len(out)-1].Person {
+			out = append(out, Turn{t, p})
+		}
+	}
+	return out
+}

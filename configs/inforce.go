@@ -91,35 +91,120 @@ func (s *Species) own(e Enclosure) {
 	}
 }
 
-// DutyAt returns who is told first at a moment, by id; empty where no [[duty]]
-// says.
-func (c *Config) DutyAt(wall time.Time) string {
-	loc := c.Room.Location
-	if loc == nil {
-		loc = time.Local
-	}
-	for i := range c.Duties {
-		if c.Duties[i].covers(wall, loc) {
-			return c.Duties[i].Person
-		}
-	}
-	return ""
+// A heatLimits are the three heat limits that a stage bears.
+type heatLimits struct{ warn, act, lethal Celsius }
+
+// What the stages ask for.
+const (
+	eggFloor Percent = 90 // common practice, no source
+	eggDry   Percent = 80 // the same: a clutch's hours under it are counted
+)
+
+var (
+	// Embryos are the tender stage: half of those of Rana develop normally only up
+	// to 28 °C (Johnson 1964); for a frog of the tropics a judgement.
+	eggHeat = heatLimits{26, 27, 28}
+	// Tadpole water: common practice, no source.
+	waterHeat = heatLimits{26, 28, 30}
+	waterBand = Band{20, 26}
+)
+
+// A frogletRow is what froglets ask for, until so many weeks out of the water:
+// so much more of the floor, and so much less heat, as tolerance drops during
+// metamorphosis (Cupp 1980, Herpetologica 36:234; how much is a judgement).
+type frogletRow struct {
+	weeks int
+	floor Percent
+	less  Celsius
 }
 
-// A Turn is from when a person is told first; Person is empty where the order of
-// the file holds.
-type Turn struct {
-	From   time.Time
-	Person string
-}
+// frogletRows are in the order of age; the last holds for all older ones.
+var frogletRows = [...]frogletRow{{4, 10, 1.5}, {12, 5, 1}, {26, 5, 0.75}, {0, 5, 0.5}}
 
-// Turns lists who is told first from a moment on and for so long.
-func (c *Config) Turns(from time.Time, length time.Duration) []Turn {
-	out := []Turn{{from, c.DutyAt(from)}}
-	for t := from.Truncate(time.Minute).Add(time.Minute); t.Before(from.Add(length)); t = t.Add(time.Minute) {
-		if p := c.DutyAt(t); p != out[len(out)-1].Person {
-			out = append(out, Turn{t, p})
+// anyFroglet holds where nobody said when they left the water.
+const anyFroglet = 1
+
+// frogletOf picks the row of froglets on the day of at, zero for not known.
+func frogletOf(e Enclosure, at time.Time) frogletRow {
+	if e.OutOfWater == (Date{}) || at.IsZero() {
+		return frogletRows[anyFroglet]
+	}
+	weeks := e.OutOfWater.daysUntil(at) / 7
+	for _, r := range frogletRows {
+		if weeks < r.weeks {
+			return r
 		}
 	}
-	return out
+	return frogletRows[len(frogletRows)-1]
+}
+
+// forStage applies what e's stage of life asks for on the day of at.
+func forStage(s Species, e Enclosure, at time.Time) Species {
+	switch e.Stage {
+	case Egg:
+		s.raiseFloor(max(s.Floor, eggFloor), max(s.Dry, eggDry))
+		s.lowerHeat(eggHeat, GradeEmbryo)
+	case Tadpole:
+		return tadpoleWater(s, e)
+	case Froglet:
+		r := frogletOf(e, at)
+		// More than the usual addition stops where a floor can still be kept.
+		most := max(95, s.Floor+frogletRows[anyFroglet].floor)
+		s.raiseFloor(min(s.Floor+r.floor, most, 100), min(s.Dry+r.floor, 100))
+		s.lowerHeat(heatLimits{s.Warn - r.less, s.Act - r.less, s.Lethal - r.less}, GradeMetamorphosis)
+	}
+	return s
+}
+
+func (s *Species) raiseFloor(floor, dry Percent) {
+	s.Floor, s.Dry = floor, min(dry, floor)
+	s.grade(CellFloor, GradeCommon)
+	s.grade(CellDry, GradeCommon)
+}
+
+// lowerHeat lowers the heat limits to those of a stage, and cuts the bands to
+// them: nothing in the wanted band may be worth a warning.
+func (s *Species) lowerHeat(to heatLimits, why Grade) {
+	for _, x := range []struct {
+		limit *Celsius
+		to    Celsius
+		cell  Cell
+	}{{&s.Warn, to.warn, CellWarn}, {&s.Act, to.act, CellAct}, {&s.Lethal, to.lethal, CellLethal}} {
+		if x.to < *x.limit {
+			*x.limit = x.to
+			s.grade(x.cell, why)
+		}
+	}
+	if s.Tolerated.High > s.Warn {
+		s.Tolerated = Band{}
+	}
+	for cell, b := range map[Cell]*Band{CellDay: &s.Day, CellNight: &s.Night} {
+		if b.High > s.Warn {
+			b.Low, b.High = min(b.Low, s.Warn-1), s.Warn
+			s.grade(cell, why)
+		}
+	}
+}
+
+// tadpoleWater holds the limits of tadpole water. Those that are fed with eggs
+// live in leaf axils, in the adults' climate.
+func tadpoleWater(s Species, e Enclosure) Species {
+	s.DropMin, s.Tolerated = 0, Band{}
+	s.Floor, s.Dry = 0, 0
+	top := waterBand.High
+	if e.Lethal != nil { // a lower limit of the keeper's own has room above the band
+		top = min(top, max(*e.Lethal-1, 24))
+	}
+	if s.EggFeeder {
+		s.lowerHeat(heatLimits{top, waterHeat.act, waterHeat.lethal}, GradeCommon)
+		return s
+	}
+	s.Day = Band{waterBand.Low, top}
+	s.Night = s.Day
+	s.Warn, s.Act, s.Lethal = waterHeat.warn, waterHeat.act, waterHeat.lethal
+	s.Cool, s.Cold = 18, 16
+	for _, cell := range []Cell{CellDay, CellNight, CellWarn, CellAct, CellLethal, CellCool, CellCold} {
+		s.grade(cell, GradeCommon)
+	}
+	return s
 }

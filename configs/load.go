@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	_ "time/tzdata" // a slim board image may come without a zone database
+	"unicode/utf8"
 
 	"github.com/pelletier/go-toml/v2"
 )
@@ -56,14 +57,6 @@ func readBounded(path string) ([]byte, error) {
 	return io.ReadAll(io.LimitReader(f, largestFile+1))
 }
 
-func tooLarge(name string) Fault {
-	return Fault{
-		File: name, Line: 1, Col: 1,
-		What: fmt.Sprintf("the file has more than the %d bytes of any room", largestFile),
-		Do:   "name the configuration file",
-	}
-}
-
 // Decode turns the TOML in data into a complete Config. The error is a *Faults with every
 // fault found, of the file name; where it is not TOML, only the first such place.
 func Decode(name string, data []byte, families Families) (*Config, error) {
@@ -80,11 +73,8 @@ func strict(c *Config, refused Faults, err error) (*Config, error) {
 
 // DecodeInForce is Decode of text that may be in force already; see LoadInForce.
 func DecodeInForce(name string, data []byte, families Families) (*Config, Faults, error) {
-	if len(data) > largestFile {
-		return nil, nil, &Faults{tooLarge(name)}
-	}
+	fault := oversized(name, data)
 	data = bytes.TrimPrefix(data, []byte("\ufeff"))
-	fault := longLine(name, data)
 	var doc *element
 	if fault == nil {
 		doc, fault = parse(name, data)
@@ -137,17 +127,18 @@ func PlaceOf(text []byte, section, key string) (line, col int) {
 	return at.line, at.col
 }
 
-// longLine returns a fault for the first line that is too long.
-func longLine(name string, data []byte) *Fault {
+// oversized returns a fault for a text, or the first line of it, that is too long for a
+// configuration.
+func oversized(name string, data []byte) *Fault {
+	if len(data) > largestFile {
+		what := fmt.Sprintf("the file has more than the %d bytes of any room", largestFile)
+		return &Fault{File: name, Line: 1, Col: 1, What: what, Do: "name the configuration file"}
+	}
 	line := 0
 	for text := range bytes.Lines(data) {
-		line++
-		if len(text) > longestLine {
-			return &Fault{
-				File: name, Line: line, Col: 1,
-				What: fmt.Sprintf("the line has %d bytes, more than %d", len(text), longestLine),
-				Do:   "break it up, or name the configuration file",
-			}
+		if line++; len(text) > longestLine {
+			what := fmt.Sprintf("the line has %d bytes, more than %d", len(text), longestLine)
+			return &Fault{File: name, Line: line, Col: 1, What: what, Do: "break it up, or name the configuration file"}
 		}
 	}
 	return nil
@@ -181,4 +172,42 @@ func inCharacters(data []byte, line, col int) position {
 	starts := lineStarts(data)
 	line = min(max(line, 1), len(starts))
 	return placeAt(data, starts, starts[line-1]+max(col, 1)-1)
+}
+
+const quotesAdvice = `put texts and quantities between straight quotes, as in volume = "90 L"`
+
+// syntaxAdvice says what to do about a place that go-toml refused: its own
+// words are those of the grammar, not of somebody who copied a section.
+func syntaxAdvice(data []byte, at position, reason string) string {
+	const correct = "correct this place first, then check again"
+	if !utf8.Valid(data) {
+		return "save the file as UTF-8 in the editor, then check again"
+	}
+	lines := strings.Split(string(data), "\n")
+	line := strings.TrimSpace(lines[min(at.line, len(lines))-1])
+	if strings.ContainsAny(line, "“”„‟«»‘’") || unquoted(line) {
+		return quotesAdvice
+	}
+	name := strings.TrimSpace(strings.Trim(strings.SplitN(line, "#", 2)[0], "[] \t"))
+	section, known := fieldsOf(reflect.TypeFor[Config]())[name]
+	switch {
+	case strings.Contains(reason, "already") && strings.HasPrefix(line, "[") && known && section.Type.Kind() == reflect.Slice:
+		return fmt.Sprintf("write [[%s]] with double brackets before each one", name)
+	case strings.Contains(reason, "already"):
+		return "write it once: join the two, or give the second another name"
+	}
+	return correct
+}
+
+// unquoted reports whether a line would be TOML if what stands behind its
+// equals sign stood in quotes.
+func unquoted(line string) bool {
+	key, value, found := strings.Cut(line, "=")
+	value, _, _ = strings.Cut(value, "#")
+	value = strings.TrimSpace(value)
+	if !found || value == "" || strings.ContainsAny(value, `"'[]{}\`) {
+		return false
+	}
+	var got map[string]any
+	return toml.Unmarshal([]byte(line), &got) != nil && toml.Unmarshal([]byte(key+`= "`+value+`"`), &got) == nil
 }
