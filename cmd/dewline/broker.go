@@ -1,11 +1,8 @@
 package main
 
 import (
-	"crypto/rand"
 	"fmt"
 	"log/slog"
-	"os"
-	"path/filepath"
 
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
@@ -22,7 +19,7 @@ type broker struct {
 // startBroker serves on a free port of the loopback interface. What its log
 // says of clients that hang up, as all do at the end, would only puzzle.
 func startBroker() (*broker, error) {
-	s := mochi.New(&mochi.Options{Logger: slog.New(slog.DiscardHandler)})
+	s := mochi.New(&mochi.Options{Logger: slog.New(slog.DiscardHandler), InlineClient: true})
 	tcp := listeners.NewTCP(listeners.Config{ID: "loopback", Address: "127.0.0.1:0"})
 	err := s.AddHook(new(openDoor), nil)
 	if err == nil {
@@ -53,13 +50,3 @@ func (*openDoor) OnACLCheck(*mochi.Client, string, bool) bool { return true }
 
 // Close stops the broker.
 func (b *broker) Close() { _ = b.server.Close() }
-
-// demoToken makes the token of one demo and the file that holds it.
-func demoToken(dir string) (token, file string, err error) {
-	token = rand.Text()
-	file = filepath.Join(dir, "token")
-	if err := os.WriteFile(file, []byte(token+"\n"), 0o600); err != nil {
-		return "", "", fmt.Errorf("write the demo's token: %w", err)
-	}
-	return token, file, nil
-}

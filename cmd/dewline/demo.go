@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"io"
@@ -9,7 +10,6 @@ import (
 	"net"
 	"os"
 	"path/filepath"
-	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -55,25 +55,17 @@ func demo(ctx context.Context, o demoOptions, std stdio) error {
 		return err
 	}
 	defer done()
-	cfg, err := table.Decode("demo.toml", configs.Demo())
+	cfg, token, err := builtInRoom(o.dir)
 	if err != nil {
-		return fmt.Errorf("the built-in room has faults: %w", err)
+		return err
 	}
 	show := &shower{w: std.out, loc: cfg.Room.Location, raised: map[alarm.ID]int{}, linked: map[string]bool{}}
-	log := slog.New(slog.NewTextHandler(std.err, &slog.HandlerOptions{Level: slog.LevelWarn}))
-
 	broker, err := startBroker()
 	if err != nil {
 		return err
 	}
 	defer broker.Close()
 	cfg.MQTT.Broker = "tcp://" + broker.addr
-	token, tokenFile, err := demoToken(o.dir)
-	if err != nil {
-		return err
-	}
-	cfg.MQTT.CommandTokenFile, cfg.HTTP.TokenFile = tokenFile, tokenFile
-
 	room, story, err := demoRoom(cfg, o)
 	if err != nil {
 		return err
@@ -85,7 +77,8 @@ func demo(ctx context.Context, o demoOptions, std stdio) error {
 	cfg.HTTP.URL = "http://" + ln.Addr().String()
 	sim := daemon.NewSimulation(cfg, room, o.speed, o.length)
 	d, err := daemon.New(daemon.Options{
-		Config: cfg, Dir: o.dir, Log: log, Version: version, Listener: ln,
+		Config: cfg, Dir: o.dir, Version: version, Listener: ln,
+		Log:   slog.New(slog.NewTextHandler(std.err, &slog.HandlerOptions{Level: slog.LevelWarn})),
 		Clock: func(resume time.Duration) func() sensors.Instant { return show.follow(sim.Clock(resume)) },
 		Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (daemon.Source, error) {
 			return sim, nil
@@ -97,27 +90,28 @@ func demo(ctx context.Context, o demoOptions, std stdio) error {
 	}
 	show.welcome(cfg, ln.Addr().String(), broker.addr, token, o)
 	show.story(story)
-	return watchDemo(ctx, d, sim, cfg, broker.addr, show)
-}
-
-// watchDemo runs the daemon with a phone that shows what arrives. The phone
-// outlives ctx: it hears the last words of the daemon.
-func watchDemo(ctx context.Context, d *daemon.Daemon, room *daemon.Simulation, cfg *configs.Config, broker string, show *shower) error {
-	phoneCtx, hangUp := context.WithCancel(context.WithoutCancel(ctx))
-	defer hangUp()
-	var phoneDone sync.WaitGroup
-	phone, err := startPhone(phoneCtx, &phoneDone, broker, cfg.Room.ID, show)
+	phone, err := newPhone(broker, cfg.Room.ID, show)
 	if err != nil {
 		return err
 	}
-	room.Hold(phone.came)
-	err = d.Run(ctx)
-	phone.settle(ctx)
-	hangUp()
-	phoneDone.Wait()
-	messages, notices, wakes := phone.counts()
-	show.summary(cfg, d, messages, notices, wakes)
+	sim.Hold(phone.came)
+	err = phone.watch(ctx, d)
+	show.summary(cfg, d, phone)
 	return err
+}
+
+// builtInRoom is the built-in room, with a token of this demo alone.
+func builtInRoom(dir string) (cfg *configs.Config, token string, err error) {
+	if cfg, err = table.Decode("demo.toml", configs.Demo()); err != nil {
+		return nil, "", fmt.Errorf("the built-in room has faults: %w", err)
+	}
+	token = rand.Text()
+	file := filepath.Join(dir, "token")
+	if err := os.WriteFile(file, []byte(token+"\n"), 0o600); err != nil {
+		return nil, "", fmt.Errorf("write the demo's token: %w", err)
+	}
+	cfg.MQTT.CommandTokenFile, cfg.HTTP.TokenFile = file, file
+	return cfg, token, nil
 }
 
 // demoDir makes a temporary directory where none was given; done removes it again.

@@ -3,90 +3,69 @@ package main
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"sync"
 	"time"
 
-	paho "github.com/eclipse/paho.mqtt.golang"
+	mochi "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/packets"
 
 	"dewline/alert"
+	"dewline/cmd/dewline/daemon"
 	"dewline/rules/alarm"
 )
 
 // A phone is what the keeper would hold: it shows notices as they arrive.
 type phone struct {
-	client paho.Client
-	show   *shower
-	came   chan struct{} // closed when the room said that it is online
-	gone   chan struct{} // closed when it said that it is offline
+	show *shower
+	// Closed when the room said that it is online, and that it is offline.
+	came, gone      chan struct{}
+	online, offline func()
 
 	mu       sync.Mutex // guards what follows
 	messages int
 	versions map[string]int // newest version of each notice
 	woken    map[string]bool
-	online   bool
-	closed   bool
 }
 
-// startPhone connects and subscribes; its connection ends with ctx.
-func startPhone(ctx context.Context, done *sync.WaitGroup, addr, room string, show *shower) (*phone, error) {
+// newPhone listens at the broker until that is closed.
+func newPhone(b *broker, room string, show *shower) (*phone, error) {
 	p := &phone{show: show, versions: map[string]int{}, woken: map[string]bool{}, came: make(chan struct{}), gone: make(chan struct{})}
-	o := paho.NewClientOptions().AddBroker("tcp://" + addr).SetClientID("demo-phone").
-		SetOrderMatters(true).SetConnectTimeout(5 * time.Second)
-	p.client = paho.NewClient(o)
-	if t := p.client.Connect(); !t.WaitTimeout(5*time.Second) || t.Error() != nil {
-		return nil, fmt.Errorf("connect the demo's phone: %w", errors.Join(t.Error(), ctx.Err()))
+	p.online, p.offline = sync.OnceFunc(func() { close(p.came) }), sync.OnceFunc(func() { close(p.gone) })
+	for i, topic := range []string{"notice", "status"} {
+		hear := func(_ *mochi.Client, _ packets.Subscription, m packets.Packet) { p.receive(m.Payload) }
+		if err := b.server.Subscribe("dewline/"+room+"/"+topic, i+1, hear); err != nil {
+			return nil, fmt.Errorf("subscribe the demo's phone: %w", err)
+		}
 	}
-	topics := map[string]byte{"dewline/" + room + "/notice": 1, "dewline/" + room + "/status": 1}
-	t := p.client.SubscribeMultiple(topics, func(_ paho.Client, m paho.Message) { p.receive(m) })
-	if !t.WaitTimeout(5*time.Second) || t.Error() != nil {
-		return nil, fmt.Errorf("subscribe the demo's phone: %w", errors.Join(t.Error(), ctx.Err()))
-	}
-	done.Go(func() {
-		<-ctx.Done()
-		p.client.Disconnect(100)
-	})
 	return p, nil
 }
 
-func (p *phone) receive(m paho.Message) {
+func (p *phone) receive(payload []byte) {
 	var n alert.Message
-	if err := json.Unmarshal(m.Payload(), &n); err != nil || n.ID == "" {
-		p.status(string(m.Payload()))
+	if err := json.Unmarshal(payload, &n); err != nil || n.ID == "" {
+		switch string(payload) {
+		case "online":
+			p.online()
+		case "offline": // the last comes after every notice
+			p.offline()
+		}
 		return
 	}
 	p.mu.Lock()
 	p.messages++
 	known, seen := p.versions[n.ID]
 	p.versions[n.ID] = max(known, n.Version)
-	if !p.woken[n.ID] && n.Priority == alarm.Wake {
+	if n.Priority == alarm.Wake {
 		p.woken[n.ID] = true
 	}
 	p.mu.Unlock()
 	p.show.notice(n, seen && n.Version <= known)
 }
 
-// status: the last "offline" comes after every notice.
-func (p *phone) status(s string) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	switch s {
-	case "online":
-		if !p.online {
-			p.online = true
-			close(p.came)
-		}
-	case "offline":
-		if p.online && !p.closed {
-			p.closed = true
-			close(p.gone)
-		}
-	}
-}
-
-// settle waits until everything that the room sent has arrived.
-func (p *phone) settle(ctx context.Context) {
+// watch runs the room until everything that it sent has arrived.
+func (p *phone) watch(ctx context.Context, d *daemon.Daemon) error {
+	err := d.Run(ctx)
 	timer := time.NewTimer(3 * time.Second)
 	defer timer.Stop()
 	select {
@@ -94,6 +73,7 @@ func (p *phone) settle(ctx context.Context) {
 	case <-timer.C:
 	case <-ctx.Done():
 	}
+	return err
 }
 
 func (p *phone) counts() (messages, notices, wakes int) {

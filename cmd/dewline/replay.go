@@ -2,12 +2,12 @@ package main
 
 import (
 	"bufio"
-	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"slices"
 	"strings"
@@ -17,11 +17,10 @@ import (
 
 	"dewline/alert/wire"
 	text "dewline/alert/words"
-	"dewline/rules/alarm"
-	"dewline/rules/event"
-
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/alarm"
+	"dewline/rules/room"
 	"dewline/sensors"
 	"dewline/sensors/table"
 	"dewline/sensors/trace"
@@ -58,7 +57,7 @@ func replayCommand() *cobra.Command {
 
 func runReplay(ctx context.Context, f replayFlags, std stdio) error {
 	r := replay{
-		out: bufio.NewWriterSize(std.out, 64<<10), err: std.err, keepGoing: f.keepGoing, events: f.events,
+		out: bufio.NewWriterSize(std.out, 64<<10), err: std.err, keepGoing: f.keepGoing, events: f.events, json: f.format == "ndjson",
 		told: map[alarm.Key]alarm.Priority{},
 	}
 	switch {
@@ -66,11 +65,7 @@ func runReplay(ctx context.Context, f replayFlags, std stdio) error {
 		return usagef("name the trace with --trace FILE")
 	case (f.config == "") == (f.species == ""):
 		return usagef("give either --config FILE or --species ID")
-	case f.format == "ndjson":
-		r.print, r.printEvent = r.printJSON, r.printEventJSON
-	case f.format == "text":
-		r.print, r.printEvent = r.printText, r.printEventText
-	default:
+	case f.format != "ndjson" && f.format != "text":
 		return usagef("--format is text or ndjson, not %q", f.format)
 	}
 	in, closeIn, err := openTrace(f.file, std)
@@ -121,12 +116,11 @@ type oneEach struct {
 // file and read like any other, so that faults in the flags are found in the
 // same way; the ids of a trace, which may be any text, are put in afterwards.
 func (o oneEach) config(probes []sensors.ProbeID) (*configs.Config, error) {
-	var b bytes.Buffer
+	var b strings.Builder
 	fmt.Fprintf(&b, "[room]\nid = \"replay\"\nname = \"Replay\"\ntimezone = %q\n", o.timezone)
-	refs := ""
+	fmt.Fprintf(&b, "[[probe]]\nid = \"p\"\nfamily = \"simulated\"\nplace = \"litter\"\nenclosure = \"e\"\n")
 	if o.lights != "" {
 		fmt.Fprintf(&b, "[[lamps]]\nid = \"lights\"\non = %q\n", o.lights)
-		refs += "lamps = \"lights\"\n"
 	}
 	if o.mist != "" {
 		times := strings.Split(o.mist, ",")
@@ -134,29 +128,32 @@ func (o oneEach) config(probes []sensors.ProbeID) (*configs.Config, error) {
 			times[i] = fmt.Sprintf("%q", strings.TrimSpace(times[i]))
 		}
 		fmt.Fprintf(&b, "[[mist]]\nid = \"mist\"\ntimes = [%s]\n", strings.Join(times, ", "))
-		refs += "mist = \"mist\"\n"
 	}
-	for i, p := range probes {
-		if string(p) == o.room {
-			fmt.Fprintf(&b, "[[probe]]\nid = \"p%d\"\nfamily = \"simulated\"\nplace = \"room\"\n", i)
-			continue
-		}
-		fmt.Fprintf(&b, "[[enclosure]]\nid = \"e%d\"\nname = \"e%d\"\nrack = \"replay\"\nshelf = %d\nslot = %d\nspecies = %q\nstage = \"adult\"\n%s",
-			i, i, i/slotsPerShelf+1, i%slotsPerShelf+1, o.species, refs)
-		fmt.Fprintf(&b, "[[probe]]\nid = \"p%d\"\nfamily = \"simulated\"\nplace = \"litter\"\nenclosure = \"e%d\"\n", i, i)
+	fmt.Fprintf(&b, "[[enclosure]]\nid = \"e\"\nrack = \"replay\"\nspecies = %q\nstage = \"adult\"\n", o.species)
+	if o.lights != "" {
+		b.WriteString("lamps = \"lights\"\n")
 	}
-	cfg, err := table.Decode("replay", b.Bytes())
+	if o.mist != "" {
+		b.WriteString("mist = \"mist\"\n")
+	}
+	cfg, err := table.Decode("replay", []byte(b.String()))
 	if err != nil {
 		return nil, usagef("the flags describe a room with faults:\n%w", err)
 	}
-	tank := 0
-	for i, p := range probes {
-		cfg.Probes[i].ID = string(p)
-		if string(p) != o.room {
-			cfg.Probes[i].Enclosure = string(p)
-			cfg.Enclosures[tank].ID, cfg.Enclosures[tank].Name = string(p), string(p)
-			tank++
+	probe, tank := cfg.Probes[0], cfg.Enclosures[0]
+	cfg.Probes, cfg.Enclosures = nil, nil
+	for i, id := range probes {
+		probe.ID, probe.Place, probe.Enclosure = string(id), configs.Litter, string(id)
+		if probe.ID == o.room {
+			probe.Place, probe.Enclosure = configs.InRoom, ""
+		} else {
+			tank.ID, tank.Name, tank.Shelf, tank.Slot = string(id), string(id), i/slotsPerShelf+1, i%slotsPerShelf+1
+			cfg.Enclosures = append(cfg.Enclosures, tank)
 		}
+		cfg.Probes = append(cfg.Probes, probe)
+	}
+	if len(cfg.Enclosures) == 0 {
+		return nil, usagef("--room-probe %s is the only probe of the trace: no enclosure is left", o.room)
 	}
 	return cfg, nil
 }
@@ -171,12 +168,11 @@ type replay struct {
 	err       io.Writer
 	keepGoing bool
 	events    bool
+	json      bool
 	before    *replayState // of an earlier part; nil for none
 
-	print      func(rules.Transition) error
-	printEvent func(*event.Event) error
-	told       map[alarm.Key]alarm.Priority // as printed last
-	name       string                       // of the trace
+	told map[alarm.Key]alarm.Priority // as printed last
+	name string                       // of the trace
 
 	engine    *rules.Engine
 	readEvery time.Duration // how often the trace was read
@@ -384,46 +380,34 @@ func (r *replay) emit(ts []rules.Transition) error {
 			continue
 		}
 		r.told[t.Key] = t.Priority
-		if err := r.print(t); err != nil {
+		d := wire.TransitionOf(&t)
+		err := r.show(t.At, d, fmt.Sprintf("%-6s %-16s %-18s %s → %s  %s",
+			t.Priority, t.Key.Alarm, t.Key.Subject, text.State(t.From), text.State(t.To), d.Text))
+		if err != nil {
 			return fmt.Errorf("write the transitions: %w", err)
 		}
 	}
-	return r.facts()
-}
-
-// facts prints what the estimators found since the last call, where asked to.
-func (r *replay) facts() error {
 	if !r.events {
 		return nil
 	}
-	list := r.engine.Facts()
+	list := r.engine.Facts() // what the estimators found since
 	for i := range list {
-		if err := r.printEvent(&list[i]); err != nil {
+		l := list[i].Line()
+		err := r.show(list[i].At, wire.JournalEntryOf(&list[i]), fmt.Sprintf("%-6s %-16s %-18s %s", "", l.Kind, l.Subject,
+			strings.Join(strings.Fields(l.Old+" → "+l.New+" "+l.Why), " ")))
+		if err != nil {
 			return fmt.Errorf("write the events: %w", err)
 		}
 	}
 	return nil
 }
 
-func (r *replay) printEventJSON(e *event.Event) error { return r.line(wire.JournalEntryOf(e)) }
-
-func (r *replay) printEventText(e *event.Event) error {
-	l := e.Line()
-	_, err := fmt.Fprintf(r.out, "%s  %-6s %-16s %-18s %s\n", r.stamp(e.At), "", l.Kind, l.Subject,
-		strings.Join(strings.Fields(l.Old+" → "+l.New+" "+l.Why), " "))
-	return err
-}
-
-// stamp is a moment by the room's clock.
-func (r *replay) stamp(at sensors.Instant) string {
-	return at.Wall.In(r.cfg.Room.Location).Format("2006-01-02 15:04:05 MST")
-}
-
-func (r *replay) printJSON(t rules.Transition) error {
-	return r.line(wire.TransitionOf(&t))
-}
-
-func (r *replay) line(document any) error {
+// show writes a document, or a line of text behind the moment by the room's clock.
+func (r *replay) show(at sensors.Instant, document any, line string) error {
+	if !r.json {
+		_, err := fmt.Fprintf(r.out, "%s  %s\n", at.Wall.In(r.cfg.Room.Location).Format("2006-01-02 15:04:05 MST"), line)
+		return err
+	}
 	b, err := json.Marshal(document)
 	if err != nil {
 		return err
@@ -432,7 +416,46 @@ func (r *replay) line(document any) error {
 	return err
 }
 
-func (r *replay) printText(t rules.Transition) error {
-	_, err := fmt.Fprintf(r.out, "%s  %-6s %-16s %-18s %s → %s  %s\n", r.stamp(t.At), t.Priority, t.Key.Alarm, t.Key.Subject, text.State(t.From), text.State(t.To), wire.TransitionOf(&t).Text)
-	return err
+// A replayState is what the daemon would find after a restart.
+type replayState struct {
+	State   *rules.State  `json:"state"`
+	Records []room.Record `json:"records"`
+}
+
+// resume is the running time at which the next part begins: time off does not run.
+func (s *replayState) resume(poll time.Duration) time.Duration {
+	if s == nil {
+		return 0
+	}
+	return s.State.Now.Mono + poll
+}
+
+// readReplayState returns what the file holds, nil where there is none yet.
+func readReplayState(file string) (*replayState, error) {
+	b, err := os.ReadFile(file)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read the state: %w", err)
+	}
+	var s replayState
+	if err := json.Unmarshal(b, &s); err != nil {
+		return nil, fmt.Errorf("read the state in %s: %w", file, err)
+	}
+	if s.State == nil || s.State.Version != rules.StateVersion {
+		return nil, fmt.Errorf("%s holds no state that this version of dewline wrote; remove it to begin anew", file)
+	}
+	return &s, nil
+}
+
+func writeReplayState(file string, e *rules.Engine) error {
+	b, err := json.Marshal(replayState{State: e.State(), Records: e.Records()})
+	if err != nil {
+		return fmt.Errorf("encode the state: %w", err)
+	}
+	if err := os.WriteFile(file, append(b, '\n'), 0o600); err != nil {
+		return fmt.Errorf("write the state: %w", err)
+	}
+	return nil
 }

@@ -66,8 +66,7 @@ func BenchmarkReplay(b *testing.B) {
 		if err != nil {
 			b.Fatal(err)
 		}
-		r := replay{cfg: cfg, oneEach: room, out: bufio.NewWriter(io.Discard), err: io.Discard}
-		r.print = r.printJSON
+		r := replay{cfg: cfg, oneEach: room, out: bufio.NewWriter(io.Discard), err: io.Discard, json: true}
 		if err := r.run(context.Background(), "rack", bytes.NewReader(file)); err != nil {
 			b.Fatal(err)
 		}

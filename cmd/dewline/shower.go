@@ -119,7 +119,8 @@ func (s *shower) transition(t rules.Transition) {
 }
 
 // summary closes the demo.
-func (s *shower) summary(cfg *configs.Config, d *daemon.Daemon, messages, notices, wakes int) {
+func (s *shower) summary(cfg *configs.Config, d *daemon.Daemon, p *phone) {
+	messages, notices, wakes := p.counts()
 	s.mu.Lock()
 	total := 0
 	var kinds []string
