@@ -2,16 +2,12 @@ package room
 
 import (
 	"slices"
-	"strconv"
 	"time"
 
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/sensors"
 )
-
-// ShelfName names a shelf of a rack.
-func ShelfName(rack string, shelf int) string { return rack + "/" + strconv.Itoa(shelf) }
 
 // fewEnclosures are surveyed whenever somebody asks. More, which may all tell at once,
 // are surveyed once a poll: no enclosure moves the middle of so many.

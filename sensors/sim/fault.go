@@ -1,7 +1,10 @@
 package sim
 
 import (
+	"errors"
 	"fmt"
+	"math"
+	"slices"
 	"time"
 
 	"dewline/sensors"
@@ -116,4 +119,200 @@ func (k Kind) String() string {
 		return fmt.Sprintf("kind %d", uint8(k))
 	}
 	return kinds[k].name
+}
+
+// never lies beyond every step.
+const never = math.MaxInt64
+
+// planned is a fault with its times in steps.
+type planned struct {
+	Fault
+	from, to int64
+	active   bool
+}
+
+// Inject plans faults; one whose time has come acts from the next step on. An
+// error names the first target that does not exist, and then none is planned.
+func (r *Room) Inject(faults ...Fault) error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for _, f := range faults {
+		if err := r.check(f); err != nil {
+			return fmt.Errorf("simulated room: inject %s: %w", f.Kind, err)
+		}
+	}
+	for _, f := range faults {
+		if f.Amount == 0 {
+			f.Amount = kinds[f.Kind].amount
+		}
+		if f.Kind == DoorOpened && f.To.IsZero() {
+			f.To = f.From.Add(normalOpening)
+		}
+		p := planned{Fault: f, from: r.stepAt(f.From), to: never}
+		if !f.To.IsZero() {
+			p.to = r.stepAt(f.To)
+		}
+		r.faults = append(r.faults, p)
+		r.nextEvent = r.steps
+	}
+	return nil
+}
+
+// stepAt returns the first step at or after t.
+func (r *Room) stepAt(t time.Time) int64 {
+	d := t.Sub(r.start)
+	n := int64(d / r.step)
+	if d%r.step > 0 {
+		n++
+	}
+	return n
+}
+
+func (r *Room) check(f Fault) error {
+	if f.Kind == 0 || f.Kind >= numKinds {
+		return errors.New("no such kind")
+	}
+	if !f.To.IsZero() && f.To.Before(f.From) {
+		return fmt.Errorf("ends at %s, before it begins at %s",
+			f.To.Format(time.RFC3339), f.From.Format(time.RFC3339))
+	}
+	if (f.On == Target{}) != (kinds[f.Kind].needs == theRoom) {
+		return fmt.Errorf("befalls the room or something in it, and not %+v", f.On)
+	}
+	return r.resolve(f.On)
+}
+
+// resolve reports the first part of a target that the room does not have.
+func (r *Room) resolve(on Target) error {
+	if _, ok := r.tankAt[on.Enclosure]; on.Enclosure != "" && !ok {
+		return fmt.Errorf("no enclosure %q", on.Enclosure)
+	}
+	for _, id := range []sensors.ProbeID{on.Probe, on.Other} {
+		if _, ok := r.probeAt[id]; id != "" && !ok {
+			return fmt.Errorf("no probe %q", id)
+		}
+	}
+	if on.Lamps != "" && !slices.ContainsFunc(r.timers.lamps, func(l lampTimer) bool { return l.ID == on.Lamps }) {
+		return fmt.Errorf("no lamps %q", on.Lamps)
+	}
+	if on.Supply != "" && !slices.ContainsFunc(r.timers.mists, func(m mistTimer) bool { return m.Supply == on.Supply }) {
+		return fmt.Errorf("no supply %q", on.Supply)
+	}
+	if on.Shelf != 0 && !slices.ContainsFunc(r.tanks, func(t tank) bool { return t.Rack == on.Rack && t.Shelf == on.Shelf }) {
+		return fmt.Errorf("no enclosure on shelf %d of rack %q", on.Shelf, on.Rack)
+	}
+	return nil
+}
+
+// applyFaults begins and ends what is due and works out anew what all faults
+// in force come to.
+func (r *Room) applyFaults() {
+	r.house.noCool, r.house.noHeat, r.house.heatStuck = false, false, false
+	r.house.noPower, r.house.hotSpell = false, 0
+	for i := range r.tanks {
+		r.tanks[i].fault = tankFault{nozzle: 1}
+	}
+	for i := range r.probes {
+		r.probes[i].fault = probeFault{}
+	}
+	r.nextEvent = never
+	r.faults = slices.DeleteFunc(r.faults, func(p planned) bool { return p.to <= r.steps })
+	for i := range r.faults {
+		p := &r.faults[i]
+		p.active = p.from <= r.steps
+		if !p.active {
+			r.nextEvent = min(r.nextEvent, p.from)
+			continue
+		}
+		r.nextEvent = min(r.nextEvent, p.to)
+		r.applyToRoom(p)
+		for j := range r.tanks {
+			if p.hits(&r.tanks[j], r) {
+				p.applyToTank(&r.tanks[j].fault)
+			}
+		}
+		r.applyToProbes(p)
+	}
+	r.timers.dirty = true
+}
+
+func (r *Room) applyToRoom(p *planned) {
+	switch p.Kind {
+	case ACFailure:
+		r.house.noCool = true
+	case HeatingFailure:
+		r.house.noHeat = true
+	case RoomHeatStuckOn:
+		r.house.heatStuck = true
+	case PowerCut:
+		r.house.noPower = true
+	case HotSpell:
+		r.house.hotSpell += p.Amount
+	}
+}
+
+// hits reports whether a fault's target takes in the tank.
+func (p *planned) hits(t *tank, r *Room) bool {
+	on := p.On
+	switch {
+	case on.Enclosure != "":
+		return t.ID == on.Enclosure
+	case on.Lamps != "":
+		return t.Enclosure.Lamps == on.Lamps
+	case on.Shelf != 0:
+		return t.Rack == on.Rack && t.Shelf == on.Shelf
+	case on.Supply != "":
+		return t.mist >= 0 && r.timers.mists[t.mist].Supply == on.Supply
+	}
+	return false
+}
+
+func (p *planned) applyToTank(f *tankFault) {
+	switch p.Kind {
+	case LampStuckOn:
+		f.lamps = 1
+	case LampStuckOff:
+		f.lamps = -1
+	case HeaterStuckOn:
+		f.heaterW += p.Amount
+	case NozzleClogged:
+		f.nozzle *= p.Amount
+	case MisterStuckOn:
+		f.spraying = true
+	case FogEndless:
+		f.fog = true
+	case VentStuckOpen, FanDead:
+		f.changes = p.Amount
+	case SealLeak:
+		f.addChanges += p.Amount
+	case DoorAjar, DoorOpened:
+		f.changes, f.door = p.Amount, true
+	}
+}
+
+func (r *Room) applyToProbes(p *planned) {
+	if p.On.Probe == "" {
+		return
+	}
+	i := r.probeAt[p.On.Probe]
+	f := &r.probes[i].fault
+	switch p.Kind {
+	case ProbeSilent:
+		f.silent = true
+	case ProbeFrozen:
+		f.frozen = true
+	case ProbeJump:
+		f.jump += p.Amount
+	case ProbePinnedWet:
+		f.wet = true
+	case ProbeDisagrees:
+		f.apart, f.apartSince = p.Amount, p.from
+	case ProbesSwapped:
+		j := r.probeAt[p.On.Other]
+		f.swapped, r.probes[j].fault.swapped = j+1, i+1
+	case ProbePowerOn:
+		f.powerOn = true
+	case ProbeNoisy:
+		f.noise = p.Amount
+	}
 }

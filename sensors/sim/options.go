@@ -1,6 +1,11 @@
 package sim
 
 import (
+	"cmp"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"slices"
 	"time"
 
 	"dewline/configs"
@@ -104,4 +109,107 @@ type Glass struct {
 	AirToLitter    float64
 	AirCapacity    float64
 	LitterCapacity float64
+}
+
+const (
+	tankStream  = 0x74616e6b // separates the tanks' random numbers
+	defaultRise = 2.8        // °C that lamps warm the litter by
+)
+
+// withDefaults fills in what is zero, on copies of the lists.
+func (o Options) withDefaults() Options {
+	o.Location = cmp.Or(o.Location, o.Start.Location())
+	o.Step = cmp.Or(o.Step, MaxStep)
+	o.Climate = o.Climate.withDefaults()
+	o.House = o.House.withDefaults()
+	o.Mists = slices.Clone(o.Mists)
+	for i := range o.Mists {
+		m := &o.Mists[i]
+		m.Supply = cmp.Or(m.Supply, m.ID)
+		m.Pulse = cmp.Or(m.Pulse, 90*time.Second)
+	}
+	o.Probes = slices.Clone(o.Probes)
+	for i := range o.Probes {
+		p := &o.Probes[i]
+		p.Lag = cmp.Or(p.Lag, 20*time.Second)
+		p.TempSigma = cmp.Or(p.TempSigma, 0.02)
+		p.HumSigma = cmp.Or(p.HumSigma, 0.1)
+		p.HumGain = cmp.Or(p.HumGain, 1)
+	}
+	return o
+}
+
+// or returns x where it was set, none where it is negative, and otherwise the
+// default.
+func or(x, standard float64) float64 { return max(0, cmp.Or(x, standard)) }
+
+func (c Climate) withDefaults() Climate {
+	c.Mean = cmp.Or(c.Mean, 12)
+	c.YearSwing = cmp.Or(c.YearSwing, 9)
+	c.DaySwing = cmp.Or(c.DaySwing, 5)
+	c.WeatherSigma = or(c.WeatherSigma, 2)
+	c.DewPoint = cmp.Or(c.DewPoint, 6)
+	return c
+}
+
+func (h House) withDefaults() House {
+	h.Tau = cmp.Or(h.Tau, 10*time.Hour)
+	h.NightSet = cmp.Or(h.NightSet, 20.25)
+	h.Day = cmp.Or(h.Day, span(7*60, 20*60))
+	h.LampGain = or(h.LampGain, 4)
+	h.OtherGain = or(h.OtherGain, 4)
+	h.Humidity = cmp.Or(h.Humidity, 50)
+	h.ShelfStep = or(h.ShelfStep, 0.2)
+	return h
+}
+
+// validate reports references that do not resolve, which would be taken for none.
+func (o Options) validate() error {
+	var faults []error
+	known := func(what, of, id string, all []string) {
+		if id != "" && !slices.Contains(all, id) {
+			faults = append(faults, fmt.Errorf("%s: no %s %q", of, what, id))
+		}
+	}
+	var lamps, mists, tanks []string
+	for _, l := range o.Lamps {
+		lamps = append(lamps, l.ID)
+	}
+	for _, m := range o.Mists {
+		mists = append(mists, m.ID)
+	}
+	for _, e := range o.Enclosures {
+		tanks = append(tanks, e.ID)
+		known("lamps", fmt.Sprintf("enclosure %q", e.ID), e.Lamps, lamps)
+		known("mist", fmt.Sprintf("enclosure %q", e.ID), e.Mist, mists)
+	}
+	for _, p := range o.Probes {
+		known("enclosure", fmt.Sprintf("probe %q", p.ID), p.Enclosure, tanks)
+	}
+	if o.Start.IsZero() {
+		faults = append(faults, errors.New("no start time"))
+	}
+	return errors.Join(faults...)
+}
+
+// addTanks builds the enclosures. What the options leave open varies a little
+// from tank to tank, as carpentry does.
+func (r *Room) addTanks(o Options) {
+	for i, e := range o.Enclosures {
+		vary := rand.New(rand.NewPCG(o.Seed^tankStream, uint64(i)))
+		lampSpread, ventSpread := vary.NormFloat64()*0.03, vary.NormFloat64()*0.06
+		e.Litres = cmp.Or(e.Litres, refLitres)
+		e.AirChanges = cmp.Or(e.AirChanges, 4*(1+max(-0.15, min(0.15, ventSpread))))
+		t := tank{
+			Enclosure: e, glass: GlassFor(e.Litres),
+			volume: e.Litres / 1000, scale: e.Litres / refLitres,
+			lamps:       slices.IndexFunc(o.Lamps, func(l Lamps) bool { return l.ID == e.Lamps }),
+			mist:        slices.IndexFunc(o.Mists, func(m Mist) bool { return m.ID == e.Mist }),
+			shelfWarmth: o.House.ShelfStep * float64(max(0, e.Shelf-1)),
+			fault:       tankFault{nozzle: 1},
+		}
+		t.lampWatts = t.lampWattsFor(defaultRise) * (1 + max(-0.06, min(0.06, lampSpread)))
+		r.tanks = append(r.tanks, t)
+		r.tankAt[e.ID] = i
+	}
 }

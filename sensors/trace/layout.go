@@ -1,10 +1,12 @@
 package trace
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"dewline/sensors"
 )
@@ -96,4 +98,92 @@ func missing(b []byte) bool {
 		return true
 	}
 	return false
+}
+
+// A Row is one probe at one moment. Has says which fields held a value; a row
+// without any is a gap that the record tells of.
+type Row struct {
+	Time        time.Time
+	Probe       sensors.ProbeID
+	Has         sensors.Quantities
+	Temperature sensors.CentiCelsius
+	Humidity    sensors.CentiPercent
+	Line        int // of the file, from 1
+}
+
+// Sample returns the row's values as a driver would have given them.
+func (r Row) Sample() sensors.Sample {
+	return sensors.Sample{Has: r.Has, Temperature: r.Temperature, Humidity: r.Humidity}
+}
+
+// A LineError is one line that could not be used, or one probe's part of it.
+// Next may be called again and goes on behind it.
+type LineError struct {
+	Name string // of the file
+	Line int
+	Err  error
+}
+
+// Error returns "name:line: what is wrong".
+func (e *LineError) Error() string { return fmt.Sprintf("%s:%d: %v", e.Name, e.Line, e.Err) }
+
+// Unwrap returns what is wrong with the line.
+func (e *LineError) Unwrap() error { return e.Err }
+
+var (
+	errOpenQuote  = errors.New("a quoted field does not end on its line")
+	errAfterQuote = errors.New("text between a closing quote and the next comma")
+)
+
+// split cuts a line into fields, which stay parts of the line: quotes are
+// taken off in place.
+func split(fields [][]byte, line []byte) ([][]byte, error) {
+	for {
+		if len(line) > 0 && line[0] == '"' {
+			field, rest, more, err := quoted(line)
+			if err != nil {
+				return fields, err
+			}
+			fields, line = append(fields, field), rest
+			if !more {
+				return fields, nil
+			}
+			continue
+		}
+		i := 0 // fields are short: a call for each costs more than looking
+		for i < len(line) && line[i] != ',' {
+			i++
+		}
+		if i == len(line) {
+			return append(fields, line), nil
+		}
+		fields, line = append(fields, line[:i]), line[i+1:]
+	}
+}
+
+// quoted takes one quoted field off the line's front; more says that a comma
+// followed it. A doubled quote stands for one.
+func quoted(line []byte) (field, rest []byte, more bool, err error) {
+	n := 0
+	for i := 1; i < len(line); i++ {
+		if line[i] != '"' {
+			line[n] = line[i]
+			n++
+			continue
+		}
+		if i+1 == len(line) {
+			return line[:n], nil, false, nil
+		}
+		switch line[i+1] {
+		case '"':
+			line[n] = '"'
+			n++
+			i++
+		case ',':
+			return line[:n], line[i+2:], true, nil
+		default:
+			return nil, nil, false, errAfterQuote
+		}
+	}
+	return nil, nil, false, errOpenQuote
 }

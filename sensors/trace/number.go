@@ -2,9 +2,12 @@ package trace
 
 import (
 	"bytes"
+	"errors"
+	"fmt"
 	"math"
 	"strconv"
 	"strings"
+	"time"
 )
 
 // What a value can be at all, in hundredths: anything beyond is a slip of
@@ -69,3 +72,61 @@ func plain(b []byte) (int32, bool) {
 // notOfNumbers keeps out what strconv takes beside decimal numbers: names, hexadecimal
 // digits and underscores.
 func notOfNumbers(r rune) bool { return (r < '0' || r > '9') && !strings.ContainsRune("+-.eE", r) }
+
+// A moments reads the time column. The rows of one poll share their time, so it
+// is kept from one row to the next.
+type moments struct {
+	loc *time.Location // that results are given in, and of times without a zone
+
+	text []byte // the last field and what it meant
+	last time.Time
+}
+
+// read turns a field into a time.
+func (m *moments) read(b []byte) (time.Time, error) {
+	if len(m.text) > 0 && bytes.Equal(b, m.text) {
+		return m.last, nil
+	}
+	t, err := m.parse(b)
+	if err != nil {
+		return time.Time{}, fmt.Errorf("time %q %w", b, err)
+	}
+	if y := t.UTC().Year(); y < 0 || y > 9999 { // an offset led out of RFC 3339's years
+		return time.Time{}, fmt.Errorf("time %q is of the year %d in UTC", b, y)
+	}
+	m.text, m.last = append(m.text[:0], b...), t
+	if bytes.IndexByte(b, ',') >= 0 { // a line has to quote it: it is read each time
+		m.text = m.text[:0]
+	}
+	return t, nil
+}
+
+func (m *moments) parse(b []byte) (time.Time, error) {
+	const zoneless = "2006-01-02T15:04:05"
+	var strictly time.Time
+	if strictly.UnmarshalText(b) == nil { // without an allocation
+		return strictly.In(m.loc), nil
+	}
+	text := strict(b)
+	if t, err := time.Parse(time.RFC3339, text); err == nil {
+		return t.In(m.loc), nil
+	}
+	t, err := time.ParseInLocation(zoneless, text, m.loc)
+	if err != nil {
+		return t, errors.New("is not RFC 3339 such as 2026-07-01T13:00:00Z")
+	}
+	return t, nil
+}
+
+// strict brings what RFC 3339 allows to what package time takes: a space or a
+// small letter may stand for the T, and a small one for the Z.
+func strict(b []byte) string {
+	text := bytes.Clone(b)
+	if len(text) > 10 && (text[10] == ' ' || text[10] == 't') {
+		text[10] = 'T'
+	}
+	if n := len(text); n > 0 && text[n-1] == 'z' {
+		text[n-1] = 'Z'
+	}
+	return string(text)
+}
