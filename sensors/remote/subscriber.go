@@ -36,10 +36,10 @@ type Subscriber struct {
 	opts  SubscriberOptions
 	nodes map[string][]*Node // by topic
 
+	connected chan struct{} // a connection has come that was not asked for topics yet
+
 	mu     sync.Mutex
-	asking sync.WaitGroup     // running subscribe loops
-	lost   context.CancelFunc // ends the loop of the connection before
-	failed string             // why there is no connection, as last told
+	failed string // why there is no connection, as last told
 }
 
 // NewSubscriber returns a subscriber for nodes; several may share a topic.
@@ -53,7 +53,7 @@ func NewSubscriber(o SubscriberOptions, nodes []*Node) (*Subscriber, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	s := &Subscriber{opts: o, nodes: map[string][]*Node{}}
+	s := &Subscriber{opts: o, nodes: map[string][]*Node{}, connected: make(chan struct{}, 1)}
 	for _, n := range nodes {
 		s.nodes[n.topic] = append(s.nodes[n.topic], n)
 	}
@@ -67,12 +67,21 @@ func (s *Subscriber) Run(ctx context.Context) error {
 	// With ConnectRetry the token of Connect completes at the first success
 	// only; how the connection fares is told to the handlers.
 	c.Connect()
-	<-ctx.Done()
-	c.Disconnect(goodbye)
-	s.mu.Lock() // no handler adds to the group once its context has ended
-	defer s.mu.Unlock()
-	s.asking.Wait()
-	return nil
+	defer c.Disconnect(goodbye)
+	again := time.NewTimer(subscribeAgain)
+	again.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-s.connected:
+		case <-again.C:
+		}
+		again.Stop()
+		if c.IsConnectionOpen() && !s.subscribe(ctx, c) {
+			again.Reset(subscribeAgain)
+		}
+	}
 }
 
 func (s *Subscriber) clientOptions(ctx context.Context) *mqtt.ClientOptions {
@@ -97,12 +106,7 @@ func (s *Subscriber) clientOptions(ctx context.Context) *mqtt.ClientOptions {
 	if s.opts.TLS != nil {
 		o.SetTLSConfig(s.opts.TLS)
 	}
-	o.SetOnConnectHandler(func(c mqtt.Client) {
-		if session, ok := s.begin(ctx); ok {
-			defer s.asking.Done()
-			s.subscribe(session, c)
-		}
-	})
+	o.SetOnConnectHandler(func(mqtt.Client) { s.reached() })
 	o.SetConnectionNotificationHandler(func(_ mqtt.Client, n mqtt.ConnectionNotification) {
 		if f, ok := n.(mqtt.ConnectionNotificationFailed); ok && ctx.Err() == nil {
 			s.unreachable(f.Reason)
@@ -114,20 +118,15 @@ func (s *Subscriber) clientOptions(ctx context.Context) *mqtt.ClientOptions {
 	return o
 }
 
-// begin returns the context of a new connection and ends that of the one before.
-func (s *Subscriber) begin(ctx context.Context) (context.Context, bool) {
+// reached notes a new connection, of which no topic was asked yet.
+func (s *Subscriber) reached() {
 	s.mu.Lock()
-	defer s.mu.Unlock()
-	if ctx.Err() != nil {
-		return nil, false
+	s.failed = ""
+	s.mu.Unlock()
+	select {
+	case s.connected <- struct{}{}:
+	default: // it stands there already
 	}
-	if s.lost != nil {
-		s.lost()
-	}
-	session, lost := context.WithCancel(ctx)
-	s.lost, s.failed = lost, ""
-	s.asking.Add(1)
-	return session, true
 }
 
 // unreachable tells why there is no connection, once for each reason until there is one:
@@ -143,33 +142,31 @@ func (s *Subscriber) unreachable(why error) {
 		"do", "check that it runs, and the address, name, password and certificate in [mqtt]")
 }
 
-// subscribe asks for every topic until the broker grants it or the connection
-// ends: one without subscriptions would look healthy and stay silent.
-func (s *Subscriber) subscribe(ctx context.Context, c mqtt.Client) {
-	for ctx.Err() == nil && c.IsConnectionOpen() {
-		err := s.ask(c)
-		if err == nil {
-			s.opts.Log.Info("listening for remote probes", "broker", s.opts.Broker, "topics", len(s.nodes))
-			return
-		}
+// subscribe asks for every topic and reports whether the broker granted all. One without
+// subscriptions would look healthy and stay silent, so it is asked again.
+func (s *Subscriber) subscribe(ctx context.Context, c mqtt.Client) bool {
+	err := s.ask(ctx, c)
+	switch {
+	case err == nil:
+		s.opts.Log.Info("listening for remote probes", "broker", s.opts.Broker, "topics", len(s.nodes))
+	case ctx.Err() == nil:
 		s.opts.Log.Error("cannot subscribe to the topics of remote probes; check the broker's access list",
 			"broker", s.opts.Broker, "err", err)
-		retry := time.NewTimer(subscribeAgain)
-		select {
-		case <-retry.C:
-		case <-ctx.Done():
-			retry.Stop()
-		}
 	}
+	return err == nil
 }
 
-func (s *Subscriber) ask(c mqtt.Client) error {
+func (s *Subscriber) ask(ctx context.Context, c mqtt.Client) error {
 	filters := make(map[string]byte, len(s.nodes))
 	for topic := range s.nodes {
 		filters[topic] = atLeastOnce
 	}
 	token := c.SubscribeMultiple(filters, func(_ mqtt.Client, m mqtt.Message) { s.deliver(m) })
-	if !token.WaitTimeout(subscribeWait) {
+	ctx, cancel := context.WithTimeout(ctx, subscribeWait)
+	defer cancel()
+	select {
+	case <-token.Done():
+	case <-ctx.Done():
 		return errors.New("no answer from the broker")
 	}
 	if err := token.Error(); err != nil {
