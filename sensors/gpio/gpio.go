@@ -16,47 +16,24 @@ type Line struct {
 	Bias      string // of a watched line: "pull-up", "pull-down", "none"; empty leaves it as it is
 }
 
-// request takes hold of a line, under dewline's name.
-func request(l Line, options ...gpiocdev.LineReqOption) (*gpiocdev.Line, error) {
+// hold takes hold of a line, under dewline's name.
+func (l Line) hold(what string, options ...gpiocdev.LineReqOption) (*Held, error) {
 	options = append(options, gpiocdev.WithConsumer("dewline"))
 	if l.ActiveLow {
 		options = append(options, gpiocdev.AsActiveLow)
 	}
-	return gpiocdev.RequestLine(l.Chip, l.Offset, options...)
-}
-
-// An Out is a line that is driven. It is inactive first.
-type Out struct{ line *gpiocdev.Line }
-
-// OpenOut takes hold of a line and drives it.
-func OpenOut(l Line) (*Out, error) {
-	line, err := request(l, gpiocdev.AsOutput(0))
+	line, err := gpiocdev.RequestLine(l.Chip, l.Offset, options...)
 	if err != nil {
-		return nil, fmt.Errorf("drive line %d of %s: %w", l.Offset, l.Chip, err)
+		return nil, fmt.Errorf("%s line %d of %s: %w", what, l.Offset, l.Chip, err)
 	}
-	return &Out{line}, nil
+	return &Held{line}, nil
 }
 
-// Set makes the line active or inactive.
-func (o *Out) Set(active bool) error {
-	value := 0
-	if active {
-		value = 1
-	}
-	if err := o.line.SetValue(value); err != nil {
-		return fmt.Errorf("set line %d of %s: %w", o.line.Offset(), o.line.Chip(), err)
-	}
-	return nil
-}
-
-// Close lets go of the line. Some chips leave it as it was set last.
-func (o *Out) Close() error { return o.line.Close() }
-
-// An In is a line that is watched.
-type In struct{ line *gpiocdev.Line }
+// OpenOut takes hold of a line and drives it. It is inactive first.
+func OpenOut(l Line) (*Held, error) { return l.hold("drive", gpiocdev.AsOutput(0)) }
 
 // OpenIn takes hold of a line and watches it.
-func OpenIn(l Line) (*In, error) {
+func OpenIn(l Line) (*Held, error) {
 	options := []gpiocdev.LineReqOption{gpiocdev.AsInput}
 	switch l.Bias {
 	case "pull-up":
@@ -66,21 +43,32 @@ func OpenIn(l Line) (*In, error) {
 	case "none":
 		options = append(options, gpiocdev.WithBiasDisabled)
 	}
-	line, err := request(l, options...)
-	if err != nil {
-		return nil, fmt.Errorf("watch line %d of %s: %w", l.Offset, l.Chip, err)
+	return l.hold("watch", options...)
+}
+
+// A Held is a line that is driven or watched.
+type Held struct{ line *gpiocdev.Line }
+
+// Set makes a driven line active or inactive.
+func (h *Held) Set(active bool) error {
+	value := 0
+	if active {
+		value = 1
 	}
-	return &In{line}, nil
+	if err := h.line.SetValue(value); err != nil {
+		return fmt.Errorf("set line %d of %s: %w", h.line.Offset(), h.line.Chip(), err)
+	}
+	return nil
 }
 
 // Active is the line's level now.
-func (i *In) Active() (bool, error) {
-	v, err := i.line.Value()
+func (h *Held) Active() (bool, error) {
+	v, err := h.line.Value()
 	if err != nil {
-		return false, fmt.Errorf("read line %d of %s: %w", i.line.Offset(), i.line.Chip(), err)
+		return false, fmt.Errorf("read line %d of %s: %w", h.line.Offset(), h.line.Chip(), err)
 	}
 	return v == 1, nil
 }
 
-// Close lets go of the line.
-func (i *In) Close() error { return i.line.Close() }
+// Close lets go of the line. Some chips leave a driven one as it was set last.
+func (h *Held) Close() error { return h.line.Close() }

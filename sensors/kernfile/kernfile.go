@@ -21,7 +21,7 @@ const limit = 4096
 // A Reader reads files one after another. It is for one goroutine; the zero
 // value is ready.
 type Reader struct {
-	busy chan struct{} // closes when the read that was given up ends; nil for none
+	pending chan result // of a read that was given up, once it ends; nil for none
 }
 
 type result struct {
@@ -33,23 +33,22 @@ type result struct {
 // the read goes on by itself until the kernel gives up, and until then every
 // Read fails at once, so that a hanging driver holds at most one goroutine.
 func (r *Reader) Read(ctx context.Context, path string) (string, error) {
-	if r.busy != nil {
+	if r.pending != nil {
 		select {
-		case <-r.busy:
+		case <-r.pending:
 		default:
 			return "", sensors.Faultf(sensors.TimedOut, "read %s: the kernel is still busy with the read before", path)
 		}
 	}
-	busy, done := make(chan struct{}), make(chan result, 1)
-	r.busy = busy
+	done := make(chan result, 1)
+	r.pending = done
 	go func() {
-		defer close(busy)
 		text, err := slurp(path)
 		done <- result{text, err}
 	}()
 	select {
 	case res := <-done:
-		r.busy = nil
+		r.pending = nil
 		return res.text, res.err
 	case <-ctx.Done():
 		return "", sensors.Fault(sensors.TimedOut, fmt.Errorf("read %s: %w", path, ctx.Err()))

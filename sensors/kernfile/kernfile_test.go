@@ -67,7 +67,7 @@ func TestHangingReadEndsWithItsContextAndHoldsOneGoroutine(t *testing.T) {
 		t.Fatal(err)
 	}
 	w.Close()
-	<-r.busy
+	r.pending <- <-r.pending // it has ended
 	other := filepath.Join(t.TempDir(), "ok")
 	if err := os.WriteFile(other, []byte("1"), 0o600); err != nil {
 		t.Fatal(err)
