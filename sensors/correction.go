@@ -167,16 +167,23 @@ func NewCorrections(records []Correction) (*Corrections, error) {
 	// In case of equal times the later entry of the list is the newer one.
 	slices.SortStableFunc(c.records, func(a, b Correction) int { return a.Made.Compare(b.Made) })
 	byID, faults := c.index()
-	undone, more := c.undone(byID)
-	for i := len(c.records) - 1; i >= 0; i-- {
-		r := &c.records[i]
-		if byID[r.ID] != r || r.Undoes != "" || undone[r.ID] {
-			continue
+	undone := make(map[string]bool)
+	for i := range slices.Backward(c.records) { // an undo which is itself undone has no effect
+		switch r := &c.records[i]; {
+		case r.Undoes == "" || byID[r.ID] != r:
+		case byID[r.Undoes] == nil:
+			faults = append(faults, fmt.Errorf("correction %q is to undo %q, which is not on record", r.ID, r.Undoes))
+		case !undone[r.ID]:
+			undone[r.Undoes] = true
 		}
-		k := correctionKey{r.Probe, r.Quantity}
-		c.inForce[k] = append(c.inForce[k], r)
 	}
-	return c, errors.Join(append(faults, more...)...)
+	for i := range slices.Backward(c.records) {
+		if r := &c.records[i]; byID[r.ID] == r && r.Undoes == "" && !undone[r.ID] {
+			k := correctionKey{r.Probe, r.Quantity}
+			c.inForce[k] = append(c.inForce[k], r)
+		}
+	}
+	return c, errors.Join(faults...)
 }
 
 // index finds the records that may take effect.
@@ -194,27 +201,6 @@ func (c *Corrections) index() (map[string]*Correction, []error) {
 		}
 	}
 	return byID, faults
-}
-
-// undone resolves the undos from the newest to the oldest, so that an undo
-// which is itself undone has no effect.
-func (c *Corrections) undone(byID map[string]*Correction) (map[string]bool, []error) {
-	undone := make(map[string]bool)
-	var faults []error
-	for i := len(c.records) - 1; i >= 0; i-- {
-		r := &c.records[i]
-		if r.Undoes == "" || byID[r.ID] != r {
-			continue
-		}
-		if byID[r.Undoes] == nil {
-			faults = append(faults, fmt.Errorf("correction %q is to undo %q, which is not on record", r.ID, r.Undoes))
-			continue
-		}
-		if !undone[r.ID] {
-			undone[r.Undoes] = true
-		}
-	}
-	return undone, faults
 }
 
 // At returns what is in force for probe at a wall time: of the records from
