@@ -23,7 +23,7 @@ import (
 func yearRoom() sim.Options {
 	o := sim.Options{
 		Seed: 48, Start: time.Date(2026, 1, 1, 0, 2, 0, 0, time.UTC),
-		Lamps: []sim.Lamps{{ID: "lamps", On: configs.ClockSpan{From: 8 * 60, To: 20 * 60}}},
+		Lamps: []configs.Lamps{{ID: "lamps", On: configs.ClockSpan{From: 8 * 60, To: 20 * 60}}},
 		Mists: []sim.Mist{{ID: "mist", Supply: "pump", Times: []configs.ClockTime{8*60 + 30, 18*60 + 30}}},
 	}
 	for i := range 48 {

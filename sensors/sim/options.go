@@ -1,11 +1,13 @@
 package sim
 
 import (
+	"bytes"
 	"cmp"
 	"errors"
 	"fmt"
 	"math/rand/v2"
 	"slices"
+	"text/template"
 	"time"
 
 	"dewline/configs"
@@ -24,7 +26,7 @@ type Options struct {
 	Step       time.Duration  // of integration, at most MaxStep, which is the default
 	Climate    Climate
 	House      House
-	Lamps      []Lamps
+	Lamps      []configs.Lamps // one timer each, and the lamps on it
 	Mists      []Mist
 	Enclosures []Enclosure
 	Probes     []Probe
@@ -51,12 +53,6 @@ type House struct {
 	Humidity     float64           // %RH that the air conditioner keeps at the set point; 50
 	ShelfStep    float64           // °C warmer per shelf upwards; 0.2; negative for none
 	Uncontrolled bool              // neither; the room follows the weather
-}
-
-// Lamps is one timer and the enclosures' lamps on it.
-type Lamps struct {
-	ID string
-	On configs.ClockSpan
 }
 
 // Mist is one misting timer, and the pump that feeds it.
@@ -203,7 +199,7 @@ func (r *Room) addTanks(o Options) {
 		t := tank{
 			Enclosure: e, glass: GlassFor(e.Litres),
 			volume: e.Litres / 1000, scale: e.Litres / refLitres,
-			lamps:       slices.IndexFunc(o.Lamps, func(l Lamps) bool { return l.ID == e.Lamps }),
+			lamps:       slices.IndexFunc(o.Lamps, func(l configs.Lamps) bool { return l.ID == e.Lamps }),
 			mist:        slices.IndexFunc(o.Mists, func(m Mist) bool { return m.ID == e.Mist }),
 			shelfWarmth: o.House.ShelfStep * float64(max(0, e.Shelf-1)),
 			fault:       tankFault{nozzle: 1},
@@ -212,4 +208,94 @@ func (r *Room) addTanks(o Options) {
 		r.tanks = append(r.tanks, t)
 		r.tankAt[e.ID] = i
 	}
+}
+
+// Family is the name of simulated probes in a configuration.
+const Family = "simulated"
+
+// FromConfig describes a room with the configuration's enclosures, schedules
+// and those probes whose family is "simulated". Start's location gives way to
+// the room's.
+func FromConfig(cfg *configs.Config, seed uint64, start time.Time) (Options, error) {
+	if cfg == nil {
+		return Options{}, errors.New("simulated room: no configuration")
+	}
+	o := Options{Seed: seed, Start: start, Location: cfg.Room.Location, Lamps: cfg.Lamps}
+	for _, m := range cfg.Mists {
+		o.Mists = append(o.Mists, Mist{ID: m.ID, Supply: m.Supply, Times: m.Times})
+	}
+	for _, e := range cfg.Enclosures {
+		o.Enclosures = append(o.Enclosures, Enclosure{
+			ID: e.ID, Rack: e.Rack, Shelf: e.Shelf, Slot: e.Slot,
+			Species: e.Species, Stage: string(e.Stage), Litres: float64(e.Volume),
+			Lamps: e.Lamps, Mist: e.Mist,
+		})
+	}
+	for _, p := range cfg.Probes {
+		if p.Family != Family {
+			continue
+		}
+		o.Probes = append(o.Probes, Probe{
+			ID: sensors.ProbeID(p.ID), Enclosure: p.Enclosure, Place: p.Place,
+			NoHumidity: p.Place == configs.Water,
+		})
+	}
+	if err := o.withDefaults().validate(); err != nil {
+		return Options{}, fmt.Errorf("simulated room: %w", err)
+	}
+	return o, nil
+}
+
+// roomTOML is a room as a configuration with simulated probes. Enclosures without a
+// species are given one.
+const roomTOML = `[room]
+id = "simulated"
+name = "Simulated room"
+timezone = "{{zone .Location}}"
+poll = "{{.Step}}"
+{{range .Lamps}}
+[[lamps]]
+id = "{{.ID}}"
+on = "{{.On}}"
+{{end}}{{range .Mists}}
+[[mist]]
+id = "{{.ID}}"
+supply = "{{.Supply}}"
+times = [{{range $i, $at := .Times}}{{if $i}}, {{end}}"{{$at}}"{{end}}]
+{{end}}{{range .Enclosures}}
+[[enclosure]]
+id = "{{.ID}}"
+name = "Tank {{.ID}}"
+rack = "{{or .Rack "a"}}"
+shelf = {{or .Shelf 1}}
+slot = {{or .Slot 1}}
+species = "{{or .Species "dendrobates-tinctorius"}}"
+stage = "{{or .Stage "adult"}}"
+volume = "{{or .Litres 91.0}} L"
+{{with .Lamps}}lamps = "{{.}}"
+{{end}}{{with .Mist}}mist = "{{.}}"
+{{end}}{{end}}{{range .Probes}}
+[[probe]]
+id = "{{.ID}}"
+family = "simulated"
+place = "{{.Place}}"
+{{with .Enclosure}}enclosure = "{{.}}"
+{{end}}{{end}}`
+
+// TOML writes the room as a configuration, for whatever is to watch over it.
+func (o Options) TOML() []byte {
+	var b bytes.Buffer
+	t := template.Must(template.New("room").Funcs(template.FuncMap{"zone": zoneName}).Parse(roomTOML))
+	if err := t.Execute(&b, o.withDefaults()); err != nil {
+		panic(err) // the text above does not fit the types
+	}
+	return b.Bytes()
+}
+
+// zoneName is a name that time.LoadLocation takes; a fixed zone has none.
+func zoneName(loc *time.Location) string {
+	if loc == nil || loc == time.Local {
+		return "UTC"
+	}
+	return loc.String()
 }

@@ -69,7 +69,7 @@ func (o *Options) addRandomRack(rng *rand.Rand, rack string, shelves, slots int,
 	litres := []float64{60, 91, 91, 162}[rng.IntN(4)]
 	for shelf := 1; shelf <= shelves; shelf++ {
 		lamps := fmt.Sprintf("lamps-%s%d", rack, shelf)
-		o.Lamps = append(o.Lamps, Lamps{ID: lamps, On: on})
+		o.Lamps = append(o.Lamps, configs.Lamps{ID: lamps, On: on})
 		for slot := 1; slot <= slots; slot++ {
 			id := fmt.Sprintf("%s%d%d", rack, shelf, slot)
 			o.Enclosures = append(o.Enclosures, Enclosure{

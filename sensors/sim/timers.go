@@ -22,7 +22,7 @@ type timers struct {
 }
 
 type lampTimer struct {
-	Lamps
+	configs.Lamps
 	on bool
 }
 

@@ -16,7 +16,7 @@ func hours(h float64) time.Duration { return time.Duration(h * float64(time.Hour
 func testRoom(n int, start time.Time) Options {
 	o := Options{
 		Seed: 7, Start: start,
-		Lamps: []Lamps{{ID: "lamps", On: span(8*60, 20*60)}},
+		Lamps: []configs.Lamps{{ID: "lamps", On: span(8*60, 20*60)}},
 		Mists: []Mist{{ID: "mist", Supply: "pump", Times: []configs.ClockTime{8*60 + 30, 18*60 + 30}}},
 	}
 	for i := range n {
