@@ -129,11 +129,14 @@ func (w views) temperatureOf(en *room.Enclosure, now time.Duration, known bool) 
 	return w.temperatureAt(last, now, known)
 }
 
+// temperatureAt is the temperature that a probe told last, or tells.
 func (w views) temperatureAt(i int, now time.Duration, known bool) Measure {
 	p := &w.v.Probes[i]
-	return Measure{
-		Value: p.St.Temp.Celsius(), Known: known, Ever: true, Age: now - p.St.TempAt, Probe: p.Cfg.ID, Place: string(p.Cfg.Place),
-	}
+	return measureOf(p, p.St.Temp.Celsius(), now-p.St.TempAt, known)
+}
+
+func measureOf(p *room.Probe, value float64, age time.Duration, known bool) Measure {
+	return Measure{Value: value, Known: known, Ever: true, Age: age, Probe: p.Cfg.ID, Place: string(p.Cfg.Place)}
 }
 
 // bandOf is the temperature that the band is judged on, with its probe where it
@@ -174,19 +177,23 @@ func (w views) humidityOf(en *room.Enclosure, now time.Duration, known bool) Mea
 			last = i
 		}
 	}
-	switch {
-	case best >= 0:
-		return w.humidityAt(best, now, true)
-	case doubted >= 0:
+	if best < 0 && doubted >= 0 {
 		p := &w.v.Probes[doubted]
 		hum, at := wildHum(p)
-		return Measure{
-			Value: hum.Percent(), Ever: true, Age: now - at, Probe: p.Cfg.ID, Place: string(p.Cfg.Place), Doubt: wild(w.v, p, now),
-		}
-	case last >= 0:
-		return w.humidityAt(last, now, known)
+		m := measureOf(p, hum.Percent(), now-at, false)
+		m.Doubt = wild(w.v, p, now)
+		return m
 	}
-	return Measure{}
+	if best >= 0 { // then it is known
+		last = best
+	}
+	if last < 0 {
+		return Measure{}
+	}
+	p := &w.v.Probes[last]
+	m := measureOf(p, p.St.Hum.Percent(), now-p.St.HumAt, known)
+	m.Uncertainty = max(p.St.HumLess, p.St.HumMore).Percent()
+	return m
 }
 
 // nearer reports whether p's humidity, in hundredths of a percent, tells better
@@ -194,14 +201,6 @@ func (w views) humidityOf(en *room.Enclosure, now time.Duration, known bool) Mea
 func nearer(p, q *room.Probe, judged int32) bool {
 	off, other := room.Abs(int32(p.St.Hum)-judged), room.Abs(int32(q.St.Hum)-judged)
 	return off < other || off == other && (p.Cfg.FloorProbe || p.St.Hum < q.St.Hum)
-}
-
-func (w views) humidityAt(i int, now time.Duration, known bool) Measure {
-	p := &w.v.Probes[i]
-	return Measure{
-		Value: p.St.Hum.Percent(), Known: known, Ever: true, Age: now - p.St.HumAt,
-		Uncertainty: max(p.St.HumLess, p.St.HumMore).Percent(), Probe: p.Cfg.ID, Place: string(p.Cfg.Place),
-	}
 }
 
 // wildHum is the humidity that wild is about.

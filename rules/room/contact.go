@@ -35,9 +35,7 @@ const contactStale = time.Minute
 
 func newContact(i int, cfg configs.Contact) Contact {
 	c := Contact{Cfg: cfg, St: ContactState{Waiting: true}}
-	for k := range c.Alarms {
-		c.Alarms[k] = MakeAlarm(alarm.FirstContactKind+alarm.Kind(k), i, cfg.ID)
-	}
+	makeAlarms(c.Alarms[:], alarm.FirstContactKind, i, cfg.ID)
 	return c
 }
 

@@ -161,9 +161,7 @@ func (v *View) placeEnclosure(i int, c *configs.Enclosure, thermal *climate.Ther
 	en := &v.Enclosures[i]
 	*en = Enclosure{Index: i, Cfg: c, Lamps: -1, Mist: -1}
 	en.take(v.Cfg.SpeciesFor(*c))
-	for k := range int(alarm.FirstProbeKind) {
-		en.Alarms[k] = MakeAlarm(alarm.Kind(k), i, c.ID)
-	}
+	makeAlarms(en.Alarms[:], 0, i, c.ID)
 	if c.Lamps != "" {
 		en.Lamps = slices.IndexFunc(v.Lamps, func(l Lamps) bool { return l.Cfg.ID == c.Lamps })
 	}
@@ -177,9 +175,7 @@ func (v *View) placeEnclosure(i int, c *configs.Enclosure, thermal *climate.Ther
 func (v *View) placeProbe(i int, c *configs.Probe) {
 	p := &v.Probes[i]
 	*p = Probe{Index: i, Cfg: c, Encl: -1}
-	for k := range int(alarm.FirstContactKind - alarm.FirstProbeKind) {
-		p.Alarms[k] = MakeAlarm(alarm.FirstProbeKind+alarm.Kind(k), i, c.ID)
-	}
+	makeAlarms(p.Alarms[:], alarm.FirstProbeKind, i, c.ID)
 	v.ByID[sensors.ProbeID(c.ID)] = i
 	switch {
 	case c.Enclosure != "":
