@@ -24,6 +24,33 @@ func (r *rig) told(id alarm.ID) (list []time.Duration) {
 	return list
 }
 
+// notes is how often an alarm of e1 began for the week.
+func (r *rig) notes(id alarm.ID) (n int) {
+	for _, x := range r.log {
+		if x.Key.Alarm == id && x.From == alarm.Norm && x.To == alarm.Unack && x.Priority == alarm.Note {
+			n++
+		}
+	}
+	return n
+}
+
+// What is for the week is told once in it at the same hours: a warm night each night, and
+// an hour a little above the day's top.
+func TestBand_NotesOfTheSameHabit(t *testing.T) {
+	skipUnderRace(t)
+	r := newRig(t, rigConfig(t, 1, ""))
+	for r.now = 4 * time.Hour; r.now < 13*24*time.Hour; r.now += time.Minute {
+		hour := math.Mod(r.now.Hours(), 24)
+		celsius := 23.4 + 3*math.Exp(-(hour-14)*(hour-14)/2) + 0.01*float64(int(r.now.Minutes())%3)
+		r.step(*r.with("p1", func() *sensors.Reading { x := r.good("p1", celsius, 85); return &x })("p1", r.now))
+		r.step(*r.calm("room", r.now))
+		r.tick()
+	}
+	if n := r.notes(alarm.AboveBand); n < 2 || n > 5 { // two habits, in two weeks; the first night begins at four
+		t.Errorf("%d notes in 13 days, want one a week of each habit", n)
+	}
+}
+
 // A night warmer than the night band, a day a little above its top for an hour and a
 // cool day at 20 °C are for the week; what comes each evening is told once a week.
 // Bands 22-26 and 19-22 °C, lamps from 8 to 20.

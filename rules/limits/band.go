@@ -61,9 +61,11 @@ func (l look) judgeAbove(en *room.Enclosure, high, dead int32) {
 		s.Against(float64(p.Main)/100, float64(high)/100)
 	}
 	f := room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond}
-	f.Mild = !l.tooWarm(en, dead) || own.Warm.has(s, l.v.At.Mono, p.Main)
+	if f.Mild = !l.tooWarm(en, dead) || own.Warm.has(s, l.v.At.Mono, p.Main); f.Mild && !f.Urgent {
+		f.In = own.Warm.told(s, in, l.v.At.Mono, p.Main)
+	}
 	l.out.Find(f)
-	own.Warm.follow(s, p.Main)
+	own.Warm.follow(s, l.v.At.Mono, p.Main)
 }
 
 // tooWarm reports whether the enclosure is warmer than its days may be, by more than
@@ -109,8 +111,11 @@ func (l look) judgeBelow(en *room.Enclosure, low, dead int32) {
 	f := room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond}
 	own := &l.At[en.Index].Cool
 	f.Mild = (in != alarm.Back || s.Rec.Life.Active) && (l.coolOnly(en, low) || own.has(s, l.v.At.Mono, -p.Main))
+	if f.Mild && !f.Urgent {
+		f.In = own.told(s, in, l.v.At.Mono, -p.Main)
+	}
 	l.out.Find(f)
-	own.follow(s, -p.Main)
+	own.follow(s, l.v.At.Mono, -p.Main)
 }
 
 // coolOnly reports whether an enclosure below its band is no cooler than it may be at
