@@ -2,6 +2,7 @@ package rules
 
 import (
 	"cmp"
+	"math"
 	"slices"
 	"time"
 
@@ -47,6 +48,7 @@ func (e *Engine) WhatIf(a Assumption) []Prospect {
 	if a.Humidity != nil {
 		wet = room.WetBulbOf(a.Room, *a.Humidity)
 	}
+	damper := e.damper(a)
 	for i := range e.v.Enclosures {
 		en := &e.v.Enclosures[i]
 		p := Prospect{
@@ -60,7 +62,7 @@ func (e *Engine) WhatIf(a Assumption) []Prospect {
 				on = *a.LampsOn
 			}
 			p.Now = float64(en.Now.Hot) / 100
-			w := en.St.Thermal.WhatIf(p.Now, a.Room, on, p.Lethal)
+			w := en.St.Thermal.WhatIf(p.Now, a.Room, damper, on, p.Lethal)
 			p.Peak, p.Reached, p.ToLethal, p.Learned = w.Peak, w.Reached, w.ToLethal, w.Learned
 			p.BlownIn = climate.BlownIn(wet, min(max(p.Peak, p.Now), max(p.Lethal, p.Now)))
 		}
@@ -68,6 +70,22 @@ func (e *Engine) WhatIf(a Assumption) []Prospect {
 	}
 	slices.SortStableFunc(out, worse)
 	return out
+}
+
+// damper is by how much more vapour the assumed air holds than the room's does, in g/m³:
+// none where only its temperature is said; NaN where nobody knows.
+func (e *Engine) damper(a Assumption) float64 {
+	if a.Humidity == nil {
+		return 0
+	}
+	t, hasTemp := e.v.RoomTemp(e.v.Latest.Mono)
+	h, hasHum := e.v.RoomHum(e.v.Latest.Mono)
+	is, err := climate.AbsoluteHumidity(float64(t)/100, float64(h)/100)
+	then, err2 := climate.AbsoluteHumidity(a.Room, *a.Humidity)
+	if !hasTemp || !hasHum || err != nil || err2 != nil {
+		return math.NaN()
+	}
+	return then - is
 }
 
 // worse puts first what reaches its lethal limit soonest, then what comes nearest to

@@ -191,7 +191,7 @@ func TestStepsDoNotAllocate(t *testing.T) {
 		"forecast": func() {
 			m.Forecast(Outlook{At: at, Air: 29, Room: 27, HasRoom: true, LampsOn: true, Lethal: 30})
 		},
-		"what if": func() { m.WhatIf(25, 33, true, 30) },
+		"what if": func() { m.WhatIf(25, 33, 0, true, 30) },
 		"refit":   func() { m.Refit() },
 		"slope":   func() { s.trend.current = false; s.trend.Slope() },
 		"cause":   func() { p := Survey(room, cases, scratch); p.CauseOf(cases[3]) },

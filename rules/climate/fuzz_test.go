@@ -65,7 +65,7 @@ func FuzzState(f *testing.F) {
 			s.Offset.At(float64(i % 24))
 		}
 		s.Thermal.Forecast(Outlook{At: 10 * time.Hour, Air: 25, Room: 22, HasRoom: true, Lethal: 30})
-		s.Thermal.WhatIf(25, 33, true, 30)
+		s.Thermal.WhatIf(25, 33, 0, true, 30)
 		s.Thermal.Refit()
 	})
 }

@@ -264,17 +264,17 @@ func TestWhatIfAgainstStepTime(t *testing.T) {
 	for at := time.Duration(0); at <= time.Hour; at += time.Minute {
 		m.Observe(ThermalReading{At: at, Air: 26, Room: 24, HasRoom: true, Lamps: LampsOn, Hour: 12})
 	}
-	w := m.WhatIf(26, 33, true, 30)
+	w := m.WhatIf(26, 33, math.NaN(), true, 30)
 	want, _ := stepTime(2*time.Hour, 26, 35, 30)
 	near(t, "hours to the ceiling, lamps on", w.ToLethal.Hours(), want.Hours(), 0.02)
 	near(t, "peak, lamps on", w.Peak, 35, 0.01)
-	off := m.WhatIf(26, 33, false, 30)
+	off := m.WhatIf(26, 33, math.NaN(), false, 30)
 	want, _ = stepTime(2*time.Hour, 26, 33, 30)
 	near(t, "hours to the ceiling, lamps off", off.ToLethal.Hours(), want.Hours(), 0.02)
-	if never := m.WhatIf(26, 25, false, 30); never.Reached || never.Peak != 26 {
+	if never := m.WhatIf(26, 25, math.NaN(), false, 30); never.Reached || never.Peak != 26 {
 		t.Errorf("a cooler room: %+v", never)
 	}
-	fresh := NewThermal(0).WhatIf(25, 33, true, 30)
+	fresh := NewThermal(0).WhatIf(25, 33, math.NaN(), true, 30)
 	if !fresh.Reached || fresh.Learned || !finite(fresh.Peak) {
 		t.Errorf("a model that saw nothing: %+v", fresh)
 	}
@@ -504,14 +504,14 @@ func TestWhatIfOfTwoTimeConstants(t *testing.T) {
 	for _, c := range []struct {
 		room, on float64
 	}{{33, 1}, {33, 0}, {29, 1}} {
-		w := m.WhatIf(26.4, c.room, c.on == 1, 30)
+		w := m.WhatIf(26.4, c.room, math.NaN(), c.on == 1, 30)
 		if !w.Reached {
 			t.Fatalf("%+v: %+v", c, w)
 		}
 		near(t, "°C when the limit is said to be reached", at(w.ToLethal.Hours(), c.room, c.on), 30, 0.01)
 		near(t, "peak", w.Peak, at(24, c.room, c.on), 0.001)
 	}
-	if w := m.WhatIf(30, 20, false, 30); !w.Reached || w.ToLethal != 0 || w.Peak != 30 {
+	if w := m.WhatIf(30, 20, math.NaN(), false, 30); !w.Reached || w.ToLethal != 0 || w.Peak != 30 {
 		t.Errorf("at the limit now: %+v", w)
 	}
 }
@@ -729,13 +729,13 @@ func TestWhatIf_ByTheClock(t *testing.T) {
 	m.Params = params{Fast: 0.5, Slow: 5, FastPart: 0.7, Learned: true}
 	m.Params.Offset[15] = 4
 	m.Started, m.HasRoom, m.LastHour, m.Room = true, true, 10.5, filter{24, 24}
-	w := m.WhatIf(24, 24, false, 27)
+	w := m.WhatIf(24, 24, math.NaN(), false, 27)
 	if !w.Reached || math.Abs(w.Peak-28) > 1e-9 || math.Abs(w.ToLethal.Hours()-4.75) > 1e-6 {
 		t.Errorf("in five hours it is 4 °C warmer, in 4 h 45 min 3: %+v", w)
 	}
 	fresh := NewThermal(91)
 	gain := fresh.Params.LampFast + fresh.Params.LampSlow
-	if w := fresh.WhatIf(27, 27-gain, true, 30); w.Reached || math.Abs(w.Peak-27) > 1e-9 {
+	if w := fresh.WhatIf(27, 27-gain, math.NaN(), true, 30); w.Reached || math.Abs(w.Peak-27) > 1e-9 {
 		t.Errorf("a room that is cooler by what the lamps give: %+v", w)
 	}
 }
