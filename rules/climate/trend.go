@@ -22,6 +22,7 @@ const (
 	strayMean, strayMost = 64.0, 3.0
 	straySigma           = 1.954 // mean second difference of readings that stray by 1, as normal ones
 	grainSigma           = 0.6   // steps of the figures by which both ends of a line may be off
+	blurGrain            = 0.4   // of a step of the figures is as much as noise of that size
 	// A rise that slows down: bins of a half that tell its rate, how much surer than the
 	// rate itself that is, and the least time constant, h, of what is heated.
 	bendLeast = 3
@@ -121,6 +122,10 @@ func (t *Trend) strays(celsius float64) {
 
 // Noise is by how much one reading strays, as a standard deviation in °C.
 func (t *Trend) Noise() float64 { return t.Stray / straySigma }
+
+// Blur is by how much a reading may be off from the air, in °C: what it strays by, or what
+// its figures round away.
+func (t *Trend) Blur() float64 { return max(t.Noise(), blurGrain*t.Grain) }
 
 // sound reports whether the indices are such as Observe leaves them; a state
 // from elsewhere may say anything.

@@ -344,3 +344,17 @@ func TestTrend_Bend(t *testing.T) {
 		t.Errorf("%v, want an hour", got)
 	}
 }
+
+// What coarse figures round away is as much in the way as noise.
+func TestTrend_Blur(t *testing.T) {
+	for _, c := range []struct{ step, noise, least, most float64 }{{0.5, 0, 0.2, 0.2}, {0.01, 0.1, 0.07, 0.14}} {
+		var trend Trend
+		for i := range 600 {
+			v := 24 + float64(i)/120 + c.noise*[]float64{1, -1, 0, 1.5, -1.5}[i%5]
+			trend.Observe(time.Duration(i)*time.Minute, math.Round(v/c.step)*c.step)
+		}
+		if got := trend.Blur(); got < c.least-1e-9 || got > c.most*1.5 {
+			t.Errorf("steps of %v, noise of %v: %v", c.step, c.noise, got)
+		}
+	}
+}

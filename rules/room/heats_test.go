@@ -179,7 +179,7 @@ func heats(seed uint64, way string) (list []said) {
 		slope, steep, ok := en.Rise()
 		s := said{at: since * 60, left: -1}
 		if ok && slope.PerHour > 0 {
-			o := climate.Outlook{At: now, Air: hot, Noise: trend.Noise(), Trend: slope, HasTrend: true, Lethal: lethal}
+			o := climate.Outlook{At: now, Air: hot, Noise: trend.Blur(), Trend: slope, HasTrend: true, Lethal: lethal}
 			if o.HasRoom = hasRoom; hasRoom {
 				o.Room = room
 				o.RoomTrend, o.HasRoomTrend = air.Slope()

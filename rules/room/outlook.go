@@ -64,7 +64,7 @@ const explainedSteps = 12
 // The figures of a rise that goes on, this project's own, tuned on the tuned half of
 // rules/corpus and on the rooms of heats_test.go.
 const (
-	straightEarly = 0.75            // of the time at the present rate: rises steepen
+	straightEarly = 0.85            // of the time at the present rate: rises steepen
 	straightSlack = 0.85            // of the middle, which is no surer than that
 	straightRaces = 0.5             // the same behind a probe that only begins to show a steep one
 	straightMid   = 1.5             // of it, in the middle, where a model expects none of a steep one
@@ -72,13 +72,19 @@ const (
 	straightSure  = 3.0             // standard deviations of such a rise
 	straightLeast = 1.5             // °C/h of it
 	straightLooks = 8 * time.Minute // until the reading comes that shows it
-	straightLate  = 1.5             // times it, where the room or the model says what drives it
-	straightOwn   = 2.5             // the same where nobody knows what does, and it may level off
+	straightLate  = 1.4             // times it, where the room or the model says what drives it
+	straightOwn   = 1.8             // the same where nobody knows what does, and it may level off
 	straightClear = 2.0             // standard deviations of a rise whose end is told by its rate
 	straightFar   = 2 * time.Hour   // is too far for that
 	straightYoung = 0.8             // of the rate was that of the half hour: it has just begun
 	straightStart = 0.5             // the same of one that may end before it comes far
 	straightRoom  = 0.6             // of the rate is the room's where that drives it
+	straightFlat  = 12.0            // times it, of a steep one that has just begun: air is hot long before what holds it
+	straightSigma = 0.5             // standard deviations that a rise may be faster by
+
+	// The air is no further from the last reading than that, standard deviations and °C.
+	nearNoise = 3.0
+	nearLeast = 0.05
 )
 
 // A rise is how an enclosure warms.
@@ -144,7 +150,7 @@ func (s rise) earliest(way float64) time.Duration {
 	if s.young() && s.steep {
 		early = straightRaces
 	}
-	return time.Duration(early * float64(takes(way-s.noise, max(s.PerHour+s.Sigma, s.lately))))
+	return time.Duration(early * float64(takes(way-s.noise, max(s.PerHour+straightSigma*s.Sigma, s.lately))))
 }
 
 // latest is when a rise gets there that goes on more slowly, or as it has begun to slow
@@ -153,6 +159,9 @@ func (s rise) latest(model climate.Eta, way float64) time.Duration {
 	now, out := takes(way, s.PerHour), straightOwn
 	if s.room >= straightRoom*s.PerHour || model.Known && !model.Open && !s.young() {
 		out = straightLate
+	}
+	if s.steep && s.young() {
+		out = straightFlat
 	}
 	late := time.Duration(out*float64(takes(way+s.noise, s.PerHour))) + straightLooks
 	switch {
@@ -191,7 +200,7 @@ const riseUnsure = Climbs
 // Forecast fills what is ahead of the enclosure, by its slope, which is steep or not.
 func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope, steep bool) {
 	o := climate.Outlook{
-		At: v.EstAt(now.Mono), Air: float64(en.Now.Hot) / 100, Noise: en.St.Trend.Noise(), Trend: slope, HasTrend: true,
+		At: v.EstAt(now.Mono), Air: float64(en.Now.Hot) / 100, Noise: en.St.Trend.Blur(), Trend: slope, HasTrend: true,
 		Lethal: float64(en.Limits.Lethal) / 100,
 	}
 	if t, ok := v.RoomTemp(now.Mono); ok {
@@ -212,7 +221,9 @@ func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope,
 // trend is steep or not.
 func foretell(m *climate.Thermal, trend *climate.Trend, o *climate.Outlook, steep bool) (a Ahead) {
 	if t, ok := trend.Now(o.At); ok && !steep {
-		o.Air = t
+		// What rises and falls by turns is not where its last rise leads to.
+		near := nearNoise*o.Noise + nearLeast
+		o.Air = min(max(t, o.Air-near), o.Air+near)
 	}
 	f, ok := m.Forecast(*o)
 	if !ok {
