@@ -66,8 +66,7 @@ const (
 	farApart     = 3.0 // °C from peers where nobody's usual place is known
 	oddApart     = 0.8 // °C from peers in their usual places
 	oddScale     = 4.0 // robust standard deviations
-	shelfApart   = 1.0 // °C between a shelf and the rest
-	shelfFar     = 2.5 // the same where usual places are not known
+	shelfFar     = 2.5 // °C between a shelf and the rest where usual places are not known
 	allOff       = 0.8 // °C that all are away from their usual places together
 	enoughPeers  = 3
 )
@@ -90,7 +89,9 @@ func (cs Look) Temperature(en *room.Enclosure, pic *climate.Picture, now sensors
 		return alarm.Cause{Kind: alarm.CausePower}, []alarm.Fact{*away}
 	}
 	if en.Alarms[alarm.KindLampStuck].Rec.Life.Active {
-		return cs.stuckLamps(en, pic, side)
+		if cause, why := cs.stuckLamps(en, pic, side); why != nil {
+			return cause, why
+		}
 	}
 	if p := cs.V.Doubtful(en, now, side); p != nil {
 		return cs.doubted(en, p, pic, now, k)
@@ -125,10 +126,15 @@ func seenBeside(en *room.Enclosure, p *room.Probe) bool {
 }
 
 // stuckLamps is for an enclosure whose lamps are told to be stuck: them, or with what
-// warms the room the power.
+// warms or cools the room the power. It says nothing of heat under dark lamps that the
+// room does not explain, nor of cold under such that burn.
 func (cs Look) stuckLamps(en *room.Enclosure, pic *climate.Picture, side float64) (alarm.Cause, []alarm.Fact) {
-	if why := cs.roomExplains(en, pic, side); side < 0 && why != nil && en.St.Lamps.Fault.Dark() {
+	dark := en.St.Lamps.Fault.Dark()
+	if why := cs.roomExplains(en, pic, side); dark && why != nil {
 		return alarm.Cause{Kind: alarm.CausePower}, append(Facts(alarm.FactLampsDark), *why)
+	}
+	if dark != (side < 0) {
+		return alarm.Cause{}, nil
 	}
 	cause, why := en.Alarms[alarm.KindLampStuck].Rec.Cause, Facts(alarm.FactLampsDark)
 	if doubt := cs.TimerOrPower(en); cause.Kind == alarm.CauseLamps && doubt != nil {
@@ -300,7 +306,7 @@ func shelfOdd(c *climate.Case, f *climate.Finding, side float64) bool {
 	}
 	limit := shelfFar
 	if c.HasOffset { // where all are off, one that is so first is not what is at fault
-		limit = max(shelfApart, side*f.Median)
+		limit = max(0, side*f.Median)
 	}
 	return side*f.ShelfBy > limit && (!c.HasOffset || side*f.Residual > oddApart/2)
 }

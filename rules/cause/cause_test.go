@@ -115,7 +115,7 @@ func TestCause_AtItsLimits(t *testing.T) {
 		by, own, side float64
 		want          bool
 	}{
-		{"1 °C", true, 1, 2, 1, false}, {"more", true, 1.01, 2, 1, true}, {"it is where it usually is", true, 2, 0.4, 1, false},
+		{"as climate has it", true, 0.5, 2, 1, true}, {"it is where it usually is", true, 2, 0.4, 1, false},
 		{"it is not", true, 2, 0.41, 1, true}, {"colder", true, -1.01, -2, -1, true}, {"on the other side", true, -2, -2, 1, false},
 		{"2.5 °C on the first day", false, 2.5, 0, 1, false}, {"more on the first day", false, 2.51, 0, 1, true},
 	} {
@@ -445,7 +445,16 @@ func TestTemperature_WhoComesFirst(t *testing.T) {
 			en.Alarms[alarm.KindLampStuck].Rec.Life.Active, en.Alarms[alarm.KindLampStuck].Rec.Cause = true, stuck
 			en.St.Lamps.Fault = climate.LampsNotOff
 			roomtest.Says(v, 0, 10, 50)
-		}, stuck, alarm.FactLampsDark},
+		}, alarm.Cause{Kind: alarm.CauseRoom}, alarm.FactRoomOutside},
+		{"they are dark, and the room is hot", alarm.KindAbove, func(v *room.View, en *room.Enclosure) {
+			en.Alarms[alarm.KindLampStuck].Rec.Life.Active, en.Alarms[alarm.KindLampStuck].Rec.Cause = true, stuck
+			en.St.Lamps.Fault = climate.LampsOffEarly
+			roomtest.Says(v, 0, 40, 50)
+		}, alarm.Cause{Kind: alarm.CausePower}, alarm.FactLampsDark},
+		{"they are dark, and it is hot", alarm.KindAbove, func(_ *room.View, en *room.Enclosure) {
+			en.Alarms[alarm.KindLampStuck].Rec.Life.Active, en.Alarms[alarm.KindLampStuck].Rec.Cause = true, stuck
+			en.St.Lamps.Fault = climate.LampsNotOn
+		}, own, ""},
 		{"the room is cold by day", alarm.KindBelow, func(v *room.View, _ *room.Enclosure) { roomtest.Says(v, 0, 10, 50) }, alarm.Cause{Kind: alarm.CauseRoom}, alarm.FactOrPower},
 		{"the room is hot", alarm.KindAbove, func(v *room.View, _ *room.Enclosure) { roomtest.Says(v, 0, 40, 50) }, alarm.Cause{Kind: alarm.CauseRoom}, alarm.FactRoomOutside},
 	} {

@@ -9,6 +9,7 @@ const (
 	standsOut   = 0.8 // °C; an enclosure's least distance from its peers
 	standsScale = 4.0 // robust standard deviations
 	shelfApart  = 1.0 // °C between a shelf's median and the others'
+	mateApart   = 0.5 // °C from the others' median by which all neighbours tell it sooner
 	moveClear   = 1.0 // °C in 30 min
 	fewPeers    = 3   // below this there is no median to stand out from
 )
@@ -77,13 +78,29 @@ type Picture struct {
 	hasMid  bool
 }
 
-// rest is where one shelf stands: its residuals, sorted, and the median of all others.
+// rest is where one shelf stands: its residuals, sorted, and all others.
 type rest struct {
-	known  bool
-	shelf  int
-	near   []float64
-	median float64
-	num    int // of the others
+	known               bool
+	shelf               int
+	near                []float64
+	least, median, most float64 // of the others
+	num                 int     // of the others
+}
+
+// allApart reports whether two and more neighbours, without the enclosure itself, are all
+// clearly to one side of the others and beyond each of them.
+func (r *rest) allApart(self float64) bool {
+	if len(r.near) < 3 {
+		return false
+	}
+	low, high := r.near[0], r.near[len(r.near)-1]
+	if low == self {
+		low = r.near[1]
+	}
+	if high == self {
+		high = r.near[len(r.near)-2]
+	}
+	return low > max(r.most, r.median+mateApart) || high < min(r.least, r.median-mateApart)
 }
 
 // Survey looks at all enclosures. scratch is used for sorting; with a capacity
@@ -141,8 +158,14 @@ func (p *Picture) CauseOf(c Case) Finding {
 	f.Residual = p.residual(&c)
 	own, others, peers := p.shelfMedians(&c, f.Residual)
 	f.ShelfBy = own - others
-	f.ShelfOff = peers && !c.DoorOpen && p.Judged >= fewPeers && math.Abs(f.ShelfBy) > shelfApart &&
-		math.Abs(f.Residual-own) <= max(standsOut, standsScale*p.Scale)
+	far := math.Abs(f.ShelfBy)
+	clear := far > shelfApart || c.HasOffset && p.farOf(&c).allApart(f.Residual)
+	// What warms a shelf warms one of its enclosures twice as much as another.
+	apart, like := f.Residual-own, max(standsOut, standsScale*p.Scale)
+	if apart*f.ShelfBy > 0 {
+		like = max(like, far)
+	}
+	f.ShelfOff = peers && clear && !c.DoorOpen && p.Judged >= fewPeers && math.Abs(apart) <= like
 	return f
 }
 
@@ -177,7 +200,9 @@ func (p *Picture) farOf(of *Case) *rest {
 	}
 	slices.Sort(near)
 	p.far = rest{known: true, shelf: of.Shelf, near: near}
-	p.far.median, p.far.num = medianWithout(p.all, near)
+	if p.far.median, p.far.num = medianWithout(p.all, near); p.far.num > 0 {
+		p.far.least, p.far.most = nthWithout(p.all, near, 0), nthWithout(p.all, near, p.far.num-1)
+	}
 	return &p.far
 }
 

@@ -55,6 +55,32 @@ func TestShelfThatStandsOut(t *testing.T) {
 				cs[i].Temp += 2
 			}
 		}, 2, true},
+		"all of one shelf are warm by less": {func(_ *RoomCase, cs []Case) {
+			for i := range 4 {
+				cs[i].Temp += 0.7
+			}
+		}, 2, true},
+		"all of one shelf by less, and it by twice as much": {func(_ *RoomCase, cs []Case) {
+			for i := range 4 {
+				cs[i].Temp += 0.7
+			}
+			cs[2].Temp += 0.7
+		}, 2, true},
+		"all of one shelf by little": {func(_ *RoomCase, cs []Case) {
+			for i := range 4 {
+				cs[i].Temp += 0.4
+			}
+		}, 2, false},
+		"all of one shelf but one": {func(_ *RoomCase, cs []Case) {
+			for i := range 3 {
+				cs[i].Temp += 0.9
+			}
+		}, 2, false},
+		"all of one shelf, and one of another": {func(_ *RoomCase, cs []Case) {
+			for i := range 5 {
+				cs[i].Temp += 0.9
+			}
+		}, 2, false},
 		"another shelf is warm": {func(_ *RoomCase, cs []Case) {
 			for i := range 4 {
 				cs[i].Temp += 2
@@ -299,8 +325,8 @@ func TestShelf_AtItsLimits(t *testing.T) {
 			t.Errorf("moved by %v: %d up, %d down of %d", change, p.Up, p.Down, p.Changed)
 		}
 	}
-	// It does not stand out from its shelf by more than 0.8 °C.
-	for own, want := range map[float64]bool{2: true, 2.8: true, 2.81: false, 1.19: false} {
+	// It does not stand out from its shelf by more than 0.8 °C, or than that from the others.
+	for own, want := range map[float64]bool{2: true, 2.81: true, 4: true, 4.01: false, 1.2: true, 1.19: false} {
 		cases := []Case{{Shelf: 1, Temp: own, HasTemp: true}, {Shelf: 1, Temp: 2, HasTemp: true}, {Shelf: 1, Temp: 2, HasTemp: true}}
 		for range 9 {
 			cases = append(cases, Case{Shelf: 2, HasTemp: true})
