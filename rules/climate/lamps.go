@@ -10,12 +10,14 @@ import (
 const (
 	lampBins    = 9                // that a course is followed for: most of a step shows in 90 min
 	lampWindow  = 4                // bins over which an unscheduled step is looked for
+	lampBack    = 2 * lampWindow   // bins that are kept: without the room's probe what comes after it counts too
 	lampSettled = 11               // bins after a switch from which one is
 	lampGap     = 20 * time.Minute // without readings ends what was begun
 	lampDrawn   = 0.7              // h in which a room that left its enclosures behind is forgotten
 	lampSeen    = -3.0             // evidence of two looks in a row that they did switch
 	lampRamp    = 0.15             // °C within lampWindow bins before a switch: they dim
-	lampAway    = 2.8              // °C of a room's move that is feared for each that one is from usual
+	lampAway    = 2.8              // °C of a room's move that is feared for each that one is from where it just was
+	lampBare    = 1.0              // °C of a room's move in lampWindow bins, one look in thirty, where it has no probe
 	// LampHint is the evidence from which an enclosure may be counted for others.
 	LampHint = 3.0
 
@@ -57,36 +59,36 @@ func (f LampFault) Dark() bool { return f == LampsNotOn || f == LampsOffEarly }
 // LampWatch holds the temperature after each scheduled switch against the days
 // before, and looks for steps between them. The zero value is ready.
 type LampWatch struct {
-	Started bool                     `json:"started"`
-	On      bool                     `json:"on"`
-	Switch  time.Duration            `json:"switch"` // running time of the last switch, or of the start
-	Last    time.Duration            `json:"last"`
-	HasRoom bool                     `json:"has_room"`
-	Follow  filter                   `json:"follow"` // the room as an enclosure follows it
-	Drawn   float64                  `json:"drawn"`  // °C, how far from the room that was lately
-	Slot    int64                    `json:"slot"`   // of Open
-	Open    pairMean                 `json:"open"`
-	Past    [lampWindow + 1]pairMean `json:"past"`
-	Since   lampCourse               `json:"since"`
-	Course  [2]usualCourse           `json:"course"`         // of switching off, and on
-	Ramp    [2]float64               `json:"ramp"`           // °C before switching off, and on
-	Level   [2]meanOf                `json:"level"`          // °C then, of the last days; without the room's alone
-	Wander  float64                  `json:"wander"`         // °C², between switches
-	Steps   [2]usualSteps            `json:"steps,omitzero"` // with the lamps off, and on
-	Seen    float64                  `json:"seen"`
-	Wrong   bool                     `json:"wrong"` // they are the other way round than scheduled
-	Early   bool                     `json:"early"` // and were so before the last switch
-	Sign    LampSign                 `json:"sign"`
-	Fault   LampFault                `json:"fault"`              // as it was told last
-	OffHour time.Duration            `json:"off_hour,omitempty"` // when they last switched without the schedule
-	Light   lightWatch               `json:"light"`
+	Started bool                   `json:"started"`
+	On      bool                   `json:"on"`
+	Switch  time.Duration          `json:"switch"` // running time of the last switch, or of the start
+	Last    time.Duration          `json:"last"`
+	HasRoom bool                   `json:"has_room"`
+	Follow  filter                 `json:"follow"` // the room as an enclosure follows it
+	Drawn   float64                `json:"drawn"`  // °C, how far from the room that was lately
+	Slot    int64                  `json:"slot"`   // of Open
+	Open    pairMean               `json:"open"`
+	Past    [lampBack + 1]pairMean `json:"past"`
+	Since   lampCourse             `json:"since"`
+	Course  [2]usualCourse         `json:"course"`         // of switching off, and on
+	Ramp    [2]float64             `json:"ramp"`           // °C before switching off, and on
+	Level   [2]meanOf              `json:"level"`          // °C then, of two days; without the room's alone
+	Wander  float64                `json:"wander"`         // °C², between switches
+	Steps   [2]usualSteps          `json:"steps,omitzero"` // with the lamps off, and on
+	Seen    float64                `json:"seen"`
+	Wrong   bool                   `json:"wrong"` // they are the other way round than scheduled
+	Early   bool                   `json:"early"` // and were so before the last switch
+	Sign    LampSign               `json:"sign"`
+	Fault   LampFault              `json:"fault"`              // as it was told last
+	OffHour time.Duration          `json:"off_hour,omitempty"` // when they last switched without the schedule
+	Light   lightWatch             `json:"light"`
 }
 
 // A lampCourse is what went on since the last switch.
 type lampCourse struct {
 	Begun  bool               `json:"begun"` // a switch was seen, and what was before it
 	Before pairMean           `json:"before"`
-	Away   float64            `json:"away"` // °C of it from usual, where the room's is not known
+	Away   float64            `json:"away"` // °C of it from the days before, where the room's is not known
 	Open   pairMean           `json:"open"` // bin of it
 	Bins   [lampBins]pairMean `json:"bins"`
 	Next   int                `json:"next"` // bin
@@ -127,10 +129,10 @@ func (w *LampWatch) learnStep() {
 // days.
 func (w *LampWatch) habitual() (is, known bool) {
 	u, at, ok := w.stepsAt()
+	moved := w.Moved()
 	if !ok || u.N[at] < stepFew {
 		return false, false
 	}
-	moved := w.Moved()
 	for k := max(at-1, 0); k <= min(at+1, stepSlots-1); k++ {
 		if (moved-float64(u.Mean[k]))*moved < stepUnlike*moved*moved {
 			return true, true
@@ -195,7 +197,7 @@ func (w *LampWatch) begin(at time.Duration, room float64) {
 		w.Follow, w.Drawn = filter{room, room}, 0
 	}
 	w.Switch, w.Last, w.Slot, w.Since = at, at, int64(at/courseBin), lampCourse{}
-	w.Open, w.Past, w.Sign = pairMean{}, [lampWindow + 1]pairMean{}, LampSign{Warms: w.Sign.Warms}
+	w.Open, w.Past, w.Sign = pairMean{}, [lampBack + 1]pairMean{}, LampSign{Warms: w.Sign.Warms}
 }
 
 // hasGap reports whether the room is not known to be what it was.
@@ -219,8 +221,9 @@ func (w *LampWatch) switched(at time.Duration) {
 	w.Early, w.Wrong = w.Wrong, false
 }
 
-// awayFrom is how far from usual a temperature just before a switch is, in °C, and takes it.
-// Where nobody knows the room's, it alone tells that the room is on its way elsewhere.
+// awayFrom is how far a temperature just before a switch is from that of the last two days,
+// in °C, and takes it. Where nobody knows the room's, it alone tells that the room failed
+// since, or is on its way back; a week ago it may have been another season.
 func (w *LampWatch) awayFrom(celsius float64) (away float64) {
 	if w.HasRoom {
 		return 0
@@ -229,7 +232,7 @@ func (w *LampWatch) awayFrom(celsius float64) (away float64) {
 	if l.N > 0 {
 		away = celsius - l.Mean
 	}
-	l.N = max(0, min(l.N, courseDays-1))
+	l.N = max(0, min(l.N, 1))
 	l.add(celsius)
 	return away
 }
@@ -256,8 +259,20 @@ func (w *LampWatch) Step() float64 {
 	return float64(w.Course[index(w.On == w.Wrong)].Mean[lampWindow-1])
 }
 
-// Moved is by how much the temperature moved beside the room in the last forty minutes.
-func (w *LampWatch) Moved() float64 { return w.Past[0].Value - w.Past[lampWindow].Value }
+// step is where the forty minutes begin and end in which a step is looked for. Without the
+// room's probe what came after them counts too.
+func (w *LampWatch) step() (was, now *pairMean) {
+	if w.HasRoom {
+		return &w.Past[lampWindow], &w.Past[0]
+	}
+	return &w.Past[lampBack], &w.Past[lampWindow]
+}
+
+// Moved is by how much the temperature moved beside the room in those minutes.
+func (w *LampWatch) Moved() float64 {
+	was, now := w.step()
+	return now.Value - was.Value
+}
 
 func index(on bool) int {
 	if on {
@@ -357,14 +372,18 @@ func (w *LampWatch) closeSlot(next int64) {
 	w.Slot, w.Open = next, pairMean{}
 	to, usual := &w.Course[index(w.On == w.Wrong)], w.Step()
 	w.Sign.Moved, w.Sign.Warms = 0, to.known(lampWindow-1) && math.Abs(usual) >= 2*lampScale.noise
-	now, was := w.Past[0], w.Past[lampWindow]
-	if now.N == 0 || was.N == 0 || !w.HasRoom || w.Last-w.Switch < lampSettled*courseBin {
+	was, now := w.step()
+	if now.N*was.N*w.Past[0].N == 0 || w.Last-w.Switch < lampSettled*courseBin {
 		return
 	}
 	// How fast an enclosure follows is known no better than a part of what draws it.
 	moved, room := w.Moved(), lampScale.beside*max(math.Abs(now.Beside-was.Beside), w.Drawn)
 	v := (20*lampScale.noise*lampScale.noise+w.Seen*w.Wander)/(20+w.Seen) + room*room
-	if w.Sign.Warms && (moved*usual > 0 || moved*moved < v) {
+	switch {
+	case !w.Sign.Warms:
+	case !w.HasRoom:
+		w.Sign.Moved = w.movedBare(to, v)
+	case moved*usual > 0 || moved*moved < v:
 		w.Sign.Moved = logNormal(moved-usual, v+lampScale.habit*lampScale.habit*usual*usual) - logTailed(moved, v, lampScale.tail)
 	}
 	if w.Sign.Moved <= 0 {
@@ -378,6 +397,26 @@ func (w *LampWatch) closeSlot(next int64) {
 		}
 		w.learnStep()
 	}
+}
+
+// movedBare is the evidence for a step where nobody knows the room: of its first part, and
+// of what came after it. Lamps move the air most at once and keep it there; what the room
+// makes of it goes on as fast, comes back, or stays. v is the variance of no step.
+func (w *LampWatch) movedBare(to *usualCourse, v float64) float64 {
+	if !to.known(lampBack-1) || w.Last-w.Switch < (lampSettled+lampWindow)*courseBin {
+		return 0
+	}
+	first, then := w.Moved(), w.Past[0].Value-w.Past[lampWindow].Value
+	usual := float64(to.Mean[lampWindow-1])
+	rest := float64(to.Mean[lampBack-1]) - usual
+	if first*usual <= 0 {
+		return 0
+	}
+	step := func(moved, usual float64) float64 {
+		return logNormal(moved-usual, v+lampScale.habit*lampScale.habit*usual*usual)
+	}
+	stays := max(logTailed(then, v, lampBare), logTailed(then-first, v, lampBare))
+	return step(first, usual) + step(then, rest) - logTailed(first, v, lampBare) - stays
 }
 
 // ObserveLight takes a light reading in lux and whether the lamps are on by

@@ -265,7 +265,7 @@ func (l look) departs(timer int) bool {
 
 // stepped is the evidence of a timer's enclosures; false where not most have it.
 func (l look) stepped(timer int) (sum float64, most bool) {
-	n, have := 0, 0
+	n, have, bare := 0, 0, false
 	for i := range l.v.Enclosures {
 		o := &l.v.Enclosures[i]
 		sign := &o.St.Lamps.Sign
@@ -275,10 +275,17 @@ func (l look) stepped(timer int) (sum float64, most bool) {
 		if n++; !sign.Known && l.asUsual(o) {
 			continue
 		}
-		sum += min(sign.Moved, told)
+		most := told
+		if !o.St.Lamps.HasRoom {
+			bare, most = true, parted
+		}
+		sum += min(sign.Moved, most)
 		if sign.Moved >= some {
 			have++
 		}
+	}
+	if bare { // what they share may be the room's: their mean counts, as of two
+		sum *= 2 / float64(n)
 	}
 	return sum, n >= 2 && float64(have) >= mostOf*float64(n)
 }
