@@ -222,7 +222,7 @@ func TestOptionsFor(t *testing.T) {
 	if len(o.Names) != 1 || o.Names["e1"] != "Moss" {
 		t.Errorf("names are %v", o.Names)
 	}
-	if p := o.People; len(p) != 2 || p[0].ID != "una" || p[0].Name != "Una" || p[0].MailTo != "una@example.test" || p[0].EscalateAfter .D() != time.Minute ||
+	if p := o.People; len(p) != 2 || p[0].ID != "una" || p[0].Name != "Una" || p[0].MailTo != "una@example.test" || p[0].EscalateAfter.D() != time.Minute ||
 		!slices.Equal(p[0].Channels, []string{"mail"}) || !slices.Equal(p[1].Channels, []string{"mqtt"}) {
 		t.Errorf("people are %+v", p)
 	}
@@ -240,7 +240,7 @@ func TestOptionsFor(t *testing.T) {
 	if p := OptionsFor(cfg).People; len(p) != 1 || p[0].ID != "keeper" || !slices.Equal(p[0].Channels, []string{"w1", "w2"}) {
 		t.Errorf("where nobody is named: %+v", p)
 	}
-	o.People = append(o.People, Person{ID: "ira"})
+	o.People = append(o.People, configs.Person{ID: "ira"})
 	for first, want := range map[string][]string{
 		"una": {"una", "odo", "ira"}, "odo": {"odo", "una", "ira"}, "ira": {"ira", "una", "odo"},
 		"nobody": {"una", "odo", "ira"}, "": {"una", "odo", "ira"},
