@@ -620,7 +620,7 @@ func TestLampsGo_AtItsLimits(t *testing.T) {
 		for i, m := range c.moved {
 			w := &v.Enclosures[i].St.Lamps
 			w.Sign = climate.LampSign{Moved: m, Warms: true}
-			w.Past[0].Value, w.Past[4].Value = 1, 1.5
+			w.HasRoom, w.Past[0].Value, w.Past[4].Value = true, 1, 1.5
 		}
 		got := Look{V: v}.lampsGo()
 		if (got != nil) != c.want || got != nil && got.Delta != 0.5 {
