@@ -277,10 +277,8 @@ type Options struct {
 	Keys map[string][]byte
 	// Token lets in a command that is not signed, as far as TokenFor says; empty
 	// none.
-	Token string
-	// TokenFor is TokenAnswers, TokenAll or TokenNothing. Empty takes answers where
-	// there is no key, else nothing.
-	TokenFor string
+	Token    string
+	TokenFor string // TokenAnswers, the default, TokenAll or TokenNothing
 	// Now is the wall time, and whether it is known to be right; nil for the
 	// board's, believed.
 	Now func() (t time.Time, set bool)

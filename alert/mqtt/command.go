@@ -203,10 +203,7 @@ type door struct {
 func newDoor(o *Options) *door {
 	d := &door{opt: *o, began: time.Now(), run: strings.ToLower(rand.Text()[:8]), taken: map[string]time.Time{}}
 	d.renew()
-	if len(o.Keys) > 0 {
-		d.opt.TokenFor = cmp.Or(o.TokenFor, TokenNothing)
-	}
-	d.opt.TokenFor = cmp.Or(d.opt.TokenFor, TokenAnswers)
+	d.opt.TokenFor = cmp.Or(o.TokenFor, TokenAnswers)
 	if o.Now == nil {
 		d.opt.Now = func() (time.Time, bool) { return time.Now(), true }
 	}

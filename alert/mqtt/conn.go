@@ -9,7 +9,6 @@ import (
 	"net"
 	"net/url"
 	"strings"
-	"sync"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
@@ -35,27 +34,14 @@ var (
 type session struct {
 	client paho.Client
 	began  time.Time
-	lost   chan struct{} // closed when the connection is gone
-	once   sync.Once
-	cause  error
-}
-
-func (s *session) end(err error) {
-	s.once.Do(func() {
-		s.cause = err
-		close(s.lost)
-	})
+	lost   context.Context // ends with the connection, by its cause
+	end    context.CancelCauseFunc
 }
 
 // alive reports whether s can carry a message now. IsConnected would be true
 // while the library still tries.
 func (s *session) alive() bool {
-	select {
-	case <-s.lost:
-		return false
-	default:
-		return s.client.IsConnectionOpen()
-	}
+	return s.lost.Err() == nil && s.client.IsConnectionOpen()
 }
 
 // reconnect works on one connection after the other until ctx ends. once reports
@@ -86,7 +72,8 @@ func (o *Options) reconnect(ctx context.Context, once func() (up bool, err error
 
 // connect opens a session, whose will goes to the status topic.
 func connect(ctx context.Context, o *Options, status string) (*session, error) {
-	s := &session{lost: make(chan struct{})}
+	s := &session{}
+	s.lost, s.end = context.WithCancelCause(context.Background())
 	connected := func() bool { return true } // from then on the end of ctx leaves time for a farewell
 	open := func(uri *url.URL, _ paho.ClientOptions) (net.Conn, error) {
 		conn, err := o.dial(ctx, uri)
@@ -127,8 +114,8 @@ func (s *session) publish(ctx context.Context, topic string, retained bool, payl
 func (s *session) confirmed(ctx context.Context, token paho.Token, what string) error {
 	select {
 	case <-token.Done():
-	case <-s.lost:
-		return fmt.Errorf("%s: connection lost: %w", what, s.cause)
+	case <-s.lost.Done():
+		return fmt.Errorf("%s: connection lost: %w", what, context.Cause(s.lost))
 	case <-ctx.Done():
 		return fmt.Errorf("%s: no answer from the broker: %w", what, ctx.Err())
 	}

@@ -59,8 +59,8 @@ func (c *Client) serve(ctx context.Context, s *session) error {
 		select {
 		case <-ctx.Done():
 			return c.farewell(s)
-		case <-s.lost:
-			return s.cause
+		case <-s.lost.Done():
+			return context.Cause(s.lost)
 		case <-c.kick:
 		case <-again.C:
 			_ = c.ask(work, s, time.Since(began)) // then the connection is lost
@@ -387,7 +387,7 @@ func (c *Client) sweep(ctx context.Context, s *session) {
 		select {
 		case <-ctx.Done():
 			return
-		case <-s.lost:
+		case <-s.lost.Done():
 			return
 		case <-time.After(wait):
 		}
