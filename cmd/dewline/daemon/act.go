@@ -99,18 +99,10 @@ func (l *loop) answer(ctx context.Context, f func(now sensors.Instant) (core.Eff
 		}
 		return err
 	})
-	if err != nil || recorded == nil {
-		return err
+	if err == nil && recorded != nil && !onDisk(ctx, recorded, recordWait) {
+		return errNotKept
 	}
-	timer := time.NewTimer(recordWait)
-	defer timer.Stop()
-	select {
-	case <-recorded:
-		return nil
-	case <-timer.C:
-	case <-ctx.Done():
-	}
-	return errNotKept
+	return err
 }
 
 // Drill sends a test notice and returns its id.
@@ -180,7 +172,7 @@ func (d *Daemon) Calibrate(ctx context.Context, c sensors.Correction) error {
 	if err != nil {
 		return err
 	}
-	defer d.record.redos.nudge()
+	defer nudge(d.record.redos.wake)
 	return d.loop.perform(ctx, func(now sensors.Instant) (core.Effects, error) {
 		fx := d.loop.core.Calibrated(now, d.book.calibrations(d.cfg.Load()))
 		fx.Docs = append(fx.Docs, store.Doc{Bucket: store.BucketCalibration, Key: c.ID, Value: value}, owed)

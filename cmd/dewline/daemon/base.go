@@ -101,3 +101,39 @@ type Source interface {
 	// Ageing is what each probe went through, to be kept across a restart.
 	Ageing() map[sensors.ProbeID]sensors.Ageing
 }
+
+// nudge wakes whoever waits on c, unless that is due already.
+func nudge(c chan<- struct{}) {
+	select {
+	case c <- struct{}{}:
+	default:
+	}
+}
+
+// every does f at once and then at each interval, until ctx ends.
+func every(ctx context.Context, interval time.Duration, f func(context.Context)) {
+	ticker := time.NewTicker(interval)
+	defer ticker.Stop()
+	for {
+		f(ctx)
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+	}
+}
+
+// onDisk waits until what was put on record is on the disk, and reports whether it is within
+// the time given.
+func onDisk(ctx context.Context, written <-chan struct{}, within time.Duration) bool {
+	timer := time.NewTimer(within)
+	defer timer.Stop()
+	select {
+	case <-written:
+		return true
+	case <-timer.C:
+	case <-ctx.Done():
+	}
+	return false
+}

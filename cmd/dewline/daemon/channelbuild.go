@@ -32,26 +32,27 @@ func buildChannels(cfg *configs.Config, id string, log *slog.Logger, h hooks) *c
 		}
 		client, err := buildMQTT(cfg, id, who, log, h)
 		c.secret = brokerSecrets(cfg.MQTT, who)
-		c.use("mqtt", client, err)
+		c.use("mqtt", "mqtt", client, err)
 		if err == nil {
 			c.mqtt = client
 		}
 	}
 	if cfg.Mail.Host != "" {
 		sender, err := newMail(cfg, id, h)
-		c.use("mail", sender, err)
+		c.use("mail", "mail", sender, err)
 		if err == nil {
 			c.mail = sender
 		}
 	}
 	for _, w := range cfg.Webhooks {
 		hook, err := buildWebhook(id, w)
-		c.use(w.ID, hook, err)
+		c.use("webhook "+w.ID, w.ID, hook, err)
 	}
 	if cfg.Outside.URL+cfg.Outside.URLFile != "" {
 		beat, err := buildBeat(cfg.Outside)
 		if err != nil {
 			log.Error("the outside heartbeat cannot work", "err", err)
+			c.faults = append(c.faults, WayFault{Section: "heartbeat", What: err.Error()})
 		}
 		c.beat = beat
 	}
@@ -59,8 +60,9 @@ func buildChannels(cfg *configs.Config, id string, log *slog.Logger, h hooks) *c
 }
 
 // use takes a channel in, or one that says why it cannot work.
-func (c *channels) use(name string, ch alert.Channel, err error) {
+func (c *channels) use(section, name string, ch alert.Channel, err error) {
 	if err != nil {
+		c.faults = append(c.faults, WayFault{Section: section, What: err.Error()})
 		c.log.Error("a channel cannot work", "channel", name, "err", err, "do", "mend its section or its secret and reload")
 		ch = brokenChannel{fmt.Errorf("channel %s: %w", name, err)}
 	}
@@ -122,13 +124,11 @@ func buildMQTT(cfg *configs.Config, id string, who commandSenders, log *slog.Log
 	if err != nil {
 		return nil, err
 	}
-	return mqtt.New(mqtt.Options{
-		Room: id, Broker: cfg.MQTT.Broker, Username: cfg.MQTT.Username, Password: password,
-		TLS: tlsConfig, Keys: who.keys, Token: who.token, TokenFor: tokenFor(cfg), Now: h.now, Instance: h.board.instance, Former: h.board.former,
-		OnOther: h.other, OnWatched: h.watched, Log: log, OnCommand: h.command, OnRefused: h.refused,
-		OnState: func(down error) { h.state("mqtt", down) }, OnMissing: h.missing,
-		Watch: h.watch, OnSign: h.sign, OnSight: h.sight,
-	})
+	o := h.mqtt
+	o.Room, o.Broker, o.Username, o.Password, o.TLS, o.Log = id, cfg.MQTT.Broker, cfg.MQTT.Username, password, tlsConfig, log
+	o.Keys, o.Token, o.TokenFor = who.keys, who.token, tokenFor(cfg)
+	o.OnState = func(down error) { h.state("mqtt", down) }
+	return mqtt.New(o)
 }
 
 // tokenFor says what the token may do where the configuration does not: a key that

@@ -42,6 +42,7 @@ type ways struct {
 	beat   *webhook.Beat // nil for none
 	// leftOut says what does not work, for want of a secret, although the channels do.
 	leftOut []alarm.Fact
+	faults  []WayFault // of what cannot work
 }
 
 // inUse returns the ways as they are now.
@@ -70,18 +71,9 @@ func (b brokenChannel) Send(context.Context, alert.Delivery) error { return aler
 
 // hooks are whom the channels tell of what comes the other way.
 type hooks struct {
-	command func(context.Context, alert.Command) alert.Reply
-	refused func(c alert.Command, why string)
-	state   func(channel string, down error)         // nil once it is connected; nobody where channels were given
-	peer    func(subject string, notAfter time.Time) // a certificate that was shown
-	board   boardID                                  // this one
-	now     func() (time.Time, bool)                 // the wall time, and whether it was set
-	other   func(instance string)                    // another board with the room's id
-	watched func(sentinel string, live bool)
-	missing func(what []string, grave bool) // that the broker does not let this one hear
-	watch   []string                        // rooms that a sentinel watches
-	sign    func(mqtt.Sign)
-	sight   func()
+	mqtt  mqtt.Options                             // of the board, and what its client tells; the rest is configured
+	state func(channel string, down error)         // nil once it is connected; nobody where channels were given
+	peer  func(subject string, notAfter time.Time) // a certificate that was shown
 }
 
 func (c *channels) run(ctx context.Context, done *sync.WaitGroup) {
@@ -162,7 +154,7 @@ func (c *channels) alarm(now sensors.Instant, k alarm.Key, v *rules.AlarmView) {
 		return
 	}
 	shown := wire.AlarmOf(v, now)
-	shown.Instance = c.hooks.board.instance
+	shown.Instance = c.hooks.mqtt.Instance
 	doc, err := json.Marshal(shown)
 	if err != nil {
 		c.log.Error("an alarm cannot be shown", "alarm", k.Alarm, "subject", k.Subject, "err", err)
@@ -173,7 +165,7 @@ func (c *channels) alarm(now sensors.Instant, k alarm.Key, v *rules.AlarmView) {
 
 func (c *channels) heartbeat(h alert.Heartbeat) {
 	if client := c.broker(); client != nil {
-		h.Instance = c.hooks.board.instance
+		h.Instance = c.hooks.mqtt.Instance
 		client.Heartbeat(h)
 	}
 }

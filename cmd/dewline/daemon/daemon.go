@@ -26,6 +26,7 @@ import (
 
 	"dewline/alert"
 	"dewline/alert/mail"
+	"dewline/alert/mqtt"
 	"dewline/cmd/dewline/core"
 	"dewline/cmd/dewline/web"
 	"dewline/rules"
@@ -132,26 +133,29 @@ func (d *Daemon) startSite(ctx context.Context, done *sync.WaitGroup) {
 func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
 	d.loop.channels = &channels{log: d.log, ways: ways{byName: d.o.Channels}}
 	if d.o.Channels == nil {
+		feed := func(f func(now sensors.Instant) core.Effects) {
+			d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(f(now)) })
+		}
+		board := boardOf(d.o.Dir, "/", d.log)
 		told := hooks{
-			command: d.Command,
-			refused: func(c alert.Command, why string) { d.Refuse(ctx, c, why) },
 			state: func(name string, down error) {
-				d.loop.post(ctx, func(now sensors.Instant) {
-					d.loop.apply(d.loop.core.ChannelState(now, name, down))
-					d.loop.linked(name, down)
-				})
+				feed(func(now sensors.Instant) core.Effects { return d.loop.core.ChannelState(now, name, down) })
 			},
-			peer:  d.certs.saw,
-			board: boardOf(d.o.Dir, "/", d.log),
-			now:   func() (time.Time, bool) { t := d.now(); return t.Wall, t.Synced },
-			other: func(instance string) {
-				d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(d.loop.core.OtherBoard(now, instance)) })
-			},
-			watched: func(sentinel string, live bool) {
-				d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(d.loop.core.WatchedBy(now, sentinel, live)) })
-			},
-			missing: func(what []string, grave bool) {
-				d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(d.loop.core.NotGranted(now, what, grave)) })
+			peer: d.certs.saw,
+			mqtt: mqtt.Options{
+				Instance: board.instance, Former: board.former,
+				Now:       func() (time.Time, bool) { t := d.now(); return t.Wall, t.Synced },
+				OnCommand: d.Command,
+				OnRefused: func(c alert.Command, why string) { d.Refuse(ctx, c, why) },
+				OnOther: func(instance string) {
+					feed(func(now sensors.Instant) core.Effects { return d.loop.core.OtherBoard(now, instance) })
+				},
+				OnWatched: func(sentinel string, live bool) {
+					feed(func(now sensors.Instant) core.Effects { return d.loop.core.WatchedBy(now, sentinel, live) })
+				},
+				OnMissing: func(what []string, grave bool) {
+					feed(func(now sensors.Instant) core.Effects { return d.loop.core.NotGranted(now, what, grave) })
+				},
 			},
 		}
 		cfg := d.cfg.Load()
@@ -159,10 +163,7 @@ func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
 		d.loop.channels.swap = func(next *channels, keep bool) { d.loop.channels.exchange(ctx, done, next, keep) }
 	}
 	d.loop.courier = alert.NewCourier(d.loop.channels.byName, 0, func(r alert.SendResult) {
-		d.loop.post(ctx, func(now sensors.Instant) {
-			d.loop.apply(d.loop.core.Result(now, r))
-			d.loop.tried()
-		})
+		d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(d.loop.core.Result(now, r)) })
 	}, d.log)
 	done.Go(func() { d.loop.courier.Run(ctx) })
 	d.loop.startSounder(ctx, done)
@@ -186,7 +187,8 @@ func (d *Daemon) startWatches(ctx context.Context, done *sync.WaitGroup) {
 	})
 	done.Go(func() { d.record.upkeep(ctx) })
 	done.Go(func() {
-		d.certs.watch(ctx, d.Config, func(used []core.Certificate) {
+		every(ctx, certEvery, func(ctx context.Context) {
+			used := d.certs.used(d.cfg.Load())
 			d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(d.loop.core.Certificates(now, used)) })
 		})
 	})
@@ -272,12 +274,7 @@ type Daemon struct {
 }
 
 // Reload asks for the configuration to be read again. It returns at once.
-func (d *Daemon) Reload() {
-	select {
-	case d.reloads <- struct{}{}:
-	default:
-	}
-}
+func (d *Daemon) Reload() { nudge(d.reloads) }
 
 // Snapshot returns what is known now; nil before the first round.
 func (d *Daemon) Snapshot() *alert.Snapshot { return d.loop.snapshot.Load() }

@@ -40,9 +40,8 @@ type loop struct {
 	stuck  bool // a write hangs
 	// sounding says that the sounder was told to call.
 	sounding bool
-	settling
-	losses lossWatch
-	beatAt time.Duration // of the last outside heartbeat
+	losses   lossWatch
+	beatAt   time.Duration // of the last outside heartbeat
 
 	snapshot atomic.Pointer[alert.Snapshot]
 	readings atomic.Uint64
@@ -63,7 +62,6 @@ func (l *loop) apply(fx core.Effects) <-chan struct{} {
 		return nil
 	}
 	if len(fx.Send) > 0 {
-		l.sent(len(fx.Send))
 		l.courier.Submit(fx.Send...)
 	}
 	var done <-chan struct{}
@@ -353,57 +351,4 @@ func (l *loop) sounds(now sensors.Instant) {
 	}
 	l.sounding = on
 	l.sounder.Sound(on)
-}
-
-// settleFor is the longest that a source waits for channels, in real time.
-const settleFor = time.Second
-
-// settling counts what is on its way, for a source whose time can outrun channels:
-// what is being sent, and what tries to connect.
-type settling struct {
-	sending int
-	away    map[string]bool // channels without their connection
-	waiting []chan struct{} // closed once nothing is on its way
-}
-
-func (s *settling) sent(n int) { s.sending += n }
-
-func (s *settling) tried() {
-	s.sending--
-	s.release()
-}
-
-// linked notes whether a channel has its connection.
-func (s *settling) linked(channel string, down error) {
-	if down == nil {
-		delete(s.away, channel)
-		s.release()
-		return
-	}
-	if s.away == nil {
-		s.away = make(map[string]bool)
-	}
-	s.away[channel] = true
-}
-
-// wait has done closed once all is tried.
-func (s *settling) wait(done chan struct{}) {
-	s.waiting = append(s.waiting, done)
-	s.release()
-}
-
-// giveUp waits no longer, and counts anew: what another sending replaced is never reported.
-func (s *settling) giveUp() {
-	s.sending, s.waiting = 0, nil
-}
-
-func (s *settling) release() {
-	if s.sending > 0 || len(s.away) > 0 {
-		return
-	}
-	s.sending = 0
-	for _, done := range s.waiting {
-		close(done)
-	}
-	s.waiting = s.waiting[:0]
 }

@@ -53,14 +53,7 @@ func (rc *record) Store() *store.Store { return rc.store.Load() }
 func (rc *record) replacedBy(report store.Report) {
 	why := core.SetAside(report)
 	rc.replaced.Store(&why)
-	rc.nudge() // a reader may have met the damage, and no write failed
-}
-
-func (rc *record) nudge() {
-	select {
-	case rc.moved <- struct{}{}:
-	default: // the core will see the newest when it looks
-	}
+	nudge(rc.moved) // a reader may have met the damage, and no write failed
 }
 
 func (rc *record) health(ok bool, note string) {
@@ -69,7 +62,7 @@ func (rc *record) health(ok bool, note string) {
 		h.why = alarm.Fact{ID: alarm.FactRecordNote, Note: note}
 	}
 	rc.recording.Store(&h)
-	rc.nudge()
+	nudge(rc.moved)
 }
 
 func (rc *record) close(ctx context.Context) {
@@ -98,7 +91,7 @@ func (rc *record) start(ctx context.Context, last func()) (stop func()) {
 }
 
 // lose counts, and has the core look at once.
-func (rc *record) lose(n uint64) { rc.lost.Add(n); rc.nudge() }
+func (rc *record) lose(n uint64) { rc.lost.Add(n); nudge(rc.moved) }
 
 type opened struct {
 	st     *store.Store

@@ -105,7 +105,7 @@ func (r *recorder) Put(docs []store.Doc, journal []event.Event) <-chan struct{} 
 	r.trimJournal()
 	r.waiters = newestWaiters(append(r.waiters, done))
 	r.mu.Unlock()
-	r.nudge()
+	nudge(r.wake)
 	return done
 }
 
@@ -153,7 +153,7 @@ func (r *recorder) ForceFlush(state func() ([]byte, error)) {
 		}
 	}
 	r.mu.Unlock()
-	r.nudge()
+	nudge(r.wake)
 }
 
 // Hold has readings kept in memory and everything else wait until Attach: a
@@ -185,7 +185,7 @@ func (r *recorder) Attach(l ledger) {
 	r.mu.Lock()
 	r.ledger, r.hold = l, false
 	r.mu.Unlock()
-	r.nudge()
+	nudge(r.wake)
 }
 
 // Stuck reports whether a write has been under way for long, by the process's
@@ -201,13 +201,6 @@ func (r *recorder) ill(now time.Time) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	return r.failing || !r.busy.IsZero() && now.Sub(r.busy) >= recordWait
-}
-
-func (r *recorder) nudge() {
-	select {
-	case r.wake <- struct{}{}:
-	default:
-	}
 }
 
 // Run writes until ctx ends, then once more.

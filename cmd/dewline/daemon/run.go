@@ -146,18 +146,34 @@ func (l *loop) sink() Sink {
 	}
 }
 
+// A source whose time can outrun channels waits for them no longer than settleFor, in
+// real time, and looks every settleLook.
+const (
+	settleFor  = time.Second
+	settleLook = 5 * time.Millisecond
+)
+
 // settle waits until what came is decided, each channel connected and the telling
 // tried, settleFor at most.
 func (l *loop) settle(ctx context.Context) {
-	done := make(chan struct{})
-	l.post(ctx, func(sensors.Instant) { l.wait(done) })
-	patience := time.NewTimer(settleFor)
-	defer patience.Stop()
-	select {
-	case <-done:
-	case <-patience.C:
-		l.post(ctx, func(sensors.Instant) { l.giveUp() })
-	case <-ctx.Done():
+	ctx, cancel := context.WithTimeout(ctx, settleFor)
+	defer cancel()
+	for {
+		settled := make(chan bool, 1)
+		l.post(ctx, func(sensors.Instant) { settled <- l.core.Settled() })
+		select {
+		case <-ctx.Done():
+			return
+		case yes := <-settled:
+			if yes {
+				return
+			}
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(settleLook):
+		}
 	}
 }
 

@@ -64,11 +64,8 @@ func (s *Sentry) run(ctx context.Context, docs []store.Doc) {
 	var wg sync.WaitGroup
 	defer wg.Wait()
 	defer cancel()
+	board := boardOf(s.o.Dir, "/", s.log)
 	s.channels = buildChannels(s.cfg, s.id, s.log, hooks{
-		command: s.Command,
-		board:   boardOf(s.o.Dir, "/", s.log),
-		now:     func() (time.Time, bool) { t := s.now(); return t.Wall, t.Synced },
-		refused: func(alert.Command, string) {}, // the client has logged it
 		state: func(name string, down error) {
 			s.post(ctx, func(now sensors.Instant) {
 				if name == "mqtt" && down != nil {
@@ -77,13 +74,18 @@ func (s *Sentry) run(ctx context.Context, docs []store.Doc) {
 				s.apply(s.desk.ChannelState(now, name, down))
 			})
 		},
-		watch: s.cfg.Sentinel.Rooms,
-		sight: func() { s.post(ctx, func(now sensors.Instant) { s.sentinel.Connection(now, true) }) },
-		sign: func(sign mqtt.Sign) {
-			select {
-			case s.inbox <- func(now sensors.Instant) { s.sign(now, sign) }:
-			default: // the next one says as much
-			}
+		mqtt: mqtt.Options{
+			Instance: board.instance, Former: board.former,
+			Now:       func() (time.Time, bool) { t := s.now(); return t.Wall, t.Synced },
+			OnCommand: s.Command, // what is refused the client logs
+			Watch:     s.cfg.Sentinel.Rooms,
+			OnSight:   func() { s.post(ctx, func(now sensors.Instant) { s.sentinel.Connection(now, true) }) },
+			OnSign: func(sign mqtt.Sign) {
+				select {
+				case s.inbox <- func(now sensors.Instant) { s.sign(now, sign) }:
+				default: // the next one says as much
+				}
+			},
 		},
 	})
 	s.courier = alert.NewCourier(s.channels.byName, 0, func(r alert.SendResult) {
@@ -234,10 +236,7 @@ func (s *Sentry) apply(fx alert.Effects) {
 	if len(fx.Docs) > 0 {
 		written := s.rec.Put(fx.Docs, nil)
 		if len(fx.Send) > 0 && !s.rec.ill(time.Now()) {
-			select {
-			case <-written:
-			case <-time.After(recordWait):
-			}
+			onDisk(context.Background(), written, recordWait)
 		}
 	}
 	s.courier.Submit(fx.Send...)

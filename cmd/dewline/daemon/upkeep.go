@@ -47,7 +47,7 @@ func (rc *record) loadRedos(st *store.Store) {
 		}
 		rc.redos.add(sensors.ProbeID(probe), r)
 	}
-	rc.redos.nudge()
+	nudge(rc.redos.wake)
 }
 
 // redoEvery is until the open hour may be over, or the card mended.
@@ -206,11 +206,4 @@ func (b *redoBook) all() map[sensors.ProbeID]redo {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return maps.Clone(b.due)
-}
-
-func (b *redoBook) nudge() {
-	select {
-	case b.wake <- struct{}{}:
-	default:
-	}
 }

@@ -1,10 +1,10 @@
 package daemon
 
 import (
-	"context"
 	"crypto/x509"
 	"encoding/pem"
 	"fmt"
+	"log/slog"
 	"maps"
 	"os"
 	"slices"
@@ -32,31 +32,17 @@ type WayFault struct {
 // without connecting to anything, and looks when certificates end. Secrets are
 // read as the user who asks: one of the service's own may be refused here.
 func CheckWays(cfg *configs.Config, now time.Time) []WayFault {
-	var out []WayFault
+	out := buildChannels(cfg, cfg.Room.ID, slog.New(slog.DiscardHandler), hooks{}).faults
 	fault := func(section string, err error) {
 		if err != nil {
 			out = append(out, WayFault{Section: section, What: err.Error()})
 		}
 	}
 	if cfg.MQTT.Broker != "" {
-		_, err := buildMQTT(cfg, cfg.Room.ID, commandSenders{}, nil, hooks{})
-		fault("mqtt", err)
 		out = append(out, checkSenders(cfg)...)
-	}
-	if cfg.Mail.Host != "" {
-		_, err := newMail(cfg, cfg.Room.ID, hooks{})
-		fault("mail", err)
-	}
-	for _, w := range cfg.Webhooks {
-		_, err := buildWebhook(cfg.Room.ID, w)
-		fault("webhook "+w.ID, err)
 	}
 	_, err := secret(cfg.HTTP.TokenFile)
 	fault("http", err)
-	if cfg.Outside.URLFile != "" {
-		_, err := buildBeat(cfg.Outside)
-		fault("heartbeat", err)
-	}
 	if list, err := secret(cfg.HTTP.TokensFile); err != nil {
 		fault("http", err)
 	} else if _, err := page.ParseTokens(list); err != nil {
@@ -200,18 +186,4 @@ func (b *certBook) used(cfg *configs.Config) []core.Certificate {
 	return out
 }
 
-const certEvery = time.Hour
-
-// watch tells which certificates are used and when they end, until ctx does.
-func (b *certBook) watch(ctx context.Context, cfg func() *configs.Config, tell func([]core.Certificate)) {
-	ticker := time.NewTicker(certEvery)
-	defer ticker.Stop()
-	for {
-		tell(b.used(cfg()))
-		select {
-		case <-ctx.Done():
-			return
-		case <-ticker.C:
-		}
-	}
-}
+const certEvery = time.Hour // between looks at the certificates

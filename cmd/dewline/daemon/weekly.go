@@ -95,7 +95,7 @@ func (s *summaries) run(ctx context.Context) {
 			return alert.Permanent(errors.New("the [mail] section cannot work; the log says why"))
 		},
 	}
-	w.Run(ctx)
+	every(ctx, weeklyLook, w.step)
 }
 
 // SendSummary mails a week's summary to everybody with an address and returns
@@ -178,22 +178,7 @@ type weekly struct {
 	send func(context.Context, mail.Summary) error
 	log  *slog.Logger
 
-	doc    weekDoc // of the week under way in this run
-	loaded bool
-}
-
-// Run looks at the clock until ctx ends.
-func (w *weekly) Run(ctx context.Context) {
-	ticker := time.NewTicker(weeklyLook)
-	defer ticker.Stop()
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case <-ticker.C:
-			w.step(ctx)
-		}
-	}
+	doc weekDoc // of the week under way in this run
 }
 
 // lastDue is when a summary was due last, and the whole week that it tells of.
@@ -251,7 +236,7 @@ func (w *weekly) step(ctx context.Context) {
 
 // take brings the week's document into memory; false while the record cannot be read.
 func (w *weekly) take(week string, now sensors.Instant) bool {
-	if w.loaded && w.doc.Week == week {
+	if w.doc.Week == week {
 		return true
 	}
 	b, err := w.load(weekKey(week))
@@ -269,7 +254,7 @@ func (w *weekly) take(week string, now sensors.Instant) bool {
 			doc.Mail = map[string]mailInfo{}
 		}
 	}
-	w.doc, w.loaded = doc, true
+	w.doc = doc
 	for id, m := range doc.Mail {
 		if m.State != mailSending {
 			continue
@@ -407,16 +392,8 @@ func (w *weekly) write(now sensors.Instant, person string, m mailInfo) <-chan st
 
 // onDisk waits not for ever: a failing card must not hold back what tells of it.
 func (w *weekly) onDisk(ctx context.Context, done <-chan struct{}) {
-	if done == nil {
-		return
-	}
-	timer := time.NewTimer(weeklyCommit)
-	defer timer.Stop()
-	select {
-	case <-done:
-	case <-timer.C:
+	if done != nil && !onDisk(ctx, done, weeklyCommit) && ctx.Err() == nil {
 		w.log.Warn("the record is slow; the weekly summary leaves without it", "week", w.doc.Week)
-	case <-ctx.Done():
 	}
 }
 
