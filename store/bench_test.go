@@ -37,7 +37,7 @@ func longRecord(tb testing.TB, dir string, probes, days int) (*Store, []sensors.
 	}
 	rng := rand.New(rand.NewPCG(1, 1))
 	for day := range days {
-		parts := make([]openSeries, probes)
+		parts := make([]takenSeries, probes)
 		key := emptyKey(uint64(day+1), levelDay)
 		for i := range pool {
 			from := rng.IntN(3) * 8640
@@ -47,7 +47,7 @@ func longRecord(tb testing.TB, dir string, probes, days int) (*Store, []sensors.
 				recs[j].Wall = recs[j].Mono + r.at.Wall.UnixMilli()
 				key.cover(recs[j].Mono, recs[j].Wall)
 			}
-			parts[i] = openSeries{&openProbe{id: r.probes[i]}, recs}
+			parts[i] = takenSeries{p: &openProbe{id: r.probes[i]}, recs: recs}
 		}
 		h := &hour{key: key}
 		if err := s.encodeHour(h, parts); err != nil {

@@ -21,14 +21,22 @@ type chain struct {
 	era  uint64      // of the file that head is of
 }
 
+// keyHead is the document with the newest entry.
+const keyHead = "journal"
+
 // loadHead returns where the chain goes on from: the kept head, or the last
 // entry where that is missing or damaged.
 func loadHead(tx *bolt.Tx) journalHead {
-	if v, err := getDoc(tx, bucketSelf, []byte("journal")); err == nil {
+	if v, err := getDoc(tx, bucketSelf, []byte(keyHead)); err == nil {
 		if h, ok := parseHead(v); ok {
 			return h
 		}
 	}
+	return lastOf(tx)
+}
+
+// lastOf is the last entry that is there.
+func lastOf(tx *bolt.Tx) journalHead {
 	h := beforeSingle(tx)
 	if k, v := tx.Bucket([]byte(rootJournal)).Cursor().Last(); len(k) == 8 && len(v) >= sha256.Size {
 		h.seq = binary.BigEndian.Uint64(k)
@@ -65,7 +73,7 @@ func (j *chain) putJournal(tx *bolt.Tx, events []event.Event) error {
 		}
 	}
 	tx.OnCommit(func() { j.head = head }) // still under the library's write lock
-	return putDoc(tx, bucketSelf, []byte("journal"), head.bytes())
+	return putDoc(tx, bucketSelf, []byte(keyHead), head.bytes())
 }
 
 // Journal yields the events with from <= wall time < to in the order they were
@@ -195,58 +203,44 @@ func monoOf(value []byte) time.Duration {
 // first entry that does not follow from the one before, or the first of its archive.
 // Older ones may be gone only if a later entry says that they were let go of.
 func (j *chain) VerifyJournal() (entries int, err error) {
-	var at, start journalHead
+	var start uint64
 	err = j.in.view(func(tx *bolt.Tx) error {
-		start = journalStart(tx)
+		start = journalStart(tx).seq
 		return nil
 	})
 	if err != nil {
 		return 0, fmt.Errorf("read the journal: %w", err)
 	}
 	at, letGo := start, uint64(0)
-	for v, err := range j.entries([]byte{}) {
-		if err != nil {
-			return entries, fmt.Errorf("read the journal: %w", err)
-		}
-		if len(v.key) != 8 || binary.BigEndian.Uint64(v.key) != at.seq+1 {
-			return entries, fmt.Errorf("%w: entry %d is missing", ErrTampered, at.seq+1)
-		}
-		e, err := v.parse(at.hash)
-		if err == nil && e.Seq != at.seq+1 {
-			err = fmt.Errorf("%w: entry %d says that it is %d", ErrTampered, at.seq+1, e.Seq)
+	for e, err := range j.Journal(time.Time{}, time.Time{}) {
+		if err == nil && e.Seq != at+1 {
+			err = fmt.Errorf("%w: entry %d is missing", ErrTampered, at+1)
 		}
 		if err != nil {
 			return entries, err
 		}
-		at.seq++
-		copy(at.hash[:], v.value)
-		entries++
+		at, entries = e.Seq, entries+1
 		if told, ok := e.Body.(event.Record); ok && told.Until > 0 {
 			letGo = told.Until
 		}
 	}
-	if letGo != start.seq {
-		return entries, fmt.Errorf("%w: the entries up to %d are gone, and those up to %d were let go of", ErrTampered, start.seq, letGo)
+	if letGo != start {
+		return entries, fmt.Errorf("%w: the entries up to %d are gone, and those up to %d were let go of", ErrTampered, start, letGo)
 	}
-	return entries, j.verifyHead(at)
+	return entries, j.verifyHead()
 }
 
 // verifyHead compares the end of the chain with the head kept apart.
-func (j *chain) verifyHead(end journalHead) error {
-	var head journalHead
-	err := j.in.view(func(tx *bolt.Tx) error {
-		v, err := getDoc(tx, bucketSelf, []byte("journal"))
-		if errors.Is(err, errNoDoc) {
-			return nil
+func (j *chain) verifyHead() error {
+	return j.in.view(func(tx *bolt.Tx) error {
+		end := lastOf(tx)
+		v, err := getDoc(tx, bucketSelf, []byte(keyHead))
+		if err != nil && !errors.Is(err, errNoDoc) {
+			return fmt.Errorf("read the journal's head: %w", err)
 		}
-		head, _ = parseHead(v)
-		return err
+		if head, _ := parseHead(v); head != end {
+			return fmt.Errorf("%w: it ends at entry %d and should at %d", ErrTampered, end.seq, head.seq)
+		}
+		return nil
 	})
-	if err != nil {
-		return fmt.Errorf("read the journal's head: %w", err)
-	}
-	if head != end {
-		return fmt.Errorf("%w: it ends at entry %d and should at %d", ErrTampered, end.seq, head.seq)
-	}
-	return nil
 }

@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/binary"
 	"fmt"
-	"io"
 	"path/filepath"
 	"slices"
 
@@ -53,9 +52,7 @@ func (u *upkeep) regainOnce(ctx context.Context, file string, all *RepairReport)
 		return err
 	}
 	defer f.Close()
-	rep, err := u.regainFrom(ctx, f, size)
-	all.add(&rep)
-	if err != nil {
+	if err := u.regainFrom(&salvager{ctx: ctx, f: f, size: size, rep: all}); err != nil {
 		return err
 	}
 	return u.update(func(tx *bolt.Tx) error {
@@ -78,15 +75,15 @@ type regaining struct {
 // regainFrom adds every bundle that the trees of a file lead to and, where these are
 // damaged, those on other pages. Days first: hours that became part of one may lie about
 // still.
-func (u *upkeep) regainFrom(ctx context.Context, f io.ReaderAt, size int64) (RepairReport, error) {
-	r := regaining{u: u, salvager: &salvager{ctx: ctx, f: f, size: size}}
+func (u *upkeep) regainFrom(v *salvager) error {
+	r, before := regaining{u: u, salvager: v}, v.rep.Damaged
 	r.walkAll(r.takeBundle)
-	if r.rep.Damaged > 0 {
+	if r.rep.Damaged > before {
 		for r.level = levelMost; r.level >= levelHour; r.level-- {
 			r.scan(r.takeLoose)
 		}
 	}
-	return r.rep, cmp.Or(r.failed, ctx.Err())
+	return cmp.Or(r.failed, r.ctx.Err())
 }
 
 // takeBundle adds one bundle, without those of its blocks that are damaged.
@@ -131,13 +128,9 @@ func (r *regaining) addArchive(a *archive, b []byte) {
 	r.with(func() error {
 		there := true
 		err := r.u.view(func(tx *bolt.Tx) error {
-			from := binary.BigEndian.AppendUint64(nil, a.first)
-			some, _ := archivedFrom(tx, from)
-			single, _ := singleFrom(tx, from, 1)
-			there = journalStart(tx).seq >= a.first
-			for _, v := range append(some, single...) {
-				there = there || binary.BigEndian.Uint64(v.key) <= a.last
-			}
+			single, _ := tx.Bucket([]byte(rootJournal)).Cursor().Seek(binary.BigEndian.AppendUint64(nil, a.first))
+			there = journalStart(tx).seq >= a.first || tx.Bucket([]byte(rootArchive)).Bucket(a.name()) != nil ||
+				len(single) == 8 && binary.BigEndian.Uint64(single) <= a.last
 			return nil
 		})
 		if err != nil || there {

@@ -53,10 +53,9 @@ func repair(ctx context.Context, src, dst, by string) (RepairReport, error) {
 // repairFrom is repair of so many bytes, which may refuse to be read in places. note
 // makes the line of the journal that says so.
 func repairFrom(ctx context.Context, f io.ReaderAt, size int64, dst string, note func(*RepairReport) event.Event) (RepairReport, error) {
-	v := &salvager{ctx: ctx, f: f, size: size}
-	err := create(dst, v.fill)
-	rep := v.rep
-	if err != nil {
+	rep := RepairReport{}
+	v := &salvager{ctx: ctx, f: f, size: size, rep: &rep}
+	if err := create(dst, v.fill); err != nil {
 		return rep, err
 	}
 	forEver := Keep{KeepRaw: math.MaxInt64, MaxBytes: math.MaxInt64} // nothing is too old to be saved
@@ -70,9 +69,7 @@ func repairFrom(ctx context.Context, f io.ReaderAt, size int64, dst string, note
 		}
 	}
 	rep.Damaged, rep.DamagedReasons = 0, nil // the second walk meets them again
-	more, err := s.regainFrom(ctx, f, size)
-	rep.add(&more)
-	if err != nil {
+	if err := s.regainFrom(v); err != nil {
 		rep.Incomplete = true
 		rep.DamagedReasons = append(rep.DamagedReasons, err.Error())
 	}

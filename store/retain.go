@@ -133,9 +133,10 @@ func (p *plan) names() bool {
 	return slices.ContainsFunc(p.taken, func(t takenSeries) bool { return t.isNew })
 }
 
+// takenSeries are records of one probe that are being written.
 type takenSeries struct {
 	p    *openProbe
-	recs []block.Record // all open records at the time of planning
+	recs []block.Record // all open ones at the time of planning, or those of an hour
 	inFile
 	num   int
 	isNew bool

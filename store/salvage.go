@@ -17,7 +17,7 @@ type salvager struct {
 	ctx  context.Context
 	f    io.ReaderAt
 	size int64
-	rep  RepairReport
+	rep  *RepairReport
 	dec  block.Decoder
 	last uint64 // highest number of a bundle in the trees
 }
@@ -42,7 +42,7 @@ func saveSmall(ctx context.Context, src, dst string) error {
 		return err
 	}
 	defer f.Close()
-	return create(dst, (&salvager{ctx: ctx, f: f, size: size}).fill)
+	return create(dst, (&salvager{ctx: ctx, f: f, size: size, rep: new(RepairReport)}).fill)
 }
 
 // fill writes documents, journal entries and batches of the open hour into the new file,
@@ -159,17 +159,6 @@ func (r *RepairReport) cover(readings int, from, to int64) {
 		r.To = b
 	}
 	r.Readings += readings
-}
-
-// add counts what another report has saved and given up.
-func (r *RepairReport) add(o *RepairReport) {
-	if o.Readings > 0 {
-		r.cover(o.Readings, o.From.UnixMilli(), o.To.UnixMilli())
-	}
-	r.Journal += o.Journal
-	r.Bundles, r.Tables = r.Bundles+o.Bundles, r.Tables+o.Tables
-	r.Damaged += o.Damaged
-	r.DamagedReasons = append(r.DamagedReasons, o.DamagedReasons...)
 }
 
 // damage counts what is given up, and says why of the first ten.

@@ -58,12 +58,6 @@ func dropFirst(recs []block.Record, n int) []block.Record {
 	return append(recs[:0], recs[n:]...)
 }
 
-// openSeries is one probe's records of the hour being sealed.
-type openSeries struct {
-	p    *openProbe
-	recs []block.Record
-}
-
 // ends returns the oldest and the newest open record, nil for none.
 func (m *memory) ends() (first, last *block.Record) {
 	for _, p := range m.order {
@@ -83,7 +77,7 @@ func (m *memory) ends() (first, last *block.Record) {
 
 // due returns the records of the oldest open hour when it is over, or those that
 // are to be sealed early, and nil when there are none.
-func (w *writer) due() (parts []openSeries, key bundleKey) {
+func (w *writer) due() (parts []takenSeries, key bundleKey) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	first, last := w.mem.ends()
@@ -113,7 +107,7 @@ func (w *writer) due() (parts []openSeries, key bundleKey) {
 			n++
 		}
 		if n > 0 {
-			parts = append(parts, openSeries{p, p.recs[:n:n]})
+			parts = append(parts, takenSeries{p: p, recs: p.recs[:n:n]})
 			p.taken = max(p.taken, n)
 		}
 	}
@@ -163,7 +157,7 @@ func sealBefore(first, newest int64) int64 {
 }
 
 // encodeHour fills h with the bundles of readings and rollups.
-func (w *writer) encodeHour(h *hour, series []openSeries) error {
+func (w *writer) encodeHour(h *hour, series []takenSeries) error {
 	raw, table := make([]bundlePart, len(series)), make([]bundlePart, len(series))
 	limits := *w.limits.Load()
 	w.enc.Quick = h.key.level == levelHour // the day packs them again
