@@ -53,7 +53,7 @@ func longRecord(tb testing.TB, dir string, probes, days int) (*Store, []sensors.
 		if err := s.encodeHour(h, parts); err != nil {
 			tb.Fatal(err)
 		}
-		if err := s.update(func(tx *bolt.Tx) error { return putBundles(tx, key.bytes(), h.raw, h.table) }); err != nil {
+		if err := s.update(func(tx *bolt.Tx) error { return h.put(tx) }); err != nil {
 			tb.Fatal(err)
 		}
 		s.mem.nextSeq = key.seq + 1

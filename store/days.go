@@ -14,9 +14,8 @@ const dayMillis = 24 * hourMillis
 // A dayPlan replaces the hours of one day, or a few days of slow probes, by one bundle:
 // longer blocks pack better, and a year is then 365 bundles to look through.
 type dayPlan struct {
-	hours      []entry
-	key        bundleKey
-	raw, table []byte
+	hours []entry
+	hour  // what they become
 }
 
 // maxHours ends a day that the wall clock does not end, and one of hours that ended early,
@@ -40,7 +39,7 @@ func (w *writer) planDay() (*dayPlan, error) {
 	if hours == nil {
 		return nil, nil
 	}
-	d := &dayPlan{hours: hours, key: emptyKey(hours[len(hours)-1].key.seq, hours[0].key.level+1)}
+	d := &dayPlan{hours: hours, hour: hour{key: emptyKey(hours[len(hours)-1].key.seq, hours[0].key.level+1)}}
 	for _, h := range hours {
 		d.key.cover(h.key.monoMin, h.key.wallMin)
 		d.key.cover(h.key.monoMax, h.key.wallMax)
@@ -154,5 +153,5 @@ func (d *dayPlan) put(tx *bolt.Tx) error {
 			return err
 		}
 	}
-	return putBundles(tx, d.key.bytes(), d.raw, d.table)
+	return d.hour.put(tx)
 }

@@ -48,7 +48,10 @@ func (w *writer) plan(c Commit) *plan {
 		if len(o.recs) == 0 {
 			continue
 		}
-		t := takenSeries{p: o, recs: o.recs[:len(o.recs):len(o.recs)], inFile: o.inFile, num: o.num}
+		t := takenSeries{p: o, recs: o.recs[:len(o.recs):len(o.recs)], num: o.num}
+		if !p.fresh {
+			t.inFile = o.inFile
+		}
 		if t.num < 0 {
 			t.num, t.isNew = next, true
 			next++
@@ -127,7 +130,7 @@ func (w *writer) carryOut(p *plan) error {
 // put writes what of a plan is not in a slot.
 func (w *writer) put(tx *bolt.Tx, p *plan, o *openWrite) error {
 	for _, h := range p.sealed {
-		if err := putBundles(tx, h.key.bytes(), h.raw, h.table); err != nil {
+		if err := h.put(tx); err != nil {
 			return err
 		}
 	}
@@ -171,29 +174,19 @@ type openWrite struct {
 	set    []byte // what is to be written, nil for nothing
 	part   bool   // as a part, with all that slots hold; else to slot
 	slot   slot
-	fresh  bool // nothing that is in the file stays
 	closes bool // the chunk before is full
 	after  openFile
 }
 
-// before is what stays in the file of a probe's open records.
-func (o *openWrite) before(t takenSeries) inFile {
-	if o.fresh {
-		return inFile{}
-	}
-	return t.inFile
-}
-
 // inFile is what of a probe's open records is in the file after the write.
 func (o *openWrite) inFile(t takenSeries) inFile {
-	f := o.before(t)
 	switch all := len(t.recs); {
 	case o.part:
 		return inFile{all, all, all}
 	case o.closes:
-		return inFile{f.parted, f.written, all}
+		return inFile{t.parted, t.written, all}
 	default:
-		return inFile{f.parted, f.closed, all}
+		return inFile{t.parted, t.closed, all}
 	}
 }
 
@@ -210,8 +203,8 @@ func (w *writer) planOpen(p *plan) (o *openWrite, err error) {
 		}
 		w.open.era = era
 	}
-	o = &openWrite{fresh: p.fresh, after: w.open}
-	any := slices.ContainsFunc(p.taken, func(t takenSeries) bool { return o.before(t).written < len(t.recs) })
+	o = &openWrite{after: w.open}
+	any := slices.ContainsFunc(p.taken, func(t takenSeries) bool { return t.written < len(t.recs) })
 	if !p.fresh {
 		if !any {
 			return o, nil
@@ -222,7 +215,7 @@ func (w *writer) planOpen(p *plan) (o *openWrite, err error) {
 	}
 	o.after.openSlots = openSlots{at: w.open.at, era: w.open.era, gen: w.open.gen + 1}
 	if o.part = any; any {
-		o.set, err = w.encodeOpen(p.taken, func(t takenSeries) int { return o.before(t).parted })
+		o.set, err = w.encodeOpen(p.taken, func(t takenSeries) int { return t.parted })
 	}
 	return o, err
 }

@@ -64,7 +64,8 @@ func (m *memory) thin() {
 	}
 }
 
-// An hour is what one seal made of the open records. Its rollups may be replaced.
+// An hour is what one seal made of the open records, or what hours were joined to. While it
+// waits for the disk its rollups may be replaced.
 type hour struct {
 	key        bundleKey
 	raw, table []byte // bundles

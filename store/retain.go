@@ -135,9 +135,9 @@ func (p *plan) names() bool {
 
 // takenSeries are records of one probe that are being written.
 type takenSeries struct {
-	p    *openProbe
-	recs []block.Record // all open ones at the time of planning, or those of an hour
-	inFile
-	num   int
-	isNew bool
+	p      *openProbe
+	recs   []block.Record // all open ones at the time of planning, or those of an hour
+	inFile                // nothing where all is written afresh
+	num    int
+	isNew  bool
 }

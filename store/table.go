@@ -106,13 +106,13 @@ func putTable(tx *bolt.Tx, name, table []byte) error {
 	return putBundle(tx, rootTable, name, table)
 }
 
-// putBundles writes readings and rollups of one name. That is new: one of readings that is
-// there already is an error and not overwritten.
-func putBundles(tx *bolt.Tx, name, raw, table []byte) error {
-	if err := putBundle(tx, rootRaw, name, raw); err != nil {
+// put writes readings and rollups. Their name is new: readings that are there already are
+// an error and not overwritten.
+func (h *hour) put(tx *bolt.Tx) error {
+	if err := putBundle(tx, rootRaw, h.key.bytes(), h.raw); err != nil {
 		return err
 	}
-	return putTable(tx, name, table)
+	return putTable(tx, h.key.bytes(), h.table)
 }
 
 // probesOf lists the probes that bundles have, and counts what cannot be told apart.
