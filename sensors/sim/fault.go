@@ -80,37 +80,50 @@ const (
 	twoProbes
 )
 
-// kinds holds each kind's name, target and default amount.
+// A hit is what a fault befalls: one of the three.
+type hit struct {
+	house *houseFault
+	tank  *tankFault
+	probe *probeFault
+	by    float64 // the fault's Amount
+	since int64   // the step at which it began
+}
+
+// kinds holds each kind's name, target and default amount, and what it does to what it hits.
+// What becomes of a supply, and of two probes, is more than that.
 var kinds = [numKinds]struct {
 	name   string
 	needs  need
 	amount float64
+	does   func(hit)
 }{
-	ACFailure:       {"air-conditioner failure", theRoom, 0},
-	HeatingFailure:  {"heating failure", theRoom, 0},
-	RoomHeatStuckOn: {"room heating stuck on", theRoom, 0},
-	PowerCut:        {"power cut", theRoom, 0},
-	HotSpell:        {"hot spell", theRoom, 10},
-	LampStuckOn:     {"lamps stuck on", lampsShelfOrTank, 0},
-	LampStuckOff:    {"lamps stuck off", lampsShelfOrTank, 0},
-	HeaterStuckOn:   {"heater stuck on", oneTank, 50},
-	SupplyOut:       {"mist supply out", oneSupply, 0},
-	NozzleClogged:   {"nozzle clogged", oneTank, 0},
-	MisterStuckOn:   {"mister stuck on", supplyOrTank, 0},
-	FogEndless:      {"fogger stuck on", oneTank, 0},
-	VentStuckOpen:   {"vent stuck open", oneTank, 20},
-	SealLeak:        {"seal leak", oneTank, 8},
-	FanDead:         {"fan dead", oneTank, 0.6},
-	DoorAjar:        {"door ajar", oneTank, 400},
-	DoorOpened:      {"door opened", oneTank, 400},
-	ProbeSilent:     {"probe silent", oneProbe, 0},
-	ProbeFrozen:     {"probe frozen", oneProbe, 0},
-	ProbeJump:       {"probe jump", oneProbe, 6},
-	ProbePinnedWet:  {"probe pinned wet", oneProbe, 0},
-	ProbeDisagrees:  {"probe disagrees", oneProbe, 2.5},
-	ProbesSwapped:   {"probes swapped", twoProbes, 0},
-	ProbePowerOn:    {"probe at its power-on value", oneProbe, 0},
-	ProbeNoisy:      {"probe noisy", oneProbe, 1.5},
+	ACFailure:       {"air-conditioner failure", theRoom, 0, func(h hit) { h.house.noCool = true }},
+	HeatingFailure:  {"heating failure", theRoom, 0, func(h hit) { h.house.noHeat = true }},
+	RoomHeatStuckOn: {"room heating stuck on", theRoom, 0, func(h hit) { h.house.heatStuck = true }},
+	PowerCut:        {"power cut", theRoom, 0, func(h hit) { h.house.noPower = true }},
+	HotSpell:        {"hot spell", theRoom, 10, func(h hit) { h.house.hotSpell += h.by }},
+	LampStuckOn:     {"lamps stuck on", lampsShelfOrTank, 0, func(h hit) { h.tank.lamps = 1 }},
+	LampStuckOff:    {"lamps stuck off", lampsShelfOrTank, 0, func(h hit) { h.tank.lamps = -1 }},
+	HeaterStuckOn:   {"heater stuck on", oneTank, 50, func(h hit) { h.tank.heaterW += h.by }},
+	SupplyOut:       {"mist supply out", oneSupply, 0, nil},
+	NozzleClogged:   {"nozzle clogged", oneTank, 0, func(h hit) { h.tank.nozzle *= h.by }},
+	MisterStuckOn:   {"mister stuck on", supplyOrTank, 0, func(h hit) { h.tank.spraying = true }},
+	FogEndless:      {"fogger stuck on", oneTank, 0, func(h hit) { h.tank.fog = true }},
+	VentStuckOpen:   {"vent stuck open", oneTank, 20, func(h hit) { h.tank.changes = h.by }},
+	SealLeak:        {"seal leak", oneTank, 8, func(h hit) { h.tank.addChanges += h.by }},
+	FanDead:         {"fan dead", oneTank, 0.6, func(h hit) { h.tank.changes = h.by }},
+	DoorAjar:        {"door ajar", oneTank, 400, func(h hit) { h.tank.changes, h.tank.door = h.by, true }},
+	DoorOpened:      {"door opened", oneTank, 400, func(h hit) { h.tank.changes, h.tank.door = h.by, true }},
+	ProbeSilent:     {"probe silent", oneProbe, 0, func(h hit) { h.probe.silent = true }},
+	ProbeFrozen:     {"probe frozen", oneProbe, 0, func(h hit) { h.probe.frozen = true }},
+	ProbeJump:       {"probe jump", oneProbe, 6, func(h hit) { h.probe.jump += h.by }},
+	ProbePinnedWet:  {"probe pinned wet", oneProbe, 0, func(h hit) { h.probe.wet = true }},
+	ProbeDisagrees: {"probe disagrees", oneProbe, 2.5, func(h hit) {
+		h.probe.apart, h.probe.apartSince = h.by, h.since
+	}},
+	ProbesSwapped: {"probes swapped", twoProbes, 0, nil},
+	ProbePowerOn:  {"probe at its power-on value", oneProbe, 0, func(h hit) { h.probe.powerOn = true }},
+	ProbeNoisy:    {"probe noisy", oneProbe, 1.5, func(h hit) { h.probe.noise = h.by }},
 }
 
 // String returns the kind's name in words.
@@ -207,8 +220,7 @@ func (r *Room) resolve(on Target) error {
 // applyFaults begins and ends what is due and works out anew what all faults
 // in force come to.
 func (r *Room) applyFaults() {
-	r.house.noCool, r.house.noHeat, r.house.heatStuck = false, false, false
-	r.house.noPower, r.house.hotSpell = false, 0
+	r.house.houseFault = houseFault{}
 	for i := range r.tanks {
 		r.tanks[i].fault = tankFault{nozzle: 1}
 	}
@@ -225,29 +237,34 @@ func (r *Room) applyFaults() {
 			continue
 		}
 		r.nextEvent = min(r.nextEvent, p.to)
-		r.applyToRoom(p)
-		for j := range r.tanks {
-			if p.hits(&r.tanks[j], r) {
-				p.applyToTank(&r.tanks[j].fault)
-			}
-		}
-		r.applyToProbes(p)
+		r.apply(p)
 	}
 	r.timers.dirty = true
 }
 
-func (r *Room) applyToRoom(p *planned) {
-	switch p.Kind {
-	case ACFailure:
-		r.house.noCool = true
-	case HeatingFailure:
-		r.house.noHeat = true
-	case RoomHeatStuckOn:
-		r.house.heatStuck = true
-	case PowerCut:
-		r.house.noPower = true
-	case HotSpell:
-		r.house.hotSpell += p.Amount
+// apply lets a fault act on all that it hits.
+func (r *Room) apply(p *planned) {
+	k, h := kinds[p.Kind], hit{by: p.Amount, since: p.from}
+	i, ok := r.probeAt[p.On.Probe]
+	switch {
+	case k.needs == twoProbes && ok:
+		j := r.probeAt[p.On.Other]
+		r.probes[i].fault.swapped, r.probes[j].fault.swapped = j+1, i+1
+	case k.does == nil: // see supplyOut
+	case k.needs == theRoom:
+		h.house = &r.house.houseFault
+		k.does(h)
+	case k.needs == oneProbe:
+		if ok {
+			h.probe = &r.probes[i].fault
+			k.does(h)
+		}
+	default:
+		for j := range r.tanks {
+			if h.tank = &r.tanks[j].fault; p.hits(&r.tanks[j], r) {
+				k.does(h)
+			}
+		}
 	}
 }
 
@@ -265,54 +282,4 @@ func (p *planned) hits(t *tank, r *Room) bool {
 		return t.mist >= 0 && r.timers.mists[t.mist].Supply == on.Supply
 	}
 	return false
-}
-
-func (p *planned) applyToTank(f *tankFault) {
-	switch p.Kind {
-	case LampStuckOn:
-		f.lamps = 1
-	case LampStuckOff:
-		f.lamps = -1
-	case HeaterStuckOn:
-		f.heaterW += p.Amount
-	case NozzleClogged:
-		f.nozzle *= p.Amount
-	case MisterStuckOn:
-		f.spraying = true
-	case FogEndless:
-		f.fog = true
-	case VentStuckOpen, FanDead:
-		f.changes = p.Amount
-	case SealLeak:
-		f.addChanges += p.Amount
-	case DoorAjar, DoorOpened:
-		f.changes, f.door = p.Amount, true
-	}
-}
-
-func (r *Room) applyToProbes(p *planned) {
-	if p.On.Probe == "" {
-		return
-	}
-	i := r.probeAt[p.On.Probe]
-	f := &r.probes[i].fault
-	switch p.Kind {
-	case ProbeSilent:
-		f.silent = true
-	case ProbeFrozen:
-		f.frozen = true
-	case ProbeJump:
-		f.jump += p.Amount
-	case ProbePinnedWet:
-		f.wet = true
-	case ProbeDisagrees:
-		f.apart, f.apartSince = p.Amount, p.from
-	case ProbesSwapped:
-		j := r.probeAt[p.On.Other]
-		f.swapped, r.probes[j].fault.swapped = j+1, i+1
-	case ProbePowerOn:
-		f.powerOn = true
-	case ProbeNoisy:
-		f.noise = p.Amount
-	}
 }

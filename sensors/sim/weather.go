@@ -71,12 +71,14 @@ type house struct {
 
 	outdoors   float64
 	outdoorDew float64
-	noCool     bool // faults
-	noHeat     bool
-	heatStuck  bool
-	noPower    bool
-	hotSpell   float64 // °C that a hot spell asks for
-	hotNow     float64 // and has come to
+	hotNow     float64 // °C that a hot spell has come to
+	houseFault
+}
+
+// houseFault is what the faults in force make of the house.
+type houseFault struct {
+	noCool, noHeat, heatStuck, noPower bool
+	hotSpell                           float64 // °C that a hot spell asks for
 }
 
 const (
