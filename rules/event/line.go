@@ -180,20 +180,14 @@ func Decode(text []byte) (e Event, beside string, err error) {
 // says nothing of mists, nights, dry-downs and doses: those were not recorded.
 func decodeOld(text []byte) (Event, error) {
 	var o struct {
-		Seq      uint64          `json:"seq"`
-		At       sensors.Instant `json:"at"`
-		Kind     string          `json:"kind"`
-		Who      string          `json:"who"`
-		Subject  string          `json:"subject"`
-		Old      string          `json:"old"`
-		New      string          `json:"new"`
-		Why      string          `json:"why"`
-		Priority string          `json:"priority"`
+		Seq  uint64          `json:"seq"`
+		At   sensors.Instant `json:"at"`
+		Line                 // the same words, in small letters
 	}
 	if err := json.Unmarshal(text, &o); err != nil {
 		return Event{}, fmt.Errorf("read an old line of the journal: %w", err)
 	}
-	e := OfLine(o.At, Line{o.Kind, o.Who, o.Subject, o.Old, o.New, o.Why, o.Priority})
+	e := OfLine(o.At, o.Line)
 	e.Seq, e.Schema = o.Seq, 0
 	return e, nil
 }

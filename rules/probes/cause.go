@@ -9,21 +9,30 @@ import (
 	"dewline/sensors"
 )
 
-func (l look) probeCause(p probe, k alarm.Kind, now sensors.Instant) (alarm.Cause, []alarm.Fact) {
+// Cause says what is at fault, with the numbers behind it.
+func (j *Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
+	l := look{Judge: j, v: v}
+	p := l.at(a.Index)
+	own, swap := alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, &p.St.Swap
 	switch {
-	case k == alarm.KindSilent:
-		return l.silentCause(p, now)
-	case k == alarm.KindLossy:
-		return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, []alarm.Fact{{ID: alarm.FactLosesRows, Percent: 100 * p.Loss.share(), Count: int(p.Loss.Long)}}
-	case k == alarm.KindWet:
-		return l.wetCause(p)
-	case k == alarm.KindDisagrees && p.St.Swap.With != "":
-		return l.swapCause(p)
-	case k == alarm.KindOverdue:
-		return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, p.driftEvidence()
-	default:
-		return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, nil
+	case a.Kind == alarm.KindSilent:
+		return l.silentCause(p, v.At)
+	case a.Kind == alarm.KindLossy:
+		return own, []alarm.Fact{{ID: alarm.FactLosesRows, Percent: 100 * p.Loss.share(), Count: int(p.Loss.Long)}}
+	case a.Kind == alarm.KindWet && p.St.Dewy:
+		return own, []alarm.Fact{p.dewFact()}
+	case a.Kind == alarm.KindWet:
+		return own, cause.Facts(alarm.FactWetAtOnce)
+	case a.Kind == alarm.KindDisagrees && swap.With != "":
+		own.ID = min(p.Cfg.ID, swap.With) // of both, so that they make one notice
+		if swap.Late {
+			return own, cause.Facts(alarm.FactEachElsewhere)
+		}
+		return own, cause.Facts(alarm.FactExchanged)
+	case a.Kind == alarm.KindOverdue:
+		return own, p.driftEvidence()
 	}
+	return own, nil
 }
 
 // silentCause looks whether the others on the same bus are silent too, and says of a bad
@@ -77,19 +86,10 @@ func (p probe) dewFact() alarm.Fact {
 	return alarm.Fact{ID: alarm.FactDewPoint, Temperature: unit.Temperature(dew)}
 }
 
-// Cause says what is at fault, with the numbers behind it.
-func (j *Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
-	l := look{Judge: j, v: v}
-	return l.probeCause(l.at(a.Index), a.Kind, v.At)
-}
-
 // Fact says what is the matter.
-func (j *Judge) Fact(v *room.View, a *room.Alarm) alarm.Fact {
+func (j *Judge) Fact(v *room.View, s *room.Alarm) alarm.Fact {
 	l := look{Judge: j, v: v}
-	return l.probeState(a, l.at(a.Index))
-}
-
-func (l look) probeState(s *room.Alarm, p probe) alarm.Fact {
+	p := l.at(s.Index)
 	f := alarm.Fact{ID: alarm.FactID(s.Kind.Row().ID)}
 	switch s.Kind {
 	case alarm.KindSilent:
@@ -142,23 +142,4 @@ func disagreeFact(s *room.Alarm, p probe, other alarm.Fact) alarm.Fact {
 		return alarm.Fact{ID: alarm.FactStood}
 	}
 	return other
-}
-
-// swapCause names the two probes by the first of them, so that both make one
-// notice.
-func (l look) swapCause(p probe) (alarm.Cause, []alarm.Fact) {
-	first := min(p.Cfg.ID, p.St.Swap.With)
-	if p.St.Swap.Late {
-		return alarm.Cause{Kind: alarm.CauseProbe, ID: first}, cause.Facts(alarm.FactEachElsewhere)
-	}
-	return alarm.Cause{Kind: alarm.CauseProbe, ID: first}, cause.Facts(alarm.FactExchanged)
-}
-
-// wetCause says why the probe is taken to be wet.
-func (l look) wetCause(p probe) (alarm.Cause, []alarm.Fact) {
-	fact := alarm.Fact{ID: alarm.FactWetAtOnce}
-	if p.St.Dewy {
-		fact = p.dewFact()
-	}
-	return alarm.Cause{Kind: alarm.CauseProbe, ID: p.Cfg.ID}, []alarm.Fact{fact}
 }
