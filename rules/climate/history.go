@@ -85,10 +85,24 @@ const usualDays = 3
 
 // UsualAir is the air's usual temperature in °C at this time of day, whatever the room:
 // the median of the days of the week before, of these ten minutes or the next to them that
-// no mist or door disturbed.
+// no mist or door disturbed. It is worked out once in ten minutes.
 func (m *Thermal) UsualAir(at time.Duration) (celsius float64, known bool) {
+	if now := int64(at / slotTime); !m.usual.current || m.usual.slot != now {
+		m.usual = m.usualAt(now)
+	}
+	return m.usual.air, m.usual.known
+}
+
+// usualAir is what UsualAir says in one slot, until another is closed.
+type usualAir struct {
+	slot           int64
+	air            float64
+	known, current bool
+}
+
+func (m *Thermal) usualAt(now int64) usualAir {
 	var days [slotCount/slotsDay - 1]int16
-	n, now := 0, int64(at/slotTime)
+	n := 0
 	for d := range len(days) {
 		for _, beside := range [...]int64{0, -1, 1, -2, 2, -3, 3} {
 			then := now - int64(d+1)*slotsDay + beside
@@ -99,11 +113,12 @@ func (m *Thermal) UsualAir(at time.Duration) (celsius float64, known bool) {
 			}
 		}
 	}
-	if n < usualDays {
-		return 0, false
+	u := usualAir{slot: now, known: n >= usualDays, current: true}
+	if u.known {
+		slices.Sort(days[:n])
+		u.air = (float64(days[(n-1)/2]) + float64(days[n/2])) / 200
 	}
-	slices.Sort(days[:n])
-	return (float64(days[(n-1)/2]) + float64(days[n/2])) / 200, true
+	return u
 }
 
 // centi rounds °C into a slot, saturating far outside of what lives.

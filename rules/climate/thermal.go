@@ -148,7 +148,8 @@ type Thermal struct {
 	Slot     int64    `json:"slot"` // number of the open slot
 	Sums     slotSums `json:"sums"`
 	Week     history  `json:"week"`
-	stepFast float64  // cached factors of the filters for a step of stepTime
+	usual    usualAir
+	stepFast float64 // cached factors of the filters for a step of stepTime
 	stepSlow float64
 	stepTime time.Duration
 }
@@ -324,6 +325,7 @@ func (m *Thermal) closeSlot(next int64) {
 	if s.Hour >= 0 {
 		out.hour = uint8(math.Mod(s.Hour, 24) * slotsHour)
 	}
+	m.usual.current = false
 	*m.Week.at(m.Slot) = out
 	// Slots without a reading are gaps, not repeats; after a week all are.
 	for n := max(m.Slot+1, next-slotCount); n < next; n++ {
