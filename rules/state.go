@@ -86,17 +86,14 @@ func (s *State) Encode(w io.Writer) error {
 // encodeEach adds a member of that name behind others, in the order of ids; none where
 // there is nothing.
 func encodeEach[T any](w io.Writer, name string, all map[string]T) error {
-	before, after := `,"`+name+`":{`, ""
+	before, after, values := `,"`+name+`":{`, "", json.NewEncoder(w) // which makes no piece of its own
 	for _, id := range slices.Sorted(maps.Keys(all)) {
-		b, err := json.Marshal(map[string]T{id: all[id]})
-		if err != nil {
+		key, err := json.Marshal(id)
+		if err == nil {
+			_, err = fmt.Fprintf(w, "%s%s:", before, key)
+		}
+		if err = cmp.Or(err, values.Encode(all[id])); err != nil {
 			return fmt.Errorf("encode what is remembered of %s: %w", id, err)
-		}
-		if _, err := io.WriteString(w, before); err != nil {
-			return err
-		}
-		if _, err := w.Write(b[1 : len(b)-1]); err != nil {
-			return err
 		}
 		before, after = ",", "}"
 	}

@@ -32,13 +32,15 @@ type history [slotCount]slot
 
 // MarshalText packs the ring.
 func (h history) MarshalText() ([]byte, error) {
-	raw := make([]byte, 0, slotCount*slotBytes)
+	text := make([]byte, 0, base64.StdEncoding.EncodedLen(slotCount*slotBytes))
+	var b [slotBytes]byte // a multiple of three: pieces are written as the whole is
 	for _, s := range h {
-		raw = binary.LittleEndian.AppendUint16(raw, uint16(s.air))
-		raw = binary.LittleEndian.AppendUint16(raw, uint16(s.room))
-		raw = append(raw, s.lamps, s.hour)
+		binary.LittleEndian.PutUint16(b[:], uint16(s.air))
+		binary.LittleEndian.PutUint16(b[2:], uint16(s.room))
+		b[4], b[5] = s.lamps, s.hour
+		text = base64.StdEncoding.AppendEncode(text, b[:])
 	}
-	return base64.StdEncoding.AppendEncode(nil, raw), nil
+	return text, nil
 }
 
 // UnmarshalText accepts exactly what MarshalText writes.
