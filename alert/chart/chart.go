@@ -30,20 +30,11 @@ type Chart struct {
 // A Span is a stretch of time, To excluded.
 type Span struct{ From, To time.Time }
 
-// Colour is the role of a panel's lines; each theme has its own shade.
-type Colour uint8
-
-// The colours of panels.
-const (
-	Warm  Colour = iota // temperature
-	Water               // humidity
-)
-
 // A Panel is one quantity.
 type Panel struct {
 	Name   string // "Temperature"
 	Unit   string // "°C", after the name
-	Colour Colour
+	Water  bool   // in the colour of water, else of warmth
 	Series []Series
 	Bands  []Band
 	Limits []Limit
@@ -126,10 +117,10 @@ func Climate(cfg *configs.Config, e configs.Enclosure, from, to time.Time) Chart
 		Title: cmp.Or(e.Name, e.ID), From: from, To: to, Location: cfg.Room.Location,
 		Panels: []Panel{
 			{
-				Name: "Temperature", Unit: "°C", Colour: Warm, Least: 4,
+				Name: "Temperature", Unit: "°C", Least: 4,
 				Limits: []Limit{{Name: "lethal limit", Value: float64(sp.Lethal)}},
 			},
-			{Name: "Humidity", Unit: "%", Colour: Water, Least: 20, Ends: [2]float64{0, 100}},
+			{Name: "Humidity", Unit: "%", Water: true, Least: 20, Ends: [2]float64{0, 100}},
 		},
 	}
 	if sp.Floor > 0 {

@@ -62,7 +62,7 @@ func TestChartOfOpenDataLeavesItsGaps(t *testing.T) {
 	}
 	c := Chart{Title: "Office", From: from, To: to, Panels: []Panel{
 		{Name: "Temperature", Unit: "°C", Least: 4, Series: []Series{{Points: tg.Points()}}},
-		{Name: "Humidity", Unit: "%", Colour: Water, Least: 20, Ends: [2]float64{0, 100}, Series: []Series{{Points: hg.Points()}}},
+		{Name: "Humidity", Unit: "%", Water: true, Least: 20, Ends: [2]float64{0, 100}, Series: []Series{{Points: hg.Points()}}},
 	}}
 	for i, p := range c.Panels {
 		if got := len(p.Series[0].stretches()); got != holes+1 {

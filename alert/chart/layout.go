@@ -88,7 +88,7 @@ func (p *Panel) lookOf(s Series, n int) (line, envelope role, d dash) {
 	switch {
 	case s.Beside:
 		return roleBeside, roleBeside, solid
-	case p.Colour == Water:
+	case p.Water:
 		line, envelope = roleWater, roleWaterBy
 	default:
 		line, envelope = roleWarm, roleWarmBy
@@ -117,7 +117,7 @@ func (c Chart) plot(p *picture, f frame, panel *Panel, ticks []tick, top, foot f
 			p.rect(roleBand, x0, y0, x1, y1)
 		}
 	}
-	if panel.Colour == Water {
+	if panel.Water {
 		c.pulseLines(p, f, top, foot)
 	}
 	panel.drawSeries(p, f, a)
@@ -215,7 +215,7 @@ func (p *picture) envelope(r role, s Series, f frame, a valueAxis) {
 
 func (p *Panel) drawLimits(pic *picture, f frame, a valueAxis) {
 	r := roleLethal
-	if p.Colour == Water {
+	if p.Water {
 		r = roleFloor
 	}
 	for _, l := range p.Limits {

@@ -49,7 +49,7 @@ func Build(ctx context.Context, rec Record, cfg *configs.Config, w Week, now tim
 	b.quality()
 	b.careFor()
 	b.tellMissing()
-	r.advise(unit.Celsius)
+	r = r.In(unit.Celsius)
 	r.complete()
 	return r, nil
 }
