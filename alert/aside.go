@@ -1,10 +1,8 @@
 package alert
 
 import (
-	"cmp"
 	"encoding/json"
 	"fmt"
-	"maps"
 	"slices"
 	"time"
 
@@ -92,16 +90,6 @@ func (d *drills) end(in *incident, why string) {
 	d.book.forget(in)
 }
 
-// newest returns the drill begun last.
-func (d *drills) newest() (DrillResult, bool) {
-	if d.last == nil {
-		return DrillResult{}, false
-	}
-	r := *d.last
-	r.Taken = maps.Clone(r.Taken)
-	return r, true
-}
-
 // drillDoc makes the document of the last drill.
 func drillDoc(r *DrillResult) store.Doc {
 	data, _ := json.Marshal(r) // plain finite figures cannot fail
@@ -167,13 +155,6 @@ func (s *silences) lasts(w *words.Silenced, a *rules.Action) time.Duration {
 	return lasts
 }
 
-// unseen takes in that an enclosure has no probe in service any more.
-func (s *silences) unseen(a *rules.Action, enclosure string) {
-	w := words.Silenced{How: words.Unseen, Subject: a.Key.Subject, Name: cmp.Or(s.opt.Names[enclosure], enclosure), By: a.By, Why: a.Why}
-	s.lasts(&w, a)
-	s.tell(w, false)
-}
-
 // turned has everybody told who is put on duty, however short, or that it is over.
 func (s *silences) turned(a *rules.Action, w *words.Silenced) {
 	if w.How = words.OnDuty; a.Kind == DutyOver {
@@ -184,29 +165,6 @@ func (s *silences) turned(a *rules.Action, w *words.Silenced) {
 		w.Name = p.Name
 	}
 	s.tell(*w, false)
-}
-
-// dropped takes in the alarms that ended because the configuration names their
-// enclosure no longer.
-func (s *silences) dropped(ts []rules.Transition) {
-	for i := range ts {
-		t := &ts[i]
-		row, _ := alarm.Find(t.Key.Alarm)
-		rings := t.From.Annunciated() || t.From == alarm.Shelved && t.Detail.Active // or would, after the shelf
-		if t.Why == alarm.WhyConfig && rings && t.Priority > alarm.Note && row.Of == alarm.OfEnclosure {
-			w := words.Silenced{How: words.Dropped, Subject: t.Key.Subject, Alarms: []alarm.ID{t.Key.Alarm}}
-			if in := s.book.byKey[t.Key]; in != nil {
-				w.Name = in.member(t.Key).Name
-			}
-			s.tell(w, t.Priority >= alarm.Wake)
-		}
-	}
-}
-
-// raised takes in an alarm of heat that is open while a reload raises the lethal
-// limit of its enclosure.
-func (s *silences) raised(v *rules.AlarmView) {
-	s.tell(words.Silenced{How: words.Raised, Subject: v.Key.Subject, Alarms: []alarm.ID{v.Key.Alarm}}, v.Priority >= alarm.Wake)
 }
 
 // tell has everybody told of w, together with others of the last minutes.

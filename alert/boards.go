@@ -23,14 +23,19 @@ const (
 
 // A watched is what is known of one room.
 type watched struct {
-	boards  []*board                     // that speak for it, at least one
-	offline bool                         // said so itself, or its will did
-	raised  map[alarm.ID]uint64          // open alarms: the onset
-	since   map[alarm.ID]sensors.Instant // and when it was
+	boards  []*board           // that speak for it, at least one
+	offline bool               // said so itself, or its will did
+	raised  map[alarm.ID]onset // open alarms
+}
+
+// An onset is one rise of an alarm.
+type onset struct {
+	seq   uint64
+	since sensors.Instant
 }
 
 func newWatched(boards ...*board) *watched {
-	return &watched{boards: boards, raised: make(map[alarm.ID]uint64), since: make(map[alarm.ID]sensors.Instant)}
+	return &watched{boards: boards, raised: make(map[alarm.ID]onset)}
 }
 
 // A board is one process that speaks for a room.
@@ -52,6 +57,9 @@ type board struct {
 func newBoard(now sensors.Instant, instance string) *board {
 	return &board{instance: instance, seen: now.Mono, moved: now.Mono}
 }
+
+// tells reports whether an alarm of the room is open.
+func (w *watched) tells(a alarm.ID) bool { return w.raised[a].seq != 0 }
 
 // alive is when a board last showed that its rounds end.
 func (b *board) alive() time.Duration { return min(b.seen, b.moved) }

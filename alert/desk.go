@@ -26,9 +26,12 @@
 package alert
 
 import (
+	"cmp"
 	"fmt"
+	"maps"
 	"time"
 
+	"dewline/alert/words"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
@@ -225,23 +228,40 @@ func (d *Desk) Acted(now sensors.Instant, a *rules.Action, ts []rules.Transition
 // Unseen takes in that a person took a probe out of service and that nobody sees since
 // whether it grows too hot in an enclosure. It is told however short it is.
 func (d *Desk) Unseen(now sensors.Instant, a *rules.Action, enclosure string) Effects {
-	return d.during(now, func() { d.silences.unseen(a, enclosure) })
+	return d.during(now, func() {
+		w := words.Silenced{How: words.Unseen, Subject: a.Key.Subject, Name: cmp.Or(d.opt.Names[enclosure], enclosure), By: a.By, Why: a.Why}
+		d.silences.lasts(&w, a)
+		d.silences.tell(w, false)
+	})
 }
 
 // Dropped takes in the alarms that ended because the configuration names their
 // enclosure no longer.
 func (d *Desk) Dropped(now sensors.Instant, ts []rules.Transition) Effects {
-	return d.during(now, func() { d.silences.dropped(ts) })
+	return d.during(now, func() {
+		for i := range ts {
+			t := &ts[i]
+			row, _ := alarm.Find(t.Key.Alarm)
+			rings := t.From.Annunciated() || t.From == alarm.Shelved && t.Detail.Active // or would, after the shelf
+			if t.Why == alarm.WhyConfig && rings && t.Priority > alarm.Note && row.Of == alarm.OfEnclosure {
+				w := words.Silenced{How: words.Dropped, Subject: t.Key.Subject, Alarms: []alarm.ID{t.Key.Alarm}}
+				if in := d.book.byKey[t.Key]; in != nil {
+					w.Name = in.member(t.Key).Name
+				}
+				d.silences.tell(w, t.Priority >= alarm.Wake)
+			}
+		}
+	})
 }
 
 // Raised takes in alarms of heat that are open while a reload raises the lethal limit
 // of their enclosures.
 func (d *Desk) Raised(now sensors.Instant, alarms []rules.AlarmView) Effects {
-	d.begin(now)
-	for i := range alarms {
-		d.silences.raised(&alarms[i])
-	}
-	return d.finish()
+	return d.during(now, func() {
+		for _, v := range alarms {
+			d.silences.tell(words.Silenced{How: words.Raised, Subject: v.Key.Subject, Alarms: []alarm.ID{v.Key.Alarm}}, v.Priority >= alarm.Wake)
+		}
+	})
 }
 
 // NewDrill sends a test notice to a person ("" for the first) through every
@@ -256,7 +276,14 @@ func (d *Desk) NewDrill(now sensors.Instant, person string) (string, Effects, er
 }
 
 // LastDrill returns the drill begun last, finished or not.
-func (d *Desk) LastDrill() (DrillResult, bool) { return d.drills.newest() }
+func (d *Desk) LastDrill() (DrillResult, bool) {
+	if d.drills.last == nil {
+		return DrillResult{}, false
+	}
+	r := *d.drills.last
+	r.Taken = maps.Clone(r.Taken)
+	return r, true
+}
 
 // Reconcile makes the notices agree with the alarms that the rules say are not
 // NORM, after a restart that may have lost one side's last words. What agrees

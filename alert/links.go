@@ -53,17 +53,13 @@ func newLinks(c *call, b *book) *links {
 
 // A link is one channel.
 type link struct {
-	lastSuccess  sensors.Instant
-	lastError    string
+	ChannelStats               // as counted; what depends on the moment is filled in by stats
 	failingSince time.Duration // 0: the last attempt worked
 	refused      bool          // the last error was no passing one
 	known        bool          // it was said whether it is connected
 	downSince    time.Duration // 0: well, also before anything is known
 	upSince      time.Duration // 0: not connected; both are set until a connection has held
 	upBefore     bool          // it was connected once
-	downWhy      string
-	sent, taken  uint64
-	failed       uint64
 	stalled      bool
 	unwell       time.Duration // last time that it was seen in trouble
 }
@@ -91,7 +87,7 @@ func (l *links) state(channel string, down error) (again, before bool) {
 	c.known = true
 	switch {
 	case down != nil:
-		c.upSince, c.downWhy = 0, down.Error()
+		c.upSince, c.DownWhy = 0, down.Error()
 		if c.downSince == 0 {
 			c.downSince = max(l.now.Mono, 1)
 		}
@@ -105,8 +101,8 @@ func (l *links) state(channel string, down error) (again, before bool) {
 // works records that a channel took something over.
 func (l *links) works(channel string) {
 	c := l.of(channel)
-	c.lastSuccess, c.lastError, c.failingSince, c.refused = l.now, "", 0, false
-	c.taken++
+	c.LastSuccess, c.LastError, c.failingSince, c.refused = l.now, "", 0, false
+	c.Taken++
 	if c.known && c.upSince == 0 {
 		c.upSince = max(l.now.Mono, 1)
 	}
@@ -125,11 +121,11 @@ func (l *links) mended(t target) (tries int) {
 // steady fault makes one line.
 func (l *links) fails(t target, refused bool, why string) (news bool) {
 	c := l.of(t.channel)
-	c.failed++
+	c.Failed++
 	if c.failingSince == 0 {
 		c.failingSince = l.now.Mono
 	}
-	c.lastError, c.refused = why, refused
+	c.LastError, c.refused = why, refused
 	f := l.faults[t]
 	if news = f == nil || f.refused != refused; f == nil {
 		f = &fault{}
@@ -182,15 +178,15 @@ func (l *links) stats(now sensors.Instant) map[string]ChannelStats {
 }
 
 func (l *link) stats(now sensors.Instant) ChannelStats {
-	s := ChannelStats{LastSuccess: l.lastSuccess, LastError: l.lastError, Sent: l.sent, Taken: l.taken, Failed: l.failed}
 	if l.upSince > 0 && now.Mono-l.upSince >= steadyAfter { // the connection has held
-		l.downSince, l.downWhy = 0, ""
+		l.downSince = 0
 	}
-	if up := l.upSince > 0; l.known {
+	s, up := l.ChannelStats, l.upSince > 0
+	if l.known {
 		s.Connected = &up
-		if !up {
-			s.DownWhy = l.downWhy
-		}
+	}
+	if up {
+		s.DownWhy = ""
 	}
 	for _, since := range []time.Duration{l.failingSince, l.downSince} {
 		if since > 0 {
@@ -217,7 +213,7 @@ func (l *link) stalls(now sensors.Instant, s ChannelStats) bool {
 	// The last attempt failed and there is more to send, or no sense in it.
 	fails := l.failingSince > 0 && (s.Pending > 0 || l.refused)
 	l.stalled = l.stalled || l.downSince > 0 && long(l.downSince) || fails && long(l.failingSince) ||
-		s.OldestAge >= stallAfter && long(l.lastSuccess.Mono)
+		s.OldestAge >= stallAfter && long(l.LastSuccess.Mono)
 	if l.downSince > 0 || s.OldestAge > time.Minute || fails {
 		l.unwell = now.Mono
 	} else if long(l.unwell) {
@@ -237,8 +233,8 @@ func (l *links) shift(by time.Duration) {
 }
 
 func (l *link) shift(by time.Duration) {
-	if !l.lastSuccess.IsZero() {
-		l.lastSuccess.Mono += by
+	if !l.LastSuccess.IsZero() {
+		l.LastSuccess.Mono += by
 	}
 	for _, t := range []*time.Duration{&l.failingSince, &l.downSince, &l.upSince, &l.unwell} {
 		if *t != 0 {

@@ -293,7 +293,7 @@ func (o *outbox) dispatch(in *incident, p *parcel) {
 	if o.opt.AckLink != nil && p.Kind != FollowUp && p.Kind != Silence {
 		p.Message.Ack = o.opt.AckLink(in.Notice.ID, p.Version)
 	}
-	o.links.of(p.Channel).sent++
+	o.links.of(p.Channel).Sent++
 	o.eff.Send = append(o.eff.Send, p.Delivery)
 }
 

@@ -379,7 +379,7 @@ func TestLinks_AtTheirLimits(t *testing.T) {
 		{"failed, and nothing waits", link{failingSince: now.Mono - stallAfter}, ChannelStats{}, false},
 		{"refused, and nothing waits", link{failingSince: now.Mono - stallAfter, refused: true}, ChannelStats{}, true},
 		{"something waits for long", link{}, ChannelStats{OldestAge: stallAfter}, true}, {"for less", link{}, ChannelStats{OldestAge: stallAfter - 1}, false},
-		{"it worked since", link{lastSuccess: sensors.Instant{Mono: now.Mono - stallAfter + 1}}, ChannelStats{OldestAge: stallAfter}, false},
+		{"it worked since", link{ChannelStats: ChannelStats{LastSuccess: sensors.Instant{Mono: now.Mono - stallAfter + 1}}}, ChannelStats{OldestAge: stallAfter}, false},
 	} {
 		if c.l.stalls(now, c.s); c.l.stalled != c.want {
 			t.Errorf("%s: stalled %v", c.name, c.l.stalled)
@@ -391,7 +391,7 @@ func TestLinks_AtTheirLimits(t *testing.T) {
 			t.Errorf("connected for %v: failing for %v", up, s.Failing)
 		}
 	}
-	l := link{failingSince: now.Mono - time.Minute, downSince: now.Mono - time.Hour, known: true, downWhy: "away"}
+	l := link{failingSince: now.Mono - time.Minute, downSince: now.Mono - time.Hour, known: true, ChannelStats: ChannelStats{DownWhy: "away"}}
 	if s := l.stats(now); s.Failing != time.Hour || *s.Connected || s.DownWhy != "away" {
 		t.Errorf("%+v", s)
 	}

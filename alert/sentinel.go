@@ -86,7 +86,7 @@ func (s *Sentinel) Restore(now sensors.Instant, open []NoticeView) (gone []rules
 			switch {
 			case !m.Active():
 			case m.Key.Subject == s.opt.ID:
-				s.own.raised[m.Key.Alarm], s.own.since[m.Key.Alarm] = m.Seq, m.Since
+				s.own.raised[m.Key.Alarm] = onset{m.Seq, m.Since}
 			case slices.Contains(s.opt.Rooms, m.Key.Subject):
 				s.restore(now, m)
 			default:
@@ -103,7 +103,7 @@ func (s *Sentinel) Restore(now sensors.Instant, open []NoticeView) (gone []rules
 // restore has a room be as an open alarm says that it was.
 func (s *Sentinel) restore(now sensors.Instant, m *Member) {
 	w := s.room(now, m.Key.Subject)
-	w.raised[m.Key.Alarm], w.since[m.Key.Alarm] = m.Seq, m.Since
+	w.raised[m.Key.Alarm] = onset{m.Seq, m.Since}
 	switch m.Key.Alarm {
 	case RoomSilent:
 		if m.Detail.Is.ID == alarm.FactBoardSilent {
@@ -173,7 +173,7 @@ func (s *Sentinel) Connection(now sensors.Instant, up bool) {
 			worst := w.worst()
 			for _, b := range w.boards {
 				switch {
-				case w.raised[RoomSilent] != 0 && b == worst:
+				case w.tells(RoomSilent) && b == worst:
 				case b.granted || w.offline:
 					b.seen += away
 					b.moved += away
@@ -198,13 +198,13 @@ func (s *Sentinel) Tick(now sensors.Instant) []rules.Transition {
 		w := s.rooms[id]
 		if s.Sees() {
 			w.forget(now)
-			early = early || w.raised[RoomSilent] == 0 && s.silent(now, w.worst())
+			early = early || !w.tells(RoomSilent) && s.silent(now, w.worst())
 		}
 	}
 	silent := 0
 	for _, id := range all {
 		w := s.rooms[id]
-		for _, t := range s.judge(now, id, w, true, (early || w.raised[RoomSilent] != 0) && s.late(now, w.worst())) {
+		for _, t := range s.judge(now, id, w, true, (early || w.tells(RoomSilent)) && s.late(now, w.worst())) {
 			if t.Key.Alarm == RoomSilent && t.To == alarm.Unack {
 				silent++
 			}
@@ -239,7 +239,7 @@ func (s *Sentinel) judge(now sensors.Instant, id string, w *watched, tick, late 
 	b := w.worst()
 	quiet, stuck := now.Mono-b.seen, now.Mono-b.moved
 	silent := late || s.silent(now, b)
-	if silent && !tick && w.raised[RoomSilent] == 0 {
+	if silent && !tick && !w.tells(RoomSilent) {
 		return nil
 	}
 	is := alarm.Fact{ID: alarm.FactID(RoomSilent), For: quiet}
@@ -290,8 +290,7 @@ func (s *Sentinel) judgeStall(ts []rules.Transition, now sensors.Instant, id str
 // set raises or clears one alarm where it changes.
 func (s *Sentinel) set(ts []rules.Transition, now sensors.Instant, id string, w *watched, a alarm.ID,
 	active bool, p alarm.Priority, is alarm.Fact) []rules.Transition {
-	open := w.raised[a] != 0
-	if active == open {
+	if active == w.tells(a) {
 		return ts
 	}
 	t := rules.Transition{At: now, Key: alarm.Key{Alarm: a, Subject: id}, Priority: p,
@@ -302,15 +301,14 @@ func (s *Sentinel) set(ts []rules.Transition, now sensors.Instant, id string, w 
 	}
 	if active {
 		// Running time makes an onset that no restart can repeat.
-		w.raised[a], w.since[a] = uint64(now.Mono.Milliseconds())+1, now
+		w.raised[a] = onset{uint64(now.Mono.Milliseconds()) + 1, now}
 		t.From, t.To = alarm.Norm, alarm.Unack
 	} else {
 		t.From, t.To, t.Detail.Turn = alarm.Unack, alarm.Norm, alarm.TurnOver
 	}
-	t.Seq, t.Since = w.raised[a], w.since[a]
+	t.Seq, t.Since = w.raised[a].seq, w.raised[a].since
 	if !active {
 		delete(w.raised, a)
-		delete(w.since, a)
 	}
 	return append(ts, t)
 }
@@ -326,7 +324,7 @@ func (s *Sentinel) judgeSight(ts []rules.Transition, now sensors.Instant) []rule
 	} else if s.down = max(s.down-passed, 0); now.Mono-s.upSince >= min(after, steadyBroker) {
 		s.down = 0
 	}
-	is, told := alarm.Fact{}, s.own.raised[alarm.DeliveryStalled] != 0
+	is, told := alarm.Fact{}, s.own.tells(alarm.DeliveryStalled)
 	blind := s.down >= after || told && s.down > 0
 	switch {
 	case blind:
