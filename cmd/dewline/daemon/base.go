@@ -4,6 +4,7 @@ import (
 	"context"
 	"log/slog"
 	"net"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -136,4 +137,12 @@ func onDisk(ctx context.Context, written <-chan struct{}, within time.Duration) 
 	case <-ctx.Done():
 	}
 	return false
+}
+
+// running starts goroutines that end with their context; stop waits for them.
+func running(ctx context.Context, start func(ctx context.Context, done *sync.WaitGroup)) (stop func()) {
+	ctx, cancel := context.WithCancel(ctx)
+	var done sync.WaitGroup
+	start(ctx, &done)
+	return func() { cancel(); done.Wait() }
 }

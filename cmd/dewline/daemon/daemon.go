@@ -107,14 +107,6 @@ func (d *Daemon) Run(ctx context.Context) error {
 	return err
 }
 
-// running starts goroutines that end with their context; stop waits for them.
-func running(ctx context.Context, start func(ctx context.Context, done *sync.WaitGroup)) (stop func()) {
-	ctx, cancel := context.WithCancel(ctx)
-	var done sync.WaitGroup
-	start(ctx, &done)
-	return func() { cancel(); done.Wait() }
-}
-
 // startSite serves until ctx ends. An address in use costs the page only.
 func (d *Daemon) startSite(ctx context.Context, done *sync.WaitGroup) {
 	endControl := d.site.StartControl(done)

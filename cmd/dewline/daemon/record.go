@@ -79,13 +79,10 @@ func (rc *record) close(ctx context.Context) {
 
 // start writes; stop writes the last of it, after last was called, and ends that.
 func (rc *record) start(ctx context.Context, last func()) (stop func()) {
-	recCtx, cancel := context.WithCancel(ctx)
-	var done sync.WaitGroup
-	done.Go(func() { rc.rec.Run(recCtx) })
+	written := running(ctx, func(ctx context.Context, done *sync.WaitGroup) { done.Go(func() { rc.rec.Run(ctx) }) })
 	return func() {
 		last()
-		cancel()
-		done.Wait()
+		written()
 		rc.close(ctx)
 	}
 }

@@ -22,21 +22,24 @@ import (
 // span reads from and to (RFC 3339); without them the last usual.
 func (s *Site) span(r *http.Request, usual time.Duration) (from, to time.Time, err error) {
 	to = s.room.Now().Wall.Add(time.Second) // what happens now is in
-	if v := r.FormValue("to"); v != "" {
-		if to, err = time.Parse(time.RFC3339, v); err != nil {
-			return from, to, fmt.Errorf("to: write a time such as 2026-05-01T08:00:00Z: %w", err)
-		}
+	if err = readTime(r, "to", &to); err != nil {
+		return from, to, err
 	}
 	from = to.Add(-usual)
-	if v := r.FormValue("from"); v != "" {
-		if from, err = time.Parse(time.RFC3339, v); err != nil {
-			return from, to, fmt.Errorf("from: write a time such as 2026-05-01T08:00:00Z: %w", err)
+	if err = readTime(r, "from", &from); err == nil && !from.Before(to) {
+		err = errors.New("from must lie before to")
+	}
+	return from, to, err
+}
+
+// readTime reads a field of a request, where it is there.
+func readTime(r *http.Request, name string, t *time.Time) (err error) {
+	if v := r.FormValue(name); v != "" {
+		if *t, err = time.Parse(time.RFC3339, v); err != nil {
+			return fmt.Errorf("%s: write a time such as 2026-05-01T08:00:00Z: %w", name, err)
 		}
 	}
-	if !from.Before(to) {
-		return from, to, errors.New("from must lie before to")
-	}
-	return from, to, nil
+	return nil
 }
 
 // record returns the record, or answers that there is none.

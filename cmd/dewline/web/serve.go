@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"slices"
 	"sync"
 	"syscall"
 	"time"
@@ -266,10 +267,8 @@ func (l *boundedListener) victim(c *boundedConn) *boundedConn {
 	case len(l.open) < l.most:
 		return nil
 	}
-	for _, o := range l.open {
-		if o.from == most {
-			return o
-		}
+	if i := slices.IndexFunc(l.open, func(o *boundedConn) bool { return o.from == most }); i >= 0 {
+		return l.open[i]
 	}
 	return nil
 }
@@ -284,12 +283,7 @@ type boundedConn struct {
 // Close frees the place.
 func (c *boundedConn) Close() error {
 	c.of.mu.Lock()
-	for i, o := range c.of.open {
-		if o == c {
-			c.of.open = append(c.of.open[:i], c.of.open[i+1:]...)
-			break
-		}
-	}
+	c.of.open = slices.DeleteFunc(c.of.open, func(o *boundedConn) bool { return o == c })
 	c.of.mu.Unlock()
 	return c.Conn.Close()
 }
