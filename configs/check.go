@@ -17,7 +17,7 @@ func (k *checker) all() {
 	for _, check := range []func(){
 		s.room, r.size, s.rules, s.mqtt, s.http, s.store,
 		r.species, r.lamps, r.mists, r.enclosures, r.seasons, p.probes, p.buses, p.contacts,
-		s.mail, s.webhooks, s.people, s.duties, s.heartbeat, s.sounder, s.sentinel,
+		s.mail, s.webhooks, s.people, s.duties, s.drill, s.sounder, s.sentinel,
 	} {
 		check()
 	}
@@ -196,8 +196,11 @@ func (s *Section) keys(v reflect.Value) {
 		f, tag := v.Field(i), v.Type().Field(i).Tag
 		key := tag.Get("toml")
 		given := s.fields[key]
-		switch span, words, section := tag.Get("within"), tag.Get("oneof"), tag.Get("ref"); {
+		span, words, section, schemes := tag.Get("within"), tag.Get("oneof"), tag.Get("ref"), tag.Get("address")
+		switch {
 		case given == nil:
+		case schemes != "":
+			s.address(key, f.String(), strings.Split(schemes, ","), tag.Get(HiddenTag) != "")
 		case span != "":
 			s.span(key, f, span)
 		case words != "":
@@ -249,25 +252,20 @@ func (s *Section) Within(key string, got, least, most Duration) {
 		fmt.Sprintf("write %s to %s", least, most), "%s = %q is out of range", key, got)
 }
 
-// address checks an http or other URL with a host.
-func (s *Section) address(key, got string, schemes ...string) {
-	s.addressShown(key, got, got, schemes)
-}
-
-// secretAddress repeats no path, which may be a secret.
-func (s *Section) secretAddress(got string) {
-	shown, from := got, 0
-	if i := strings.Index(got, "://"); i >= 0 {
-		from = i + len("://")
+// address checks an URL with a host. Of a secret one it repeats no path.
+func (s *Section) address(key, got string, schemes []string, secret bool) {
+	if got == "" {
+		return
 	}
-	if i := strings.IndexAny(got[from:], "/?#"); i >= 0 {
-		shown = got[:from+i+1] + "…"
-	}
-	s.addressShown("url", got, shown, []string{"https", "http"})
-}
-
-func (s *Section) addressShown(key, got, shown string, schemes []string) {
 	u, err := url.Parse(got)
+	shown := got
+	_, rest, found := strings.Cut(got, "://")
+	if !found {
+		rest = got
+	}
+	if i := strings.IndexAny(rest, "/?#"); secret && i >= 0 {
+		shown = got[:len(got)-len(rest)+i+1] + "…"
+	}
 	if strings.Contains(shown, "@") {
 		shown = "…"
 	}

@@ -37,9 +37,6 @@ func (k services) rules() {
 // them.
 func (k services) mqtt() {
 	t, m := k.section("mqtt"), k.c.MQTT
-	if m.Broker != "" {
-		t.address("broker", m.Broker, "tcp", "mqtt", "ssl", "tls", "mqtts", "ws", "wss")
-	}
 	if strings.HasPrefix(m.Broker, "ws") {
 		t.refuse("broker", "write tcp://, or ssl:// for TLS, and the broker's port for those", "broker = %q speaks MQTT over a web connection, which dewline does not", m.Broker)
 	}
@@ -52,9 +49,6 @@ func (k services) http() {
 	t, h := k.section("http"), k.c.HTTP
 	if h.Listen != "" {
 		t.listenAddress("listen", h.Listen)
-	}
-	if h.URL != "" {
-		t.address("url", h.URL, "http", "https")
 	}
 	t.FaultIf(h.Proxy != "" && net.ParseIP(h.Proxy) == nil, "proxy",
 		`write its address, as in "127.0.0.1"`, "proxy = %q is not an address", h.Proxy)
@@ -70,11 +64,7 @@ func (k services) store() {
 	t.FaultIf(s.MaxMiB < 16, "max_mib", "write 16 or more", "max_mib = %d leaves no room for alarms", s.MaxMiB)
 }
 
-func (k services) heartbeat() {
-	t, o := k.section("heartbeat"), k.c.Outside
-	if o.URL != "" {
-		t.secretAddress(o.URL)
-	}
+func (k services) drill() {
 	if d := k.c.Drill.Every; d > 0 && d < hour {
 		k.section("drill").Fault("every", "write 1 h or more, or 0 s for none", "a drill every %s would teach people to ignore it", d)
 	}
@@ -176,8 +166,6 @@ func (k services) webhooks() {
 			t.Fault("url_file", "write one of them", "webhook %q has url and url_file", w.ID)
 		case w.URL == "" && w.URLFile == "":
 			t.Fault("url", `add url = "https://…"`, "webhook %q has no url", w.ID)
-		case w.URL != "":
-			t.secretAddress(w.URL)
 		}
 		t.headers("headers", w.Headers)
 		t.headers("header_files", w.HeaderFiles)

@@ -13,8 +13,8 @@ import (
 )
 
 // Config is one room as the keeper describes it. What a key holds where it is left
-// out (default), and what it may hold (within, both ends included; oneof), stand in
-// the tags of its field. Its fields are the sections of the file, and so more than other
+// out (default), and what it may hold (within, both ends included; oneof; address, of these
+// schemes; ref, to a section's id), stand in the tags of its field. Its fields are the sections of the file, and so more than other
 // types have.
 type Config struct {
 	Room       Room        `toml:"room"`
@@ -131,7 +131,7 @@ type Rules struct {
 
 // MQTT is the broker that carries notices to the phone.
 type MQTT struct {
-	Broker   string `toml:"broker"` // "tcp://host:1883", "ssl://host:8883"; empty for none
+	Broker   string `toml:"broker" address:"tcp,mqtt,ssl,tls,mqtts,ws,wss"` // "tcp://host:1883", "ssl://host:8883"; empty for none
 	Username string `toml:"username"`
 	// PasswordFile names a file, or a systemd credential when it has no slash.
 	PasswordFile string `toml:"password_file"`
@@ -160,7 +160,7 @@ type HTTP struct {
 	// from it is not this board.
 	Proxy string `toml:"proxy"`
 	// URL is how a phone reaches the page, for links in notices.
-	URL string `toml:"url"`
+	URL string `toml:"url" address:"http,https"`
 }
 
 // Store is the record on the card.
@@ -202,7 +202,7 @@ type Mail struct {
 // Webhook is an address that notices are posted to.
 type Webhook struct {
 	ID         string            `toml:"id"`
-	URL        string            `toml:"url" hidden:"true"`
+	URL        string            `toml:"url" hidden:"true" address:"https,http"`
 	URLFile    string            `toml:"url_file"`               // holds the address, where that is a secret
 	SecretFile string            `toml:"secret_file"`            // key of the HMAC-SHA256 signature
 	Template   string            `toml:"template" hidden:"true"` // text/template of the body; empty for CloudEvents 1.0 JSON
@@ -220,7 +220,7 @@ type Summary struct {
 
 // Outside is an address that is told regularly that dewline lives.
 type Outside struct {
-	URL     string   `toml:"url" hidden:"true"`
+	URL     string   `toml:"url" hidden:"true" address:"https,http"`
 	URLFile string   `toml:"url_file"` // holds the address, where that is a secret
 	Every   Duration `toml:"every" default:"1 min" within:"10 s to 1 day"`
 }

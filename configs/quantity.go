@@ -234,28 +234,21 @@ const durationHint = `write it with its unit, as in "10 s", "5 min", "36 h", "7 
 
 func (Duration) example() string { return "10 s" }
 
-// durationUnit returns the length of one unit, 0 for an unknown one. A bare
-// "m" is unknown on purpose: it may stand for minutes or for months.
-func durationUnit(unit string) time.Duration {
-	switch unit {
-	case "ms":
-		return time.Millisecond
-	case "s", "sec", "second", "seconds":
-		return time.Second
-	case "min", "minute", "minutes":
-		return time.Minute
-	case "h", "hour", "hours":
-		return time.Hour
-	case "d", "day", "days":
-		return day
-	case "week", "weeks":
-		return week
-	case "month", "months":
-		return month
-	case "year", "years":
-		return year
+// A spanUnit is a unit of time by its names: of many, of one, and others.
+type spanUnit struct {
+	length time.Duration
+	names  []string
+}
+
+// spanUnits begin with the longest. A bare "m" is none on purpose: it may stand for
+// minutes or for months.
+func spanUnits() []spanUnit {
+	return []spanUnit{
+		{year, []string{"years", "year"}}, {month, []string{"months", "month"}},
+		{week, []string{"weeks", "week"}}, {day, []string{"days", "day", "d"}},
+		{time.Hour, []string{"h", "h", "hour", "hours"}}, {time.Minute, []string{"min", "min", "minute", "minutes"}},
+		{time.Second, []string{"s", "s", "sec", "second", "seconds"}}, {time.Millisecond, []string{"ms"}},
 	}
-	return 0
 }
 
 // UnmarshalText reads one or more numbers with their units, as in "90 s" or
@@ -287,39 +280,37 @@ func (d *Duration) UnmarshalText(text []byte) error {
 
 // durationPart returns the length of one number and its unit out of text.
 func durationPart(text string, v float64, unit string) (time.Duration, error) {
-	length := durationUnit(unit)
+	of, known := find(spanUnits(), func(u spanUnit) bool { return slices.Contains(u.names, unit) })
 	switch {
 	case unit == "m":
 		return 0, refuse(`write "min" or "months"`, `the unit "m" in %q may mean minutes or months`, text)
 	case unit == "":
 		return 0, refuse(durationHint, "%q has no unit", text)
-	case length == 0:
+	case !known:
 		return 0, refuse(durationHint, "%q is not a unit of time", unit)
 	case v < 0:
 		return 0, refuse("write a span of 0 or more", "%q is negative", text)
-	case v > float64(longestDuration)/float64(length):
+	case v > float64(longestDuration)/float64(of.length):
 		return 0, refuse("check the number and its unit", "%q is longer than 100 years", text)
 	}
-	return time.Duration(math.Round(v * float64(length))), nil
+	return time.Duration(math.Round(v * float64(of.length))), nil
 }
 
-// String writes d in the largest unit that divides it.
+// String writes d in the largest unit that divides it, and never in weeks.
 func (d Duration) String() string {
 	t := time.Duration(d)
-	for _, u := range []struct {
-		length time.Duration
-		name   string
-	}{{year, "years"}, {month, "months"}, {day, "days"}, {time.Hour, "h"}, {time.Minute, "min"}, {time.Second, "s"}} {
-		if t != 0 && t%u.length == 0 {
-			name := u.name
-			if t == u.length && len(name) > 3 { // 1 day, not 1 days
-				name = name[:len(name)-1]
-			}
-			return strconv.FormatInt(int64(t/u.length), 10) + " " + name
-		}
-	}
 	if t == 0 {
 		return "0 s"
+	}
+	for _, u := range spanUnits() {
+		if t%u.length != 0 || u.length == week || u.length == time.Millisecond {
+			continue
+		}
+		name := u.names[0]
+		if t == u.length {
+			name = u.names[1]
+		}
+		return strconv.FormatInt(int64(t/u.length), 10) + " " + name
 	}
 	// Milliseconds with as many decimals as nanoseconds need.
 	return exact(float64(t)/float64(time.Millisecond)) + " ms"
