@@ -80,10 +80,15 @@ func (g *guide) run(ctx context.Context) error {
 		return err
 	}
 	fmt.Fprint(g.std.out, calibrateCautions)
-	if err := g.setAside(ctx); err != nil {
-		return err
+	// So that the jar raises no alarm.
+	if err := g.service(ctx, rules.TakeOut, "calibration", 72*time.Hour); err != nil {
+		return fmt.Errorf("take %s out of service for the calibration: %w", g.probe, err)
 	}
-	defer g.putBack(context.WithoutCancel(ctx))
+	defer func() {
+		if err := g.service(context.WithoutCancel(ctx), rules.ReturnToService, "calibration over", 0); err != nil {
+			fmt.Fprintf(g.std.err, "put %s back into service by hand: dewline alarm in-service %s (%v)\n", g.probe, g.probe, err)
+		}
+	}()
 	if err := g.collect(ctx); err != nil {
 		return err
 	}
@@ -137,22 +142,10 @@ func (g *guide) reading(ctx context.Context, id sensors.ProbeID) (r sensors.Read
 	return doc.Sensors(id), doc.Reason, nil
 }
 
-// setAside takes the probe out of service, so that the jar raises no alarm.
-func (g *guide) setAside(ctx context.Context) error {
-	out := alert.Command{
-		Action: string(rules.TakeOut), Subject: string(g.probe), By: g.by, Why: "calibration", Minutes: (72 * time.Hour).Minutes(),
-	}
-	if err := g.ctl.post(ctx, "command", out, nil); err != nil {
-		return fmt.Errorf("take %s out of service for the calibration: %w", g.probe, err)
-	}
-	return nil
-}
-
-func (g *guide) putBack(ctx context.Context) {
-	back := alert.Command{Action: string(rules.ReturnToService), Subject: string(g.probe), By: g.by, Why: "calibration over"}
-	if err := g.ctl.post(ctx, "command", back, nil); err != nil {
-		fmt.Fprintf(g.std.err, "put %s back into service by hand: dewline alarm in-service %s (%v)\n", g.probe, g.probe, err)
-	}
+// service takes the probe out of service or puts it back.
+func (g *guide) service(ctx context.Context, kind rules.ActionKind, why string, length time.Duration) error {
+	c := alert.Command{Action: string(kind), Subject: string(g.probe), By: g.by, Why: why, Minutes: length.Minutes()}
+	return g.ctl.post(ctx, "command", c, nil)
 }
 
 func (g *guide) collect(ctx context.Context) error {

@@ -11,11 +11,11 @@ import (
 	"os/signal"
 	"path/filepath"
 	"runtime/debug"
-	"strconv"
 	"strings"
 	"syscall"
 	"time"
 
+	"github.com/pelletier/go-toml/v2"
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
@@ -162,24 +162,16 @@ func storeDir(path string) string {
 	}
 	section := ""
 	for line := range strings.Lines(string(b)) {
-		line = strings.TrimSpace(line)
-		if strings.HasPrefix(line, "[") {
+		if line = strings.TrimSpace(line); strings.HasPrefix(line, "[") {
 			section = line
 			continue
 		}
-		key, value, _ := strings.Cut(line, "=")
-		if !strings.HasPrefix(section, "[store]") || strings.TrimSpace(key) != "dir" {
-			continue
+		var got struct {
+			Dir string `toml:"dir"`
 		}
-		value = strings.TrimSpace(value)
-		literal, isLiteral := strings.CutPrefix(value, "'")
-		dir, _, _ := strings.Cut(literal, "'")
-		if !isLiteral {
-			quoted, _ := strconv.QuotedPrefix(value) // empty for what is no text
-			dir, _ = strconv.Unquote(quoted)
-		}
-		if filepath.IsAbs(dir) {
-			return dir
+		err := toml.Unmarshal([]byte(line), &got)
+		if err == nil && strings.HasPrefix(section, "[store]") && filepath.IsAbs(got.Dir) {
+			return got.Dir
 		}
 	}
 	return "/var/lib/dewline"
