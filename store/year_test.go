@@ -24,13 +24,13 @@ func yearRoom() sim.Options {
 	o := sim.Options{
 		Seed: 48, Start: time.Date(2026, 1, 1, 0, 2, 0, 0, time.UTC),
 		Lamps: []configs.Lamps{{ID: "lamps", On: configs.ClockSpan{From: 8 * 60, To: 20 * 60}}},
-		Mists: []sim.Mist{{ID: "mist", Supply: "pump", Times: []configs.ClockTime{8*60 + 30, 18*60 + 30}}},
+		Mists: []sim.Mist{{Mist: configs.Mist{ID: "mist", Supply: "pump", Times: []configs.ClockTime{8*60 + 30, 18*60 + 30}}}},
 	}
 	for i := range 48 {
 		id := fmt.Sprintf("tank%02d", i)
-		o.Enclosures = append(o.Enclosures, sim.Enclosure{
-			ID: id, Rack: "rack", Shelf: 1 + i/12, Slot: 1 + i%12, Lamps: "lamps", Mist: "mist", AirChanges: 4,
-		})
+		o.Enclosures = append(o.Enclosures, sim.Enclosure{AirChanges: 4, Enclosure: configs.Enclosure{
+			ID: id, Rack: "rack", Shelf: 1 + i/12, Slot: 1 + i%12, Lamps: "lamps", Mist: "mist",
+		}})
 		o.Probes = append(o.Probes, sim.Probe{ID: sensors.ProbeID(id + "-litter"), Enclosure: id, Place: configs.Litter})
 	}
 	return o

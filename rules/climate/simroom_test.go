@@ -78,7 +78,7 @@ func newLab(t testing.TB, rng *rand.Rand, keep int) *lab {
 	}
 	l := &lab{room: room, start: room.Now()}
 	for _, e := range o.Enclosures {
-		s := &station{id: e.ID, thermal: NewThermal(e.Litres)}
+		s := &station{id: e.ID, thermal: NewThermal(float64(e.Volume))}
 		for _, lamps := range o.Lamps {
 			if lamps.ID == e.Lamps {
 				s.lamps = lamps.On

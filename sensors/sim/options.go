@@ -57,24 +57,14 @@ type House struct {
 
 // Mist is one misting timer, and the pump that feeds it.
 type Mist struct {
-	ID     string
-	Supply string // empty means ID
-	Times  []configs.ClockTime
-	Pulse  time.Duration // 90 s
+	configs.Mist
+	Pulse time.Duration // 90 s
 }
 
-// Enclosure is one tank.
+// Enclosure is one tank, of 91 L where its volume is left out. Its species and stage play
+// no part in the physics; TOML carries them over.
 type Enclosure struct {
-	ID    string
-	Rack  string
-	Shelf int // 1 is the lowest
-	Slot  int
-	// Species and Stage play no part in the physics; TOML carries them over.
-	Species    string
-	Stage      string
-	Litres     float64 // 91
-	Lamps      string  // id of a Lamps, empty for none
-	Mist       string  // id of a Mist, empty for none
+	configs.Enclosure
 	AirChanges float64 // per hour; 4
 }
 
@@ -194,11 +184,11 @@ func (r *Room) addTanks(o Options) {
 	for i, e := range o.Enclosures {
 		vary := rand.New(rand.NewPCG(o.Seed^tankStream, uint64(i)))
 		lampSpread, ventSpread := vary.NormFloat64()*0.03, vary.NormFloat64()*0.06
-		e.Litres = cmp.Or(e.Litres, refLitres)
+		e.Volume = cmp.Or(e.Volume, refLitres)
 		e.AirChanges = cmp.Or(e.AirChanges, 4*(1+max(-0.15, min(0.15, ventSpread))))
 		t := tank{
-			Enclosure: e, glass: GlassFor(e.Litres),
-			volume: e.Litres / 1000, scale: e.Litres / refLitres,
+			Enclosure: e, glass: GlassFor(float64(e.Volume)),
+			volume: float64(e.Volume) / 1000, scale: float64(e.Volume) / refLitres,
 			lamps:       slices.IndexFunc(o.Lamps, func(l configs.Lamps) bool { return l.ID == e.Lamps }),
 			mist:        slices.IndexFunc(o.Mists, func(m Mist) bool { return m.ID == e.Mist }),
 			shelfWarmth: o.House.ShelfStep * float64(max(0, e.Shelf-1)),
@@ -222,14 +212,10 @@ func FromConfig(cfg *configs.Config, seed uint64, start time.Time) (Options, err
 	}
 	o := Options{Seed: seed, Start: start, Location: cfg.Room.Location, Lamps: cfg.Lamps}
 	for _, m := range cfg.Mists {
-		o.Mists = append(o.Mists, Mist{ID: m.ID, Supply: m.Supply, Times: m.Times})
+		o.Mists = append(o.Mists, Mist{Mist: m})
 	}
 	for _, e := range cfg.Enclosures {
-		o.Enclosures = append(o.Enclosures, Enclosure{
-			ID: e.ID, Rack: e.Rack, Shelf: e.Shelf, Slot: e.Slot,
-			Species: e.Species, Stage: string(e.Stage), Litres: float64(e.Volume),
-			Lamps: e.Lamps, Mist: e.Mist,
-		})
+		o.Enclosures = append(o.Enclosures, Enclosure{Enclosure: e})
 	}
 	for _, p := range cfg.Probes {
 		if p.Family != Family {
@@ -271,7 +257,7 @@ shelf = {{or .Shelf 1}}
 slot = {{or .Slot 1}}
 species = "{{or .Species "dendrobates-tinctorius"}}"
 stage = "{{or .Stage "adult"}}"
-volume = "{{or .Litres 91.0}} L"
+volume = "{{with .Volume}}{{.}}{{else}}91 L{{end}}"
 {{with .Lamps}}lamps = "{{.}}"
 {{end}}{{with .Mist}}mist = "{{.}}"
 {{end}}{{end}}{{range .Probes}}

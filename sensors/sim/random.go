@@ -63,20 +63,20 @@ func (o *Options) addRandomRack(rng *rand.Rand, rack string, shelves, slots int,
 	morning := on.From + configs.ClockTime(15+rng.IntN(60))
 	evening := on.To - configs.ClockTime(60+rng.IntN(90))
 	o.Mists = append(o.Mists, Mist{
-		ID: "mist-" + rack, Times: []configs.ClockTime{morning, evening},
+		Mist:  configs.Mist{ID: "mist-" + rack, Times: []configs.ClockTime{morning, evening}},
 		Pulse: time.Duration(60+10*rng.IntN(7)) * time.Second,
 	})
-	litres := []float64{60, 91, 91, 162}[rng.IntN(4)]
+	litres := []configs.Litres{60, 91, 91, 162}[rng.IntN(4)]
 	for shelf := 1; shelf <= shelves; shelf++ {
 		lamps := fmt.Sprintf("lamps-%s%d", rack, shelf)
 		o.Lamps = append(o.Lamps, configs.Lamps{ID: lamps, On: on})
 		for slot := 1; slot <= slots; slot++ {
 			id := fmt.Sprintf("%s%d%d", rack, shelf, slot)
-			o.Enclosures = append(o.Enclosures, Enclosure{
-				ID: id, Rack: rack, Shelf: shelf, Slot: slot, Litres: litres,
+			o.Enclosures = append(o.Enclosures, Enclosure{Enclosure: configs.Enclosure{
+				ID: id, Rack: rack, Shelf: shelf, Slot: slot, Volume: litres,
 				Species: randomSpecies(rng, shelf, shelves),
-				Stage:   string(configs.Adult), Lamps: lamps, Mist: "mist-" + rack,
-			})
+				Stage:   configs.Adult, Lamps: lamps, Mist: "mist-" + rack,
+			}})
 			o.addRandomProbes(rng, id)
 		}
 	}

@@ -191,7 +191,7 @@ func TestLampsAcrossMidnight(t *testing.T) {
 // References that lead nowhere are all named.
 func TestNewRefuses(t *testing.T) {
 	_, err := New(Options{
-		Enclosures: []Enclosure{{ID: "a", Lamps: "x", Mist: "y"}},
+		Enclosures: []Enclosure{{Enclosure: configs.Enclosure{ID: "a", Lamps: "x", Mist: "y"}}},
 		Probes:     []Probe{{ID: "p", Enclosure: "z"}},
 	})
 	const want = "simulated room: enclosure \"a\": no lamps \"x\"\nenclosure \"a\": no mist \"y\"\n" +

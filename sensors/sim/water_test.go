@@ -17,13 +17,13 @@ func testRoom(n int, start time.Time) Options {
 	o := Options{
 		Seed: 7, Start: start,
 		Lamps: []configs.Lamps{{ID: "lamps", On: span(8*60, 20*60)}},
-		Mists: []Mist{{ID: "mist", Supply: "pump", Times: []configs.ClockTime{8*60 + 30, 18*60 + 30}}},
+		Mists: []Mist{{Mist: configs.Mist{ID: "mist", Supply: "pump", Times: []configs.ClockTime{8*60 + 30, 18*60 + 30}}}},
 	}
 	for i := range n {
 		id := string(rune('a'+i/26)) + string(rune('a'+i%26))
-		o.Enclosures = append(o.Enclosures, Enclosure{
-			ID: id, Rack: "r", Shelf: 1 + i%3, Slot: 1 + i/3, Lamps: "lamps", Mist: "mist", AirChanges: 4,
-		})
+		o.Enclosures = append(o.Enclosures, Enclosure{AirChanges: 4, Enclosure: configs.Enclosure{
+			ID: id, Rack: "r", Shelf: 1 + i%3, Slot: 1 + i/3, Lamps: "lamps", Mist: "mist",
+		}})
 		o.Probes = append(o.Probes,
 			Probe{ID: probeIn(id, configs.Litter), Enclosure: id, Place: configs.Litter},
 			Probe{ID: probeIn(id, configs.Canopy), Enclosure: id, Place: configs.Canopy})
@@ -71,7 +71,7 @@ func TestSteadyHumidity(t *testing.T) {
 		{0, 3, 90}, {0, 20, 66}, {0.84, 3, 96}, {0.84, 20, 79},
 	} {
 		k := tank{
-			Enclosure: Enclosure{Litres: 91}, volume: 0.091, scale: 1, air: 25, litter: 25,
+			Enclosure: Enclosure{Enclosure: configs.Enclosure{Volume: 91}}, volume: 0.091, scale: 1, air: 25, litter: 25,
 			vapour: room, switched: switched{changes: c.changes}, fault: tankFault{nozzle: 1},
 		}
 		for range 360 {

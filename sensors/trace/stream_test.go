@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs"
 	"dewline/sensors"
 	"dewline/sensors/sim"
 
@@ -79,7 +80,7 @@ func TestMemoryStaysConstant(t *testing.T) {
 func TestRecordedRoom(t *testing.T) {
 	o := sim.Options{
 		Seed: 1, Start: time.Date(2026, 10, 25, 0, 0, 0, 0, time.FixedZone("", 7200)),
-		Enclosures: []sim.Enclosure{{ID: "a"}},
+		Enclosures: []sim.Enclosure{{Enclosure: configs.Enclosure{ID: "a"}}},
 		Probes:     []sim.Probe{{ID: "litter", Enclosure: "a", Place: "litter"}, {ID: "cup", Enclosure: "a", Place: "water", NoHumidity: true}},
 	}
 	room, err := sim.New(o)
