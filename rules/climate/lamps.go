@@ -33,12 +33,13 @@ var lampScale = courseScale{noise: 0.25, beside: 0.25, habit: 0.3, bare: 0.15, t
 // A LampSign is the evidence, in natural logarithms of odds, that lamps do not
 // follow their schedule. Negative is evidence that they do.
 type LampSign struct {
-	Missing float64 `json:"missing"` // that the last switch did not come: the less of the last two looks
-	Carried float64 `json:"carried"` // that those before it did not
-	Looks   int     `json:"looks"`   // at the last switch; 0 for none
-	Moved   float64 `json:"moved"`   // that they switched without the schedule
-	Known   bool    `json:"known"`   // how the enclosure moves at this time of other days
-	Warms   bool    `json:"warms"`   // the lamps' warmth is known and clear
+	Missing float64 `json:"missing"`          // that the last switch did not come: the less of the last two looks
+	Carried float64 `json:"carried"`          // that those before it did not
+	Looks   int     `json:"looks"`            // at the last switch; 0 for none
+	Moved   float64 `json:"moved"`            // that they switched without the schedule
+	Before  float64 `json:"before,omitempty"` // the same ten minutes earlier, where the room has no probe
+	Known   bool    `json:"known"`            // how the enclosure moves at this time of other days
+	Warms   bool    `json:"warms"`            // the lamps' warmth is known and clear
 }
 
 // A LampFault is in which way lamps did not follow their schedule.
@@ -371,7 +372,8 @@ func (w *LampWatch) closeSlot(next int64) {
 	}
 	w.Slot, w.Open = next, pairMean{}
 	to, usual := &w.Course[index(w.On == w.Wrong)], w.Step()
-	w.Sign.Moved, w.Sign.Warms = 0, to.known(lampWindow-1) && math.Abs(usual) >= 2*lampScale.noise
+	earlier := w.Sign.Before
+	w.Sign.Before, w.Sign.Moved, w.Sign.Warms = 0, 0, to.known(lampWindow-1) && math.Abs(usual) >= 2*lampScale.noise
 	was, now := w.step()
 	if now.N*was.N*w.Past[0].N == 0 || w.Last-w.Switch < lampSettled*courseBin {
 		return
@@ -382,7 +384,8 @@ func (w *LampWatch) closeSlot(next int64) {
 	switch {
 	case !w.Sign.Warms:
 	case !w.HasRoom:
-		w.Sign.Moved = w.movedBare(to, v)
+		w.Sign.Before = w.movedBare(to, v)
+		w.Sign.Moved = min(w.Sign.Before, earlier) // what fits for one look alone is no step
 	case moved*usual > 0 || moved*moved < v:
 		w.Sign.Moved = logNormal(moved-usual, v+lampScale.habit*lampScale.habit*usual*usual) - logTailed(moved, v, lampScale.tail)
 	}

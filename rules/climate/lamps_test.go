@@ -383,6 +383,49 @@ func TestLampWatch_NoRoomProbe(t *testing.T) {
 	}
 }
 
+// Lamps that go off before their time are told without the room's temperature, by what the
+// hour and a half since shows; a room that cools on, or was aired, is no lamp.
+func TestLampWatch_OffEarlyNoRoom(t *testing.T) {
+	const day = 24 * time.Hour
+	for _, c := range []struct {
+		name string
+		dark bool
+		room func(since time.Duration) float64 // °C away
+		want bool
+	}{
+		{"lamps off", true, func(time.Duration) float64 { return 0 }, true},
+		{"lamps off in a room that cools", true, func(d time.Duration) float64 { return -0.4 * d.Hours() }, true},
+		{"the room cools on", false, func(d time.Duration) float64 { return -2.2 * d.Hours() }, false},
+		{"aired", false, func(d time.Duration) float64 {
+			if d > 40*time.Minute {
+				return 0
+			}
+			return -4
+		}, false},
+	} {
+		var w LampWatch
+		air, most := 22.0, 0.0
+		for at := time.Duration(0); at < 6*day+16*time.Hour; at += time.Minute {
+			since := at - 6*day - 13*time.Hour
+			target := 22 + 0.3*math.Sin(at.Hours()/3.7)
+			if planned(at) && (since < 0 || !c.dark) {
+				target += 2.4
+			}
+			if since > 0 {
+				target += c.room(since)
+			}
+			air += (target - air) / 30
+			w.Observe(at, air, 0, false, planned(at))
+			if since > 0 && since < 2*time.Hour {
+				most = max(most, w.Sign.Moved)
+			}
+		}
+		if got := most >= 4.5; got != c.want {
+			t.Errorf("%s: evidence of %.1f", c.name, most)
+		}
+	}
+}
+
 // A state from elsewhere may have counted further than a watch does.
 func TestLampWatch_StepsOfAnotherState(t *testing.T) {
 	var w LampWatch

@@ -16,28 +16,29 @@ import (
 // The figures of the judge, this project's own, tuned on the tuned half of
 // rules/corpus. Evidence is in natural logarithms of odds: 8 is one in 3,000.
 const (
-	told      = 7.0              // for one enclosure, of itself or with the others on its timer
-	shelfTold = 8.0              // with those on its shelf: there are more shelves than timers
-	follows   = -3.0             // against: the lamps switched
-	powerGone = 6.5              // of the same where the room itself falls: the heating went with them
-	roomFalls = -0.8             // °C in half an hour, more than a window that is opened for a while
-	roomCool  = 0.5              // °C below what is usual at this hour
-	roomCold  = 1.0              // the same, however it goes on
-	roomFast  = -0.5             // °C in half an hour, with that
-	parted    = 14.0             // for a timer, of a step without a switch: there are 100 looks a day
-	returned  = 5.0              // of one back to the schedule
-	some      = cause.SomeDark   // of one enclosure, to count among those that show such a step
-	unlike    = 0.6              // of what it moved, beside what is usual at this hour
-	mostOf    = 0.75             // of a timer's enclosures that show such a step
-	looks     = 3                // tens of minutes after a switch before anything is told
-	bareLooks = 8                // without the room's temperature, which may turn as the lamps do
-	mistDips  = 70 * time.Minute // after a mist, which cools all enclosures at once
-	ramp      = 80 * time.Minute // before a switch, in which lamps that dim say nothing
-	lightLag  = 15 * time.Minute // that a light probe is given at a switch
-	every     = 10 * time.Minute // between two looks at the warmth
-	lateness  = 3 * time.Minute  // that readings of one look may come late
-	standing  = 30 * time.Minute // without a change: it is the probe that shows nothing
-	doorLong  = 24 * time.Hour
+	told       = 7.0              // for one enclosure, of itself or with the others on its timer
+	shelfTold  = 8.0              // with those on its shelf: there are more shelves than timers
+	follows    = -3.0             // against: the lamps switched
+	powerGone  = 6.5              // of the same where the room itself falls: the heating went with them
+	roomFalls  = -0.8             // °C in half an hour, more than a window that is opened for a while
+	roomCool   = 0.5              // °C below what is usual at this hour
+	roomCold   = 1.0              // the same, however it goes on
+	roomFast   = -0.5             // °C in half an hour, with that
+	parted     = 14.0             // for a timer, of a step without a switch: there are 100 looks a day
+	bareParted = 4.5              // of the mean of its enclosures, where the room has no probe
+	returned   = 5.0              // of one back to the schedule
+	some       = cause.SomeDark   // of one enclosure, to count among those that show such a step
+	unlike     = 0.6              // of what it moved, beside what is usual at this hour
+	mostOf     = 0.75             // of a timer's enclosures that show such a step
+	looks      = 3                // tens of minutes after a switch before anything is told
+	bareLooks  = 8                // without the room's temperature, which may turn as the lamps do
+	mistDips   = 70 * time.Minute // after a mist, which cools all enclosures at once
+	ramp       = 80 * time.Minute // before a switch, in which lamps that dim say nothing
+	lightLag   = 15 * time.Minute // that a light probe is given at a switch
+	every      = 10 * time.Minute // between two looks at the warmth
+	lateness   = 3 * time.Minute  // that readings of one look may come late
+	standing   = 30 * time.Minute // without a change: it is the probe that shows nothing
+	doorLong   = 24 * time.Hour
 )
 
 // FalseAlarms is how many wrong tellings in 100 tank-days these figures are meant for:
@@ -284,8 +285,12 @@ func (l look) stepped(timer int) (sum float64, most bool) {
 			have++
 		}
 	}
-	if bare { // what they share may be the room's: their mean counts, as of two
-		sum *= 2 / float64(n)
+	if bare { // what they share may be the room's: their mean counts
+		least := bareParted
+		if !l.v.Lamps[timer].On { // heating comes on as fast
+			least = told
+		}
+		sum *= parted / (least * float64(n))
 	}
 	return sum, n >= 2 && float64(have) >= mostOf*float64(n)
 }

@@ -522,3 +522,34 @@ func TestLamps_Settle(t *testing.T) {
 		}
 	}
 }
+
+// Where the room has no probe what all enclosures share may be the room's: their mean counts
+// and not their number, and more of it in the dark, where heating comes on as lamps do.
+func TestDeparts_NoRoom(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		n       int
+		hasRoom bool
+		on      bool
+		moved   float64
+		want    bool
+	}{
+		{"two", 2, false, true, bareParted, true},
+		{"two, less", 2, false, true, bareParted - 0.1, false},
+		{"many, less", 8, false, true, bareParted - 0.1, false},
+		{"many, less, by the room's probe", 8, true, true, bareParted - 0.1, true},
+		{"dark", 2, false, false, told - 0.1, false},
+		{"dark, and more", 2, false, false, told, true},
+		{"one alone", 1, false, true, parted, false},
+	} {
+		v := roomtest.View(t, c.n, "")
+		v.Lamps[0].Known, v.Lamps[0].On, v.Lamps[0].Next = true, c.on, 6*time.Hour
+		for i := range v.Enclosures {
+			w := &v.Enclosures[i].St.Lamps
+			w.HasRoom, w.Sign.Warms, w.Sign.Known, w.Sign.Moved = c.hasRoom, true, true, c.moved
+		}
+		if got := (look{&Judge{}, v, nil}).departs(0); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}
