@@ -65,8 +65,6 @@ const explainedSteps = 12
 // rules/corpus and on the rooms of heats_test.go.
 const (
 	straightEarly = 0.85            // of the time at the present rate: rises steepen
-	straightSlack = 0.85            // of the middle, which is no surer than that
-	straightRaces = 0.5             // the same behind a probe that only begins to show a steep one
 	straightMid   = 1.5             // of it, in the middle, where a model expects none of a steep one
 	straightSoon  = time.Hour       // that a rise nobody expects may take
 	straightSure  = 3.0             // standard deviations of such a rise
@@ -129,7 +127,6 @@ func straight(t climate.Eta, way float64, s rise) climate.Eta {
 	t.To = min(s.latest(known, way), climate.Horizon)
 	t.Open = t.To >= climate.Horizon
 	t.Mid = max(t.Mid, t.From)
-	t.From = min(t.From, time.Duration(straightSlack*float64(t.Mid)))
 	return t
 }
 
@@ -146,11 +143,7 @@ func (s rise) middle(model time.Duration, way float64) time.Duration {
 
 // earliest is when a rise gets there that grows steeper.
 func (s rise) earliest(way float64) time.Duration {
-	early := straightEarly
-	if s.young() && s.steep {
-		early = straightRaces
-	}
-	return time.Duration(early * float64(takes(way-s.noise, max(s.PerHour+straightSigma*s.Sigma, s.lately))))
+	return time.Duration(straightEarly * float64(takes(way-s.noise, max(s.PerHour+straightSigma*s.Sigma, s.lately))))
 }
 
 // latest is when a rise gets there that goes on more slowly, or as it has begun to slow
@@ -171,7 +164,7 @@ func (s rise) latest(model climate.Eta, way float64) time.Duration {
 	case s.PerHour < straightClear*s.Sigma || now > straightFar:
 		late = max(late, model.To)
 	default:
-		late = max(late, model.Mid)
+		late = max(late, model.Mid) // it knows when the lamps go off
 	}
 	return max(late, s.ends.Takes(way)+straightLooks)
 }

@@ -124,15 +124,15 @@ func TestStraight_AtItsLimits(t *testing.T) {
 		steep      bool
 		want       climate.Eta
 	}{
-		{"an hour to go", known, 2, 2, 0, false, climate.Eta{Known: true, From: 2805 * time.Second, Mid: 55 * time.Minute, To: 92 * time.Minute}},
+		{"an hour to go", known, 2, 2, 0, false, climate.Eta{Known: true, From: 50 * time.Minute, Mid: 55 * time.Minute, To: 92 * time.Minute}},
 		{"by an unsure rate sooner", known, 2, 2, 0.5, false, climate.Eta{Known: true, From: 2720 * time.Second, Mid: 55 * time.Minute, To: 92 * time.Minute}},
 		{"too slow", known, 2, 0.29, 0, false, known},
-		{"as slow as it may be", known, 0.3, 0.3, 0, false, climate.Eta{Known: true, From: 2805 * time.Second, Mid: 55 * time.Minute, To: 92 * time.Minute}},
+		{"as slow as it may be", known, 0.3, 0.3, 0, false, climate.Eta{Known: true, From: 50 * time.Minute, Mid: 55 * time.Minute, To: 92 * time.Minute}},
 		{"no way", known, 0, 2, 0, false, known},
 		{"nobody expects it", climate.Eta{}, 2, 2, 0.5, false, climate.Eta{Known: true, From: 2720 * time.Second, Mid: 90 * time.Minute, To: 116 * time.Minute}},
 		{"steep", climate.Eta{}, 2, 2, 0.5, true, climate.Eta{Known: true, From: 2720 * time.Second, Mid: 90 * time.Minute, To: 116 * time.Minute}},
 		{"three deviations", climate.Eta{}, 2, 2.25, 0.75, false, climate.Eta{Known: true, From: 2331 * time.Second, Mid: 80 * time.Minute, To: 104 * time.Minute}},
-		{"so slow that the rate says little", wide, 2, 0.8, 0, false, climate.Eta{Known: true, From: 2805 * time.Second, Mid: 55 * time.Minute, To: climate.Horizon, Open: true}},
+		{"so slow that the rate says little", wide, 2, 0.8, 0, false, climate.Eta{Known: true, From: 50 * time.Minute, Mid: 55 * time.Minute, To: climate.Horizon, Open: true}},
 		{"so unsure that the rate says little", wide, 1, 1, 0.51, false, climate.Eta{Known: true, From: 2438 * time.Second, Mid: 55 * time.Minute, To: climate.Horizon, Open: true}},
 		{"the model knows no end", wide, 1, 1, 0.5, false, climate.Eta{Known: true, From: 2448 * time.Second, Mid: 55 * time.Minute, To: 116 * time.Minute}},
 		{"not before the middle", wide, 0.1, 1, 0, false, climate.Eta{Known: true, From: 306 * time.Second, Mid: 55 * time.Minute, To: 55 * time.Minute}},
@@ -171,7 +171,7 @@ func TestStraight_OfWhatHasJustBegun(t *testing.T) {
 			t.Errorf("%s: %+v", c.name, got)
 		}
 	}
-	for lately, from := range map[float64]time.Duration{6.4: 1530 * time.Second, 6.3: 900 * time.Second} {
+	for lately, from := range map[float64]time.Duration{6.4: 1530 * time.Second, 6.3: 1530 * time.Second} {
 		got := straight(levels, 4, rise{Slope: climate.Slope{PerHour: 8}, lately: lately, steep: true})
 		if got.From != from || got.Open != (lately < 6.4) {
 			t.Errorf("steep, %v °C/h in half an hour: %+v, want %v", lately, got, from)
