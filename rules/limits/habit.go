@@ -54,7 +54,7 @@ func (h *Habits) told(s *room.Alarm, in alarm.Input, now time.Duration, value in
 func (x *Habit) isSame(at time.Duration, value int32) bool {
 	since := at - x.At
 	hour := since % habitDay
-	return x.At > 0 && since < habitFor && value < x.Peak+habitMore && (hour <= x.For+habitNear || hour >= habitDay-habitNear)
+	return x.At > 0 && since >= 0 && since < habitFor && value < x.Peak+habitMore && (hour <= x.For+habitNear || hour >= habitDay-habitNear)
 }
 
 // follow notes what is told, in place of what was of the same hours.

@@ -198,7 +198,7 @@ func TestHabits_WhatIsForTheWeek(t *testing.T) {
 		{"worse", day, 0, 2750, false, alarm.Beyond, alarm.Beyond}, {"open", day, 0, 2700, true, alarm.Beyond, alarm.Beyond},
 		{"while it went on", day + 5*time.Hour, 4 * time.Hour, 2700, false, alarm.Beyond, alarm.Between},
 		{"after it", day + 7*time.Hour, 4 * time.Hour, 2700, false, alarm.Beyond, alarm.Beyond},
-		{"a week ago", 7 * day, time.Hour, 2700, false, alarm.Beyond, alarm.Beyond},
+		{"a week ago", 7 * day, time.Hour, 2700, false, alarm.Beyond, alarm.Beyond}, {"of a state that knows the future", -day, 0, 2700, false, alarm.Beyond, alarm.Beyond},
 		{"within the band", day, 0, 2700, false, alarm.Back, alarm.Back}, {"no reading", day, 0, 2700, false, alarm.Missing, alarm.Missing},
 	} {
 		h := Habits{{}, {At: now - c.ago, For: c.long, Peak: 2700, Mild: true}}
