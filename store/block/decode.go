@@ -186,28 +186,30 @@ func (b *body) course(recs []Record, lengths []int, starts int) (has [64]int) {
 	if b.err != nil {
 		return has
 	}
-	last, known := int64(0), false
 	var all Record
+	last, alike := int64(0), 0 // the status of the records before, and how many have it
 	for _, n := range lengths {
 		if n == 0 {
 			continue
 		}
 		due := begin.next()
 		for i := range n {
-			if s := status.next(); !known || s != last {
-				if last, known = s, true; !all.setStatus(s) {
+			if s := status.next(); alike == 0 || s != last {
+				has[(all.Has|all.RawHas<<3)&63] += alike
+				if last, alike = s, 0; !all.setStatus(s) {
 					b.err = ErrCorrupt
 					return has
 				}
 			}
+			alike++
 			r, mono := &recs[i], due+grid.next() // field by field: to copy what was just written is slow
 			r.Mono, r.Wall, r.Value, r.Raw = mono, mono+clock.next(), Values{}, Values{}
 			r.Has, r.RawHas, r.Quality, r.Reason, r.Synced = all.Has, all.RawHas, all.Quality, all.Reason, all.Synced
-			has[(r.Has|r.RawHas<<3)&63]++
 			due += step
 		}
 		recs = recs[n:]
 	}
+	has[(all.Has|all.RawHas<<3)&63] += alike
 	return has
 }
 
@@ -226,10 +228,13 @@ func (b *body) quantity(recs []Record, q int, has *[64]int) {
 	if b.err != nil || raws+onlies == 0 {
 		return
 	}
+	if boths == len(recs) && off.step == 0 && b.plain(recs, q, raw, l, off) {
+		return
+	}
 	for i := range recs {
 		r, fits := &recs[i], true
-		has := boths == len(recs) || r.Has>>q&1 != 0
-		if boths == len(recs) || r.RawHas>>q&1 != 0 {
+		has := r.Has>>q&1 != 0
+		if r.RawHas>>q&1 != 0 {
 			x := raw.next()
 			fits = r.Raw.set(q, x)
 			if has {
@@ -243,4 +248,18 @@ func (b *body) quantity(recs []Record, q int, has *[64]int) {
 			return
 		}
 	}
+}
+
+// plain is the loop of quantity for what nearly all blocks have, which is most of the
+// reading of a record: raw values, and calibrated ones that are all as far off their line.
+// It reports whether all of them fit.
+func (b *body) plain(recs []Record, q int, raw sequence, l line, off sequence) bool {
+	away, odd := off.next(), int64(0)
+	for i := range recs {
+		r, x := &recs[i], raw.next()
+		v := away + l.at(x)
+		r.Raw[q], r.Value[q] = int32(x), int32(v)
+		odd |= x ^ int64(int32(x)) | v ^ int64(int32(v))
+	}
+	return odd == 0
 }
