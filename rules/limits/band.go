@@ -79,11 +79,11 @@ func (l look) tooWarm(en *room.Enclosure, dead int32) bool {
 	if far || long || above != alarm.Beyond {
 		return far || long
 	}
-	if unusual, known := l.unusual(en, 1); !known || !unusual { // before a slope is worked out for nothing
+	if slope, ok := en.St.Trend.Slope(); !ok || !slope.Rises(room.Climbs) {
 		return false
 	}
-	slope, ok := en.St.Trend.Slope()
-	return ok && slope.Rises(room.Climbs)
+	unusual, known := l.unusual(en, 1)
+	return known && unusual
 }
 
 // unusual reports whether the room, or the enclosure beside it, is warmer than it
@@ -129,11 +129,11 @@ func (l look) coolOnly(en *room.Enclosure, low int32) bool {
 	if en.Now.Main < least {
 		return false
 	}
-	if unusual, known := l.unusual(en, -1); known && !unusual {
+	if slope, ok := en.St.Trend.Slope(); !ok || !slope.Falls(room.Climbs) {
 		return true
 	}
-	slope, ok := en.St.Trend.Slope()
-	return !ok || !slope.Falls(room.Climbs)
+	unusual, known := l.unusual(en, -1)
+	return known && !unusual
 }
 
 func bandFact(v *room.View, en *room.Enclosure, s *room.Alarm) alarm.Fact {
