@@ -57,9 +57,10 @@ func (x *Habit) isSame(at time.Duration, value int32) bool {
 	return x.At > 0 && since >= 0 && since < habitFor && value < x.Peak+habitMore && (hour <= x.For+habitNear || hour >= habitDay-habitNear)
 }
 
-// follow notes what is told, in place of what was of the same hours.
+// follow notes what is told, in place of what was of the same hours; nothing that was put
+// away, of which nobody heard.
 func (h *Habits) follow(s *room.Alarm, now time.Duration, value int32) {
-	if !s.Rec.Life.Active {
+	if !s.Rec.Life.Active || !s.Rec.Life.State.Annunciated() {
 		return
 	}
 	if since := s.Rec.Life.Since.Mono; since > h[0].At {

@@ -174,6 +174,15 @@ func TestHabits_AtTheirLimits(t *testing.T) {
 		{day, 2700, alarm.Note}, {day, 2750, alarm.Today}, {day, 2720, alarm.Today}, {2 * day, 2600, alarm.Note}, {2*day + 9*time.Hour, 2600, alarm.Wake},
 	} {
 		s.Rec.Life.Active, s.Rec.Life.Since.Mono, s.Rec.Priority = true, x.since, x.p
+		away := [...]alarm.State{alarm.Shelved, alarm.Suppressed, alarm.OutOfService}
+		for k := range away { // nobody hears of it
+			before := h
+			s.Rec.Life.State = away[k]
+			if h.follow(&s, x.since+time.Hour, x.value+100); h != before {
+				t.Errorf("%d: noted while %v", i, away[k])
+			}
+		}
+		s.Rec.Life.State = alarm.Unack
 		h.follow(&s, x.since+time.Hour, x.value)
 		first, evening := Habit{At: day, For: time.Hour, Peak: 2750}, Habit{At: 2*day + 9*time.Hour, For: time.Hour, Peak: 2600}
 		night := Habit{At: 2 * day, For: time.Hour, Peak: 2600, Mild: true}

@@ -64,21 +64,22 @@ const explainedSteps = 12
 // The figures of a rise that goes on, this project's own, tuned on the tuned half of
 // rules/corpus and on the rooms of heats_test.go.
 const (
-	straightEarly = 0.85            // of the time at the present rate: rises steepen
+	straightEarly = 0.75            // of the time at the present rate: rises steepen
+	straightSlack = 0.85            // of the middle, which is no surer than that
+	straightRaces = 0.5             // the same behind a probe that only begins to show a steep one
 	straightMid   = 1.5             // of it, in the middle, where a model expects none of a steep one
 	straightSoon  = time.Hour       // that a rise nobody expects may take
 	straightSure  = 3.0             // standard deviations of such a rise
 	straightLeast = 1.5             // °C/h of it
 	straightLooks = 8 * time.Minute // until the reading comes that shows it
-	straightLate  = 1.4             // times it, where the room or the model says what drives it
-	straightOwn   = 1.8             // the same where nobody knows what does, and it may level off
+	straightLate  = 1.5             // times it, where the room or the model says what drives it
+	straightOwn   = 2.5             // the same where nobody knows what does, and it may level off
 	straightClear = 2.0             // standard deviations of a rise whose end is told by its rate
 	straightFar   = 2 * time.Hour   // is too far for that
 	straightYoung = 0.8             // of the rate was that of the half hour: it has just begun
 	straightStart = 0.5             // the same of one that may end before it comes far
 	straightRoom  = 0.6             // of the rate is the room's where that drives it
 	straightFlat  = 12.0            // times it, of a steep one that has just begun: air is hot long before what holds it
-	straightSigma = 0.5             // standard deviations that a rise may be faster by
 
 	// The air is no further from the last reading than that, standard deviations and °C.
 	nearNoise = 3.0
@@ -127,6 +128,7 @@ func straight(t climate.Eta, way float64, s rise) climate.Eta {
 	t.To = min(s.latest(known, way), climate.Horizon)
 	t.Open = t.To >= climate.Horizon
 	t.Mid = max(t.Mid, t.From)
+	t.From = min(t.From, time.Duration(straightSlack*float64(t.Mid)))
 	return t
 }
 
@@ -143,7 +145,11 @@ func (s rise) middle(model time.Duration, way float64) time.Duration {
 
 // earliest is when a rise gets there that grows steeper.
 func (s rise) earliest(way float64) time.Duration {
-	return time.Duration(straightEarly * float64(takes(way-s.noise, max(s.PerHour+straightSigma*s.Sigma, s.lately))))
+	early := straightEarly
+	if s.young() && s.steep {
+		early = straightRaces
+	}
+	return time.Duration(early * float64(takes(way-s.noise, max(s.PerHour+s.Sigma, s.lately))))
 }
 
 // latest is when a rise gets there that goes on more slowly, or as it has begun to slow
@@ -164,7 +170,7 @@ func (s rise) latest(model climate.Eta, way float64) time.Duration {
 	case s.PerHour < straightClear*s.Sigma || now > straightFar:
 		late = max(late, model.To)
 	default:
-		late = max(late, model.Mid) // it knows when the lamps go off
+		late = max(late, model.Mid)
 	}
 	return max(late, s.ends.Takes(way)+straightLooks)
 }

@@ -124,20 +124,20 @@ func TestStraight_AtItsLimits(t *testing.T) {
 		steep      bool
 		want       climate.Eta
 	}{
-		{"an hour to go", known, 2, 2, 0, false, climate.Eta{Known: true, From: 50 * time.Minute, Mid: 55 * time.Minute, To: 92 * time.Minute}},
-		{"by an unsure rate sooner", known, 2, 2, 0.5, false, climate.Eta{Known: true, From: 2720 * time.Second, Mid: 55 * time.Minute, To: 92 * time.Minute}},
+		{"an hour to go", known, 2, 2, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: 55 * time.Minute, To: 98 * time.Minute}},
+		{"by an unsure rate sooner", known, 2, 2, 0.5, false, climate.Eta{Known: true, From: 36 * time.Minute, Mid: 55 * time.Minute, To: 98 * time.Minute}},
 		{"too slow", known, 2, 0.29, 0, false, known},
-		{"as slow as it may be", known, 0.3, 0.3, 0, false, climate.Eta{Known: true, From: 50 * time.Minute, Mid: 55 * time.Minute, To: 92 * time.Minute}},
+		{"as slow as it may be", known, 0.3, 0.3, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: 55 * time.Minute, To: 98 * time.Minute}},
 		{"no way", known, 0, 2, 0, false, known},
-		{"nobody expects it", climate.Eta{}, 2, 2, 0.5, false, climate.Eta{Known: true, From: 2720 * time.Second, Mid: 90 * time.Minute, To: 116 * time.Minute}},
-		{"steep", climate.Eta{}, 2, 2, 0.5, true, climate.Eta{Known: true, From: 2720 * time.Second, Mid: 90 * time.Minute, To: 116 * time.Minute}},
-		{"three deviations", climate.Eta{}, 2, 2.25, 0.75, false, climate.Eta{Known: true, From: 2331 * time.Second, Mid: 80 * time.Minute, To: 104 * time.Minute}},
-		{"so slow that the rate says little", wide, 2, 0.8, 0, false, climate.Eta{Known: true, From: 50 * time.Minute, Mid: 55 * time.Minute, To: climate.Horizon, Open: true}},
-		{"so unsure that the rate says little", wide, 1, 1, 0.51, false, climate.Eta{Known: true, From: 2438 * time.Second, Mid: 55 * time.Minute, To: climate.Horizon, Open: true}},
-		{"the model knows no end", wide, 1, 1, 0.5, false, climate.Eta{Known: true, From: 2448 * time.Second, Mid: 55 * time.Minute, To: 116 * time.Minute}},
-		{"not before the middle", wide, 0.1, 1, 0, false, climate.Eta{Known: true, From: 306 * time.Second, Mid: 55 * time.Minute, To: 55 * time.Minute}},
+		{"nobody expects it", climate.Eta{}, 2, 2, 0.5, false, climate.Eta{Known: true, From: 36 * time.Minute, Mid: 90 * time.Minute, To: 158 * time.Minute}},
+		{"steep", climate.Eta{}, 2, 2, 0.5, true, climate.Eta{Known: true, From: 36 * time.Minute, Mid: 90 * time.Minute, To: 158 * time.Minute}},
+		{"three deviations", climate.Eta{}, 2, 2.25, 0.75, false, climate.Eta{Known: true, From: 30 * time.Minute, Mid: 80 * time.Minute, To: 141*time.Minute + 20*time.Second}},
+		{"so slow that the rate says little", wide, 2, 0.8, 0, false, climate.Eta{Known: true, From: 2805 * time.Second, Mid: 55 * time.Minute, To: climate.Horizon, Open: true}},
+		{"so unsure that the rate says little", wide, 1, 1, 0.51, false, climate.Eta{Known: true, From: 1788 * time.Second, Mid: 55 * time.Minute, To: climate.Horizon, Open: true}},
+		{"the model knows no end", wide, 1, 1, 0.5, false, climate.Eta{Known: true, From: 30 * time.Minute, Mid: 55 * time.Minute, To: 158 * time.Minute}},
+		{"not before the middle", wide, 0.1, 1, 0, false, climate.Eta{Known: true, From: 270 * time.Second, Mid: 55 * time.Minute, To: 55 * time.Minute}},
 		{"less sure", climate.Eta{}, 2, 2, 0.67, false, climate.Eta{}},
-		{"1.5 °C/h", climate.Eta{}, 1.5, 1.5, 0, false, climate.Eta{Known: true, From: 51 * time.Minute, Mid: 90 * time.Minute, To: 116 * time.Minute}},
+		{"1.5 °C/h", climate.Eta{}, 1.5, 1.5, 0, false, climate.Eta{Known: true, From: 45 * time.Minute, Mid: 90 * time.Minute, To: 158 * time.Minute}},
 		{"less", climate.Eta{}, 1, 1.49, 0, false, climate.Eta{}},
 		{"more than an hour", climate.Eta{}, 2.01, 2, 0, false, climate.Eta{}},
 	} {
@@ -159,21 +159,21 @@ func TestStraight_OfWhatHasJustBegun(t *testing.T) {
 		lately, room float64 // of a rise by 2 °C/h with 3 °C to go
 		to           time.Duration
 	}{
-		{"for half an hour, as the model has it", levels, 1.6, 0, 134 * time.Minute},
-		{"not for half an hour", levels, 1.59, 0, 170 * time.Minute},
+		{"for half an hour, as the model has it", levels, 1.6, 0, 143 * time.Minute},
+		{"not for half an hour", levels, 1.59, 0, 233 * time.Minute},
 		{"for some minutes", levels, 0.99, 0, climate.Horizon},
-		{"the model knows no end", wide, 2, 0, 170 * time.Minute},
-		{"but the room drives it", wide, 2, 1.2, 134 * time.Minute},
-		{"the room does not", wide, 2, 1.19, 170 * time.Minute},
+		{"the model knows no end", wide, 2, 0, 233 * time.Minute},
+		{"but the room drives it", wide, 2, 1.2, 143 * time.Minute},
+		{"the room does not", wide, 2, 1.19, 233 * time.Minute},
 	} {
 		got := straight(c.model, 3, rise{Slope: climate.Slope{PerHour: 2}, lately: c.lately, room: c.room})
 		if got.To != c.to || got.Open != (c.to == climate.Horizon) {
 			t.Errorf("%s: %+v", c.name, got)
 		}
 	}
-	for lately, from := range map[float64]time.Duration{6.4: 1530 * time.Second, 6.3: 1530 * time.Second} {
+	for lately, from := range map[float64]time.Duration{6.4: 1350 * time.Second, 6.3: 900 * time.Second} {
 		got := straight(levels, 4, rise{Slope: climate.Slope{PerHour: 8}, lately: lately, steep: true})
-		if got.From != from || got.Open != (lately < 6.4) {
+		if got.From != from {
 			t.Errorf("steep, %v °C/h in half an hour: %+v, want %v", lately, got, from)
 		}
 	}
