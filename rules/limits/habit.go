@@ -57,14 +57,22 @@ func (x *Habit) isSame(at time.Duration, value int32) bool {
 	return x.At > 0 && since >= 0 && since < habitFor && value < x.Peak+habitMore && (hour <= x.For+habitNear || hour >= habitDay-habitNear)
 }
 
-// follow notes what is told, in place of what was of the same hours; nothing that was put
-// away, of which nobody heard.
+// follow notes what is told, in place of what was of the same hours. What is put away
+// takes their place without a word of its own: nobody hears of it, so the next is news.
 func (h *Habits) follow(s *room.Alarm, now time.Duration, value int32) {
-	if !s.Rec.Life.Active || !s.Rec.Life.State.Annunciated() {
+	if !s.Rec.Life.Active {
 		return
 	}
-	if since := s.Rec.Life.Since.Mono; since > h[0].At {
-		i := slices.IndexFunc(h[:], func(x Habit) bool { return x.isSame(since, x.Peak) })
+	since := s.Rec.Life.Since.Mono
+	i := slices.IndexFunc(h[:], func(x Habit) bool { return x.isSame(since, x.Peak) })
+	switch {
+	case !s.Rec.Life.State.Annunciated():
+		if i >= 0 {
+			copy(h[i:], h[i+1:])
+			h[len(h)-1] = Habit{}
+		}
+		return
+	case since > h[0].At:
 		if i < 0 {
 			i = len(h) - 1
 		}
