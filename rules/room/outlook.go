@@ -79,7 +79,7 @@ const (
 	straightYoung = 0.8             // of the rate was that of the half hour: it has just begun
 	straightStart = 0.5             // the same of one that may end before it comes far
 	straightRoom  = 0.6             // of the rate is the room's where that drives it
-	straightFlat  = 12.0            // times it, of a steep one that has just begun: air is hot long before what holds it
+	straightFlat  = 4.0             // times it, of a steep one that has just begun: air is hot long before what holds it
 
 	// The air is no further from the last reading than that, standard deviations and °C.
 	nearNoise = 3.0

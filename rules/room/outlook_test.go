@@ -171,10 +171,10 @@ func TestStraight_OfWhatHasJustBegun(t *testing.T) {
 			t.Errorf("%s: %+v", c.name, got)
 		}
 	}
-	for lately, from := range map[float64]time.Duration{6.4: 1350 * time.Second, 6.3: 900 * time.Second} {
+	for lately, want := range map[float64][2]time.Duration{6.4: {1350 * time.Second, 2 * time.Hour}, 6.3: {900 * time.Second, 128 * time.Minute}} {
 		got := straight(levels, 4, rise{Slope: climate.Slope{PerHour: 8}, lately: lately, steep: true})
-		if got.From != from {
-			t.Errorf("steep, %v °C/h in half an hour: %+v, want %v", lately, got, from)
+		if got.From != want[0] || got.To != want[1] {
+			t.Errorf("steep, %v °C/h in half an hour: %+v, want %v", lately, got, want)
 		}
 	}
 }
