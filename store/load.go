@@ -49,30 +49,35 @@ func (w *writer) load(tx *bolt.Tx, rep *Report) error {
 		return there
 	})
 	w.attached = true
-	rep.Readings = 0
+	rep.ends(recs, entries)
+	// What was written at once may be newer than the last batch of readings.
+	rep.LastMono = max(rep.LastMono, lastEntry(tx))
+	return nil
+}
+
+// ends notes how many readings the open hours have, and when the last of all were taken.
+func (r *Report) ends(open map[int]*loadedSeries, sealed []entry) {
+	r.Readings = 0
 	newest := int64(math.MinInt64)
 	note := func(mono, wall int64) {
-		rep.LastMono = max(rep.LastMono, time.Duration(mono)*time.Millisecond)
+		r.LastMono = max(r.LastMono, time.Duration(mono)*time.Millisecond)
 		newest = max(newest, wall)
 	}
-	for _, o := range recs {
-		rep.Readings += len(o.recs)
+	for _, o := range open {
+		r.Readings += len(o.recs)
 		for i := range o.recs {
 			note(o.recs[i].Mono, o.recs[i].Wall)
-			if at := instantOf(&o.recs[i]); at.Synced && at.Mono > rep.LastSet.Mono {
-				rep.LastSet = at
+			if at := instantOf(&o.recs[i]); at.Synced && at.Mono > r.LastSet.Mono {
+				r.LastSet = at
 			}
 		}
 	}
-	for _, e := range entries {
+	for _, e := range sealed {
 		note(e.key.monoMax, e.key.wallMax)
 	}
-	// What was written at once may be newer than the last batch of readings.
-	rep.LastMono = max(rep.LastMono, lastEntry(tx))
 	if newest > math.MinInt64 {
-		rep.LastWall = time.UnixMilli(newest).UTC()
+		r.LastWall = time.UnixMilli(newest).UTC()
 	}
-	return nil
 }
 
 // resync takes in what the file has after a commit that may or may not have happened. The

@@ -121,16 +121,20 @@ func (e *Enclosure) facts(u unit.Scale) []fact {
 	if e.reached() {
 		add("Lethal limit", fmt.Sprintf("%s at or above %s", span(*e.AboveMin), degrees(e.Limits.Lethal, u)))
 	}
-	missing := "nothing"
-	if e.Missing >= 1 {
-		missing = span(e.Missing) + " were not measured"
-	}
-	if e.young {
-		missing += ", counted from the first reading on " + e.since.Format("Mon 15:04")
-	}
-	add("Missing", missing)
+	add("Missing", e.missing())
 	e.happened(u, add)
 	return out
+}
+
+func (e *Enclosure) missing() string {
+	text := "nothing"
+	if e.Missing >= 1 {
+		text = span(e.Missing) + " were not measured"
+	}
+	if e.young {
+		text += ", counted from the first reading on " + e.since.Format("Mon 15:04")
+	}
+	return text
 }
 
 func (e *Enclosure) logged(u unit.Scale, add func(name, text string)) {

@@ -270,7 +270,7 @@ func (l look) stepped(timer int) (sum float64, most bool) {
 	for i := range l.v.Enclosures {
 		o := &l.v.Enclosures[i]
 		sign := &o.St.Lamps.Sign
-		if dims := l.v.Lamps[timer].Next <= ramp && o.St.Lamps.Ramps(); o.Lamps != timer || dims || !sign.Warms || o.St.Lamps.Wrong || o.Misted(l.v.At.Mono, mistDips) || l.mute(o) {
+		if o.Lamps != timer || !l.tells(o) {
 			continue
 		}
 		if n++; !sign.Known && l.asUsual(o) {
@@ -293,6 +293,13 @@ func (l look) stepped(timer int) (sum float64, most bool) {
 		sum *= parted / (least * float64(n))
 	}
 	return sum, n >= 2 && float64(have) >= mostOf*float64(n)
+}
+
+// tells reports whether a step of an enclosure tells of its lamps now: neither they nor a
+// mist are known to move it.
+func (l look) tells(en *room.Enclosure) bool {
+	dims := l.v.Lamps[en.Lamps].Next <= ramp && en.St.Lamps.Ramps()
+	return !dims && en.St.Lamps.Sign.Warms && !en.St.Lamps.Wrong && !en.Misted(l.v.At.Mono, mistDips) && !l.mute(en)
 }
 
 // asUsual is for the first days: whether an enclosure is at this hour as it usually is beside
