@@ -50,6 +50,7 @@ func (ls *lives) specFor(f room.Finding) alarm.Spec {
 	if f.Slow > 0 {
 		sp.OnDelay *= f.Slow
 	}
+	sp.Hold = f.Hold
 	return sp
 }
 

@@ -51,6 +51,35 @@ func TestBand_NotesOfTheSameHabit(t *testing.T) {
 	}
 }
 
+// A rise that is held as a habit has gone on all the while: what becomes worse than the
+// habit is told at that look, not after another on-delay.
+func TestBand_HeldHabitGoesOn(t *testing.T) {
+	skipUnderRace(t)
+	r := newRig(t, rigConfig(t, 1, ""))
+	const day, worse = 24 * time.Hour, 39 * time.Hour
+	for r.now = 4 * time.Hour; r.now < 41*time.Hour; r.now += time.Minute {
+		celsius := 24.0
+		switch {
+		case r.now >= worse:
+			celsius = 26.9
+		case r.now%day >= 14*time.Hour && r.now%day < 17*time.Hour:
+			celsius = 26.3
+		}
+		r.step(*r.with("p1", func() *sensors.Reading { x := r.good("p1", celsius, 85); return &x })("p1", r.now))
+		r.step(*r.calm("room", r.now))
+		r.tick()
+	}
+	var last Transition
+	for _, x := range r.log {
+		if x.Key.Alarm == alarm.AboveBand && x.From == alarm.Norm {
+			last = x
+		}
+	}
+	if last.At.Mono < worse || last.At.Mono > worse+2*time.Minute || last.Since.Mono > worse-50*time.Minute {
+		t.Errorf("told at %v, since %v; want it at %v, an hour after it began", last.At.Mono, last.Since.Mono, worse)
+	}
+}
+
 // A night warmer than the night band, a day a little above its top for an hour and a
 // cool day at 20 °C are for the week; what comes each evening is told once a week.
 // Bands 22-26 and 19-22 °C, lamps from 8 to 20.

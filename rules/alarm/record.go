@@ -49,6 +49,8 @@ type Spec struct {
 	// Window takes the delays as the lengths of windows: what counts is the share of
 	// the time, and one look on the other side begins nothing anew. See weigh.
 	Window bool
+	// Hold lets the on-delay count, but the alarm not rise.
+	Hold bool
 	// MaxGap bounds the running time between two good samples that a delay
 	// may count; a longer one was not observed and counts nothing.
 	MaxGap time.Duration

@@ -89,7 +89,7 @@ func (r *Record) begin(s *Spec, now sensors.Instant, in Input, elapsed time.Dura
 	if r.Seen != Beyond && r.OnFor <= s.OnDelay/begun {
 		r.Since = now
 	}
-	if r.OnFor >= s.OnDelay {
+	if r.OnFor >= s.OnDelay && !s.Hold {
 		r.Active, r.OffFor, r.Answered, r.Held = true, 0, false, s.Latched
 	}
 }

@@ -61,9 +61,8 @@ func (l look) judgeAbove(en *room.Enclosure, high, dead int32) {
 		s.Against(float64(p.Main)/100, float64(high)/100)
 	}
 	f := room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond}
-	if f.Mild = !l.tooWarm(en, dead) || own.Warm.has(s, l.v.At.Mono, p.Main); f.Mild && !f.Urgent {
-		f.In = own.Warm.told(s, in, l.v.At.Mono, p.Main)
-	}
+	f.Mild = !l.tooWarm(en, dead) || own.Warm.has(s, l.v.At.Mono, p.Main)
+	f.Hold = f.Mild && !f.Urgent && own.Warm.told(l.v.At.Mono, p.Main)
 	l.out.Find(f)
 	own.Warm.follow(s, l.v.At.Mono, p.Main)
 }
@@ -111,9 +110,7 @@ func (l look) judgeBelow(en *room.Enclosure, low, dead int32) {
 	f := room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond}
 	own := &l.At[en.Index].Cool
 	f.Mild = (in != alarm.Back || s.Rec.Life.Active) && (l.coolOnly(en, low) || own.has(s, l.v.At.Mono, -p.Main))
-	if f.Mild && !f.Urgent {
-		f.In = own.told(s, in, l.v.At.Mono, -p.Main)
-	}
+	f.Hold = f.Mild && !f.Urgent && own.told(l.v.At.Mono, -p.Main)
 	l.out.Find(f)
 	own.follow(s, l.v.At.Mono, -p.Main)
 }

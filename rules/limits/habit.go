@@ -41,13 +41,10 @@ func (h *Habits) has(s *room.Alarm, now time.Duration, value int32) bool {
 	})
 }
 
-// told is in, of an excursion for the week that begins: no news where it was told
-// already, whatever for.
-func (h *Habits) told(s *room.Alarm, in alarm.Input, now time.Duration, value int32) alarm.Input {
-	if in == alarm.Beyond && !s.Rec.Life.Active && slices.ContainsFunc(h[:], func(x Habit) bool { return x.isSame(now, value) }) {
-		return alarm.Between
-	}
-	return in
+// told reports whether an excursion for the week to a value was told already, whatever for:
+// then it is no news.
+func (h *Habits) told(now time.Duration, value int32) bool {
+	return slices.ContainsFunc(h[:], func(x Habit) bool { return x.isSame(now, value) })
 }
 
 // isSame reports whether an excursion to a value is of the same hours and hardly worse.

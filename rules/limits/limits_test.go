@@ -196,30 +196,25 @@ func TestHabits_AtTheirLimits(t *testing.T) {
 	}
 }
 
-// What is for the week begins once in it at the same hours, however long it lasts; never
-// is one that is open, worse, or at other hours held back.
+// What is for the week is told once in it at the same hours, however long it lasts; what is
+// worse or at other hours is news.
 func TestHabits_WhatIsForTheWeek(t *testing.T) {
 	const now, day = 1000 * time.Hour, 24 * time.Hour
 	for _, c := range []struct {
 		name      string
 		ago, long time.Duration
 		value     int32
-		active    bool
-		in, want  alarm.Input
+		told      bool
 	}{
-		{"yesterday", day, 0, 2700, false, alarm.Beyond, alarm.Between}, {"an hour ago", time.Hour, time.Minute, 2700, false, alarm.Beyond, alarm.Between},
-		{"worse", day, 0, 2750, false, alarm.Beyond, alarm.Beyond}, {"open", day, 0, 2700, true, alarm.Beyond, alarm.Beyond},
-		{"while it went on", day + 5*time.Hour, 4 * time.Hour, 2700, false, alarm.Beyond, alarm.Between},
-		{"after it", day + 7*time.Hour, 4 * time.Hour, 2700, false, alarm.Beyond, alarm.Beyond},
-		{"a week ago", 7 * day, time.Hour, 2700, false, alarm.Beyond, alarm.Beyond}, {"of a state that knows the future", -day, 0, 2700, false, alarm.Beyond, alarm.Beyond},
-		{"within the band", day, 0, 2700, false, alarm.Back, alarm.Back}, {"no reading", day, 0, 2700, false, alarm.Missing, alarm.Missing},
+		{"yesterday", day, 0, 2700, true}, {"an hour ago", time.Hour, time.Minute, 2700, true}, {"worse", day, 0, 2750, false},
+		{"while it went on", day + 5*time.Hour, 4 * time.Hour, 2700, true}, {"after it", day + 7*time.Hour, 4 * time.Hour, 2700, false},
+		{"a week ago", 7 * day, time.Hour, 2700, false}, {"of a state that knows the future", -day, 0, 2700, false},
 	} {
 		h := Habits{{}, {At: now - c.ago, For: c.long, Peak: 2700, Mild: true}}
-		s := room.MakeAlarm(alarm.KindAbove, 0, "e1")
-		s.Rec.Life.Active, s.Rec.Life.Since.Mono = c.active, now
-		if got := h.told(&s, c.in, now, c.value); got != c.want {
-			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		if got := h.told(now, c.value); got != c.told {
+			t.Errorf("%s: told %v", c.name, got)
 		}
+		s := room.MakeAlarm(alarm.KindAbove, 0, "e1")
 		if h.has(&s, now, c.value) {
 			t.Errorf("%s: what was for the week was told for today", c.name)
 		}
@@ -449,11 +444,11 @@ func TestBand_MildOnTheColdSide(t *testing.T) {
 		main  int32 // below the band's end, hundredths
 		told  bool  // a day ago, as far
 		night int32 // lower end of the night, below that of the day
-		in    alarm.Input
-		want  bool
+		mild  bool
+		hold  bool
 	}{
-		{"as a night may be", 100, false, 200, alarm.Beyond, true}, {"colder than a night", 300, false, 200, alarm.Beyond, false},
-		{"colder, and told yesterday", 300, true, 200, alarm.Between, true}, {"as a night, and told", 100, true, 200, alarm.Between, true},
+		{"as a night may be", 100, false, 200, true, false}, {"colder than a night", 300, false, 200, false, false},
+		{"colder, and told yesterday", 300, true, 200, true, true}, {"as a night, and told", 100, true, 200, true, true},
 	} {
 		v := roomtest.View(t, 1, "")
 		en, j, found := &v.Enclosures[0], New(v), &roomtest.Found{}
@@ -465,7 +460,7 @@ func TestBand_MildOnTheColdSide(t *testing.T) {
 			j.At[0].Cool = Habits{{At: v.At.Mono - 24*time.Hour, Peak: -en.Now.Main}}
 		}
 		(look{j, v, &room.Out{Lives: found}}).judgeBelow(en, low, v.BandDead)
-		if f, ok := found.Last(alarm.KindBelow); !ok || f.In != c.in || f.Mild != c.want {
+		if f, ok := found.Last(alarm.KindBelow); !ok || f.In != alarm.Beyond || f.Mild != c.mild || f.Hold != c.hold {
 			t.Errorf("%s: %+v", c.name, f)
 		}
 	}

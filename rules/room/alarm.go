@@ -269,6 +269,8 @@ type Finding struct {
 	Urgent bool
 	// Mild is for the week; an alarm that is open becomes one for today without it.
 	Mild bool
+	// Hold lets what is seen count, but the alarm not rise.
+	Hold bool
 }
 
 // Lives are the lifecycles, which take findings.
