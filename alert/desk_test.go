@@ -786,3 +786,23 @@ func TestMember_Measure(t *testing.T) {
 		}
 	}
 }
+
+// Of what is told once, heat comes before a nozzle that missed its mist hours ago: on
+// the page, and where a person has had as much as they are sent in a minute.
+func TestDesk_heatBeforeANozzle(t *testing.T) {
+	r := newRig(t, Options{Room: "attic", PerMinute: 1})
+	raise := func(a alarm.ID, subject string) {
+		r.transitions(r.tr(change{a, subject, unack, alarm.Today, tank(subject), 1, 0}))
+		r.pass(15 * time.Second)
+	}
+	raise(alarm.DoorAjar, "cork")
+	raise(alarm.MistMissing, "fern")
+	raise(alarm.AboveBand, "moss")
+	r.pass(time.Minute)
+	if len(r.got) != 2 || r.got[1].Message.Subjects[0] != "moss" {
+		t.Errorf("heat waits behind the nozzle: %+v", r.got)
+	}
+	if open := r.desk.Open(); len(open) != 3 || open[0].Message.Subjects[0] != "moss" {
+		t.Errorf("%s stands above heat", open[0].Message.Title)
+	}
+}

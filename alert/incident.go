@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"cmp"
 	"encoding/json"
 	"math"
 	"slices"
@@ -160,6 +161,22 @@ func (in *incident) rank() int {
 		}
 	}
 	return r
+}
+
+// graver puts the more urgent first, then what means more for the animals: of two that
+// are told once, heat comes before a nozzle.
+func graver(a, b *incident) int {
+	worst := func(in *incident) (rank, means int) {
+		for m := range in.Notice.each() { // worst first
+			if counts(m) {
+				return memberRank(m), weight(m.Key.Alarm)
+			}
+		}
+		return 0, 0
+	}
+	ra, wa := worst(a)
+	rb, wb := worst(b)
+	return cmp.Or(cmp.Compare(rb, ra), cmp.Compare(wb, wa))
 }
 
 func (in *incident) lethal() bool { return in.rank() > int(alarm.Wake) }

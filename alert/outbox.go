@@ -226,8 +226,7 @@ func (o *outbox) ready(list []*incident) []addressed {
 		}
 	}
 	slices.SortStableFunc(ready, func(a, b addressed) int {
-		return cmp.Or(cmp.Compare(b.in.rank(), a.in.rank()), cmp.Compare(b.p.Priority, a.p.Priority),
-			cmp.Compare(a.p.DueSince, b.p.DueSince))
+		return cmp.Or(graver(a.in, b.in), cmp.Compare(b.p.Priority, a.p.Priority), cmp.Compare(a.p.DueSince, b.p.DueSince))
 	})
 	return ready
 }

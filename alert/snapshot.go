@@ -86,11 +86,10 @@ func (d *Desk) Telling(now sensors.Instant) Telling {
 // Open returns the notices that have not ended, worst first; drills are left
 // out.
 func (d *Desk) Open() []NoticeView {
+	open := slices.DeleteFunc(slices.Clone(d.book.list()), func(in *incident) bool { return in.Ended || in.aside() || !in.active() })
+	slices.SortStableFunc(open, func(a, b *incident) int { return cmp.Or(graver(a, b), a.Notice.Since.Compare(b.Notice.Since)) })
 	var out []NoticeView
-	for _, in := range d.book.list() {
-		if in.Ended || in.aside() || !in.active() {
-			continue
-		}
+	for _, in := range open {
 		v := NoticeView{
 			Notice: in.Notice, Message: Render(in.Notice, unit.ScaleOf(d.opt.People[0].Units)),
 			Acknowledged: in.acked(), NextRepeat: in.NextRepeat,
@@ -103,9 +102,6 @@ func (d *Desk) Open() []NoticeView {
 		}
 		out = append(out, v)
 	}
-	slices.SortStableFunc(out, func(a, b NoticeView) int {
-		return cmp.Or(cmp.Compare(b.Notice.Priority, a.Notice.Priority), a.Notice.Since.Compare(b.Notice.Since))
-	})
 	return out
 }
 

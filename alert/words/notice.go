@@ -163,10 +163,14 @@ func (m *Member) Brief(s unit.Scale) string {
 			text += string(backNotLong)
 		}
 	}
-	if ahead := m.lethal(s, true); ahead != "" && m.Key.Alarm != alarm.LethalLimit {
-		text += "; " + ahead
+	switch ahead := m.lethal(s, true); {
+	case ahead == "" || m.Key.Alarm == alarm.LethalLimit:
+		return text
+	case m.Key.Alarm == alarm.LethalAhead: // which its headline says, but not how warm it is
+		return m.present(s) + ", " + ahead
+	default:
+		return text + "; " + ahead
 	}
-	return text
 }
 
 // A Member is one alarm as a notice tells it. The value and the limit are those

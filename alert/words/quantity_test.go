@@ -155,3 +155,12 @@ func TestBrief_BackInRange(t *testing.T) {
 		}
 	}
 }
+
+// What heads for the lethal limit says how warm it is, and names the limit once.
+func TestBrief_Ahead(t *testing.T) {
+	d := &alarm.Detail{DetailHeat: alarm.DetailHeat{Temperature: 27.5, Lethal: 28.5, TimeToLethal: &alarm.Range{FromMinutes: 25, ToMinutes: 75}}}
+	m := Member{Said: alarm.Said{Key: alarm.Key{Alarm: alarm.LethalAhead, Subject: "fern"}, HasValue: true, Unit: "min", Detail: d}, Value: 25}
+	if got, want := m.Brief(unit.Celsius), "27.5 °C, lethal limit (28.5 °C) in 25–75 min"; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
