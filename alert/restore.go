@@ -151,7 +151,8 @@ func (d *Desk) shift(by time.Duration, onsets map[alarm.Key]rules.Renumbering) {
 }
 
 // shift moves every running time below v that is set: in an incident all
-// durations are running times, and zero means not set.
+// durations but those of a Detail, which are spans, are running times, and zero
+// means not set.
 func shift(v reflect.Value, by time.Duration) {
 	switch v.Kind() {
 	case reflect.Pointer:
@@ -163,7 +164,7 @@ func shift(v reflect.Value, by time.Duration) {
 			shift(v.Index(i), by)
 		}
 	case reflect.Struct:
-		if v.Type() == reflect.TypeFor[time.Time]() {
+		if t := v.Type(); t == reflect.TypeFor[time.Time]() || t == reflect.TypeFor[alarm.Detail]() {
 			return
 		}
 		for i := range v.NumField() {

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -191,5 +192,28 @@ func TestOptionsFor_nobodyNamed(t *testing.T) {
 		if got := fmt.Sprint(p.ID, " ", p.Channels); got != x.want {
 			t.Errorf("%s: %s, want %s", name, got, x.want)
 		}
+	}
+}
+
+// A record that opens late moves the running times of what rang meanwhile by all that
+// the earlier run had: not how long ago it says that something was.
+func TestMerge_SpansStay(t *testing.T) {
+	r := newRig(t, Options{Room: "attic"})
+	heat := r.tr(onsetOf(alarm.AboveBand, "fern", unack, room))
+	heat.Detail.For = 40 * time.Minute
+	heat.Detail.Evidence = []alarm.Fact{{ID: "room-warmer", For: 3 * time.Hour}}
+	r.transitions(heat)
+	const by = 300 * 24 * time.Hour
+	r.now.Mono += by
+	if _, err := r.desk.Merge(r.now, by, nil, nil, []rules.AlarmView{{Key: heat.Key, Seq: heat.Seq, State: unack, Priority: heat.Priority}}); err != nil {
+		t.Fatal(err)
+	}
+	in := r.desk.book.byKey[heat.Key]
+	m := in.member(heat.Key)
+	if in.Opened != heat.At.Mono+by || m.Since.Mono != heat.Since.Mono+by {
+		t.Errorf("opened at %v, began at %v: not moved", in.Opened, m.Since.Mono)
+	}
+	if d := m.Detail; d.For != 40*time.Minute || d.Evidence[0].For != 3*time.Hour {
+		t.Errorf("for %v, beside %v ago", d.For, d.Evidence[0].For)
 	}
 }
