@@ -123,6 +123,29 @@ func TestSounder_Stalled(t *testing.T) {
 	t.Error("it is not told within five minutes")
 }
 
+// A record that opens late moves running time on: the channels have their time all the
+// same.
+func TestSounds_RecordOpensLate(t *testing.T) {
+	r := newBellRig(t, "")
+	r.dead["mqtt"], r.dead["mail"] = true, true
+	for calling := false; !calling; calling, _ = r.core.desk.Calling(r.now) {
+		r.celsius += 20
+		r.until(true, 10*time.Second)
+	}
+	if r.core.Sounds(r.now) {
+		t.Fatal("it sounds at once")
+	}
+	const by = 300 * 24 * time.Hour
+	r.now.Mono += by
+	fx, err := r.core.Merge(r.now, by, Saved{}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.take(fx); r.core.Sounds(r.now) {
+		t.Error("it sounds before the channels had their time")
+	}
+}
+
 // With when = "always" it sounds for each unanswered wake, and not for what wakes
 // nobody.
 func TestSounds_Always(t *testing.T) {
