@@ -292,6 +292,17 @@ func TestShift_AtItsLimits(t *testing.T) {
 		{"nearly the same time", func(l look, _ probe) { l.at(2).Step = base; l.at(2).Step.At -= 2 * poll }, false},
 		{"part of the way to the room", func(l look, _ probe) { roomtest.Says(l.v, 0, 28, 50) }, false},
 		{"beyond the room", func(l look, _ probe) { roomtest.Says(l.v, 0, 27, 50) }, true},
+		{"cold and dry, as an element that is gone", func(_ look, p probe) { p.Step.After.Temp, p.Step.First, p.Step.After.Hum = -4000, -4000, 0 }, true},
+		{"the same as a door does", func(_ look, p probe) { p.Step.After.Temp, p.Step.First, p.Step.After.Hum = 2150, 2150, 6000 }, false},
+		{"without a room probe", func(l look, p probe) {
+			p.Step.After.Temp, p.Step.First, p.Step.After.Hum, l.v.InRoom = 1401, 1401, 6000, nil
+		}, false},
+		{"nor any drier", func(l look, p probe) {
+			p.Step.After.Temp, p.Step.First, p.Step.After.Hum, l.v.InRoom = 1401, 1401, 7700, nil
+		}, true},
+		{"colder than a room may be", func(l look, p probe) {
+			p.Step.After.Temp, p.Step.First, p.Step.After.Hum, l.v.InRoom = 1400, 1400, 6000, nil
+		}, true},
 		{"back to where it was calm", func(_ look, p probe) { p.Calm.Temp = 2600 }, false},
 	} {
 		v := roomtest.View(t, 2, "")

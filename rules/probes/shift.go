@@ -29,6 +29,7 @@ const (
 	shiftPoll   = 2 * time.Minute  // between readings at most
 	shiftLamps  = 10 * time.Minute // since the lamps were switched
 	shiftTold   = 24 * time.Hour   // then it is the probe's place
+	doorMost    = 1000             // hundredths of °C
 )
 
 // shifted looks at a step that stands: by how much the air would have dried or got
@@ -57,8 +58,8 @@ func (l swaps) shifted(p probe, now sensors.Instant) {
 // dried reports whether the humidity changed with a step, or would hardly have to.
 func (p probe) dried(by float64) bool {
 	s := &p.Step
-	due := math.Abs(min(s.Before.Hum*(math.Exp(-shiftPer*by/100)-1), 10000-s.Before.Hum))
-	return due < max(shiftDue, 4*p.Grain.Hum) || math.Abs(s.After.Hum-s.Before.Hum) > shiftStays*due
+	due := min(s.Before.Hum*(math.Exp(-shiftPer*by/100)-1), 10000-s.Before.Hum)
+	return math.Abs(due) < max(shiftDue, 4*p.Grain.Hum) || (s.After.Hum-s.Before.Hum)/due > shiftStays
 }
 
 // seenBeside reports whether another probe stepped the same way at the same time.
@@ -79,10 +80,15 @@ func (l swaps) lampsSwitched(p probe) bool {
 }
 
 // asDoor reports whether a step led part of the way to the room's temperature, or back
-// from there: a door lets in drier air, which keeps the humidity of what it cools.
+// from there: a door lets in drier air, which keeps the humidity of what it cools. Where
+// nobody measures the room it may be doorMost colder than the enclosures, and is drier.
 func (l swaps) asDoor(p probe, now sensors.Instant) bool {
 	s := &p.Step
 	t, ok := l.v.RoomTemp(now.Mono)
+	if !ok && s.Before.Hum-s.After.Hum > shiftDue {
+		t, ok = l.v.Middle(now.Mono)
+		t -= doorMost
+	}
 	way, went := float64(t)-s.Before.Temp, s.After.Temp-s.Before.Temp
 	toward := way*went > 0 && math.Abs(went) < math.Abs(way)
 	return ok && (toward || math.Abs(s.After.Temp-p.Calm.Temp) < math.Abs(went)/2)
