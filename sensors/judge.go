@@ -128,7 +128,7 @@ func (j *Judge) fault(at Instant, s *Sample) Reason {
 }
 
 func (j *Judge) humidityPossible(s *Sample) bool {
-	return s.Humidity >= j.limits.Driest && s.Humidity <= j.limits.Wettest
+	return s.Humidity >= driest && s.Humidity <= j.limits.Wettest
 }
 
 // doubt brings the judge's memory up to date and names the first doubt. A

@@ -49,7 +49,7 @@ func TestJudgeDriverFaultsAreBadWithTheirReason(t *testing.T) {
 }
 
 func TestJudgeImpossibleHumidityDoesNotHideTheHeat(t *testing.T) {
-	for _, percent := range []float64{-6.01, 119.01, math.NaN(), math.Inf(1)} {
+	for _, percent := range []float64{-6, 0, 0.49, 119.01, math.NaN(), math.Inf(1)} {
 		r := NewJudge("x", limitsOf("sht4x")).Read(at(0), climate(34, percent), nil)
 		if r.Quality != Suspect || r.Reason != OutOfRange || r.Has != HasTemperature || r.Temperature != 3400 || r.Humidity != 0 {
 			t.Errorf("humidity %v: %+v", percent, r)
@@ -63,7 +63,7 @@ func TestJudgeImpossibleHumidityDoesNotHideTheHeat(t *testing.T) {
 
 func TestJudgeClipsHumidityAndKeepsRaw(t *testing.T) {
 	// SHT4x data sheet: RH = -6 + 125 S/65535 reaches from -6 to 119.
-	for raw, want := range map[float64]CentiPercent{-6: 0, -0.5: 0, 99: 9900, 104.2: 10000, 119: 10000} {
+	for raw, want := range map[float64]CentiPercent{0.5: 50, 99: 9900, 104.2: 10000, 119: 10000} {
 		r := NewJudge("x", limitsOf("sht4x")).Read(at(0), climate(24, raw), nil)
 		if r.Humidity != want || r.Raw.Humidity != PercentOf(raw) || r.Quality != Good {
 			t.Errorf("raw %v: %s %s, raw kept %s", raw, r.Quality, r.Humidity, r.Raw.Humidity)
@@ -351,7 +351,7 @@ func check(t *rapid.T, f Limits, s Sample, err error, r Reading) {
 		"has values unless it is bad":        (r.Quality == Bad) == (r.Has == 0) && (r.Has != 0 || values == Reading{}),
 		"has no more than was measured":      r.Has&^s.Has == 0,
 		"takes no impossible temperature":    r.Has&HasTemperature == 0 || within(int32(s.Temperature), int32(f.Coldest), int32(f.Hottest)),
-		"takes no impossible humidity":       r.Has&HasHumidity == 0 || within(int32(s.Humidity), int32(f.Driest), int32(f.Wettest)),
+		"takes no impossible humidity":       r.Has&HasHumidity == 0 || within(int32(s.Humidity), int32(driest), int32(f.Wettest)),
 		"clips the humidity":                 within(int32(r.Humidity), 0, 10000),
 	} {
 		if !holds {

@@ -9,9 +9,9 @@ import (
 // sheet. "From memory" marks figures that were not read again.
 type Limits struct {
 	Coldest, Hottest CentiCelsius
-	// Driest and Wettest bound the raw humidity. A formula that reaches past
-	// 0 to 100 % is not at fault: clipping comes later.
-	Driest, Wettest CentiPercent
+	// Wettest bounds the raw humidity. A formula that reaches past 100 % is not at
+	// fault: clipping comes later.
+	Wettest CentiPercent
 	// Zeros is what a frame of zeros decodes to; one without quantities is not
 	// looked for.
 	Zeros   Sample
@@ -22,6 +22,11 @@ type Limits struct {
 	Brightest uint32 // lx; 0 for a probe without light
 	Accuracy  Accuracy
 }
+
+// driest is the least raw humidity that air can have: what lies under it is an element
+// that is broken or not connected. Air saturated over ice at -40 °C still has 0.55 % at
+// 20 °C (0.128 of 23.4 hPa, Buck 1981).
+const driest CentiPercent = 50
 
 // Accuracy is about 95 %, which is how the maker of the SHT families defines
 // its typical figures (from memory).
@@ -43,7 +48,7 @@ func Zeros(c CentiCelsius, p CentiPercent) Sample {
 // of all families.
 func WidestLimits() Limits {
 	return Limits{
-		Coldest: -5500, Hottest: 12500, Driest: -600, Wettest: 11900,
+		Coldest: -5500, Hottest: 12500, Wettest: 11900,
 		Zeros: Zeros(0, 0), Coarse: 2, Brightest: 130_000,
 		Accuracy: Accuracy{1.0, 0.1, 3.0, 5.0, 0.5, 1.0},
 	}

@@ -5,14 +5,14 @@ package sensors
 // table tests what is in force.
 func limitsOf(family string) Limits {
 	sht := Limits{
-		Coldest: -4000, Hottest: 12500, Driest: -600, Wettest: 11900, Zeros: Zeros(-4500, -600), Coarse: 1,
+		Coldest: -4000, Hottest: 12500, Wettest: 11900, Zeros: Zeros(-4500, -600), Coarse: 1,
 		Accuracy: Accuracy{0.2, 0.03, 1.8, 3.0, 0.25, 0.8},
 	}
 	switch family {
 	case "sht4x":
 		return sht
 	case "sht3x":
-		sht.Driest, sht.Wettest, sht.Zeros = 0, 10000, Zeros(-4500, 0)
+		sht.Wettest, sht.Zeros = 10000, Zeros(-4500, 0)
 		sht.Accuracy = Accuracy{0.2, 0.03, 2.0, 4.0, 0.25, 0.8}
 		return sht
 	case "ds18b20":

@@ -38,7 +38,7 @@ func Family() sensors.Family {
 	return sensors.Family{
 		Name: "aht20", Addresses: []int{0x38}, Measures: sensors.Both,
 		Limits: sensors.Limits{
-			Coldest: -4000, Hottest: 8500, Driest: 0, Wettest: 10000,
+			Coldest: -4000, Hottest: 8500, Wettest: 10000,
 			Zeros: sensors.Zeros(-5000, 0), Coarse: 1,
 			Accuracy: sensors.Accuracy{Celsius: 0.3, CelsiusYear: 0.1, Percent: 2.0, PercentAt100: 4.0, PercentYear: 0.5, Hysteresis: 1.0},
 		},

@@ -27,7 +27,7 @@ func Family() sensors.Family {
 	return sensors.Family{
 		Name: "bme280", Addresses: []int{0x76, 0x77}, Measures: sensors.Both,
 		Limits: sensors.Limits{
-			Coldest: -4000, Hottest: 8500, Driest: 0, Wettest: 10000, Coarse: 1,
+			Coldest: -4000, Hottest: 8500, Wettest: 10000, Coarse: 1,
 			Accuracy: sensors.Accuracy{Celsius: 1.0, CelsiusYear: 0.1, Percent: 3.0, PercentAt100: 5.0, PercentYear: 0.5, Hysteresis: 1.0},
 		},
 		Open: func(p configs.Probe, bus i2c.Bus) (sensors.Sampler, error) {

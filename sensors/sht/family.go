@@ -24,7 +24,7 @@ import (
 // humidity -6 to 119 %, clipped by the reader.
 func SHT4x() sensors.Family {
 	return row("sht4x", []int{0x44, 0x45, 0x46}, sensors.Limits{
-		Coldest: -4000, Hottest: 12500, Driest: -600, Wettest: 11900,
+		Coldest: -4000, Hottest: 12500, Wettest: 11900,
 		Zeros: sensors.Zeros(-4500, -600), Coarse: 1,
 		Accuracy: sensors.Accuracy{Celsius: 0.2, CelsiusYear: 0.03, Percent: 1.8, PercentAt100: 3.0, PercentYear: 0.25, Hysteresis: 0.8},
 	}, dialect{
@@ -42,7 +42,7 @@ func SHT4x() sensors.Family {
 // SHT3x is Sensirion's, data sheet SHT3x-DIS v7, the widest part (SHT30).
 func SHT3x() sensors.Family {
 	return row("sht3x", []int{0x44, 0x45}, sensors.Limits{
-		Coldest: -4000, Hottest: 12500, Driest: 0, Wettest: 10000,
+		Coldest: -4000, Hottest: 12500, Wettest: 10000,
 		Zeros: sensors.Zeros(-4500, 0), Coarse: 1,
 		Accuracy: sensors.Accuracy{Celsius: 0.2, CelsiusYear: 0.03, Percent: 2.0, PercentAt100: 4.0, PercentYear: 0.25, Hysteresis: 0.8},
 	}, dialect{
@@ -60,7 +60,7 @@ func SHT3x() sensors.Family {
 // HDC302x is TI's: -40 to 125 °C; ±3.5 %RH at most over 0 to 100 %.
 func HDC302x() sensors.Family {
 	return row("hdc302x", []int{0x44, 0x45, 0x46, 0x47}, sensors.Limits{
-		Coldest: -4000, Hottest: 12500, Driest: 0, Wettest: 10000,
+		Coldest: -4000, Hottest: 12500, Wettest: 10000,
 		Zeros: sensors.Zeros(-4500, 0), Coarse: 1,
 		Accuracy: sensors.Accuracy{Celsius: 0.2, CelsiusYear: 0.03, Percent: 1.5, PercentAt100: 3.5, PercentYear: 0.19, Hysteresis: 0.8},
 	}, dialect{

@@ -46,7 +46,7 @@ func simulated() sensors.Family {
 	return sensors.Family{
 		Name: "simulated", DemoOnly: true, Measures: sensors.Both,
 		Limits: sensors.Limits{
-			Coldest: -4000, Hottest: 12500, Driest: -600, Wettest: 11900, Coarse: 1,
+			Coldest: -4000, Hottest: 12500, Wettest: 11900, Coarse: 1,
 			Accuracy: sensors.Accuracy{Celsius: 0.2, CelsiusYear: 0.03, Percent: 2.0, PercentAt100: 4.0, PercentYear: 0.25, Hysteresis: 0.8},
 		},
 		Open: func(configs.Probe, i2c.Bus) (sensors.Sampler, error) {
