@@ -203,7 +203,7 @@ type step struct {
 	start   int32 // hundredths
 	perMin  int32 // hundredths for each further minute
 	most    int32 // hundredths
-	within  int32 // samples so near each other count as one new level
+	within  int32 // samples so near the one before, up to near apart, go on with a new level
 	falling bool  // whether only a fall is implausible
 }
 
@@ -240,8 +240,9 @@ type level struct {
 	set   bool
 	value int32
 	mono  time.Duration
-	claim int32
-	count int // samples in a row that stayed by the claim
+	claim int32         // the newest of it
+	since time.Duration // and its time
+	count int           // samples in a row that went on with it
 }
 
 // far reports whether v cannot follow the accepted value, or has none to
@@ -261,11 +262,11 @@ func (l *level) far(mono time.Duration, v int32, s step) bool {
 // first value of all is accepted, and so is the third in a row of a new level.
 func (l *level) jumps(mono time.Duration, v int32, s step) bool {
 	if l.set && l.far(mono, v, s) {
-		if d := v - l.claim; l.count > 0 && max(d, -d) <= s.within {
-			l.count++
-		} else {
-			l.claim, l.count = v, 1
+		gap := min(max(mono-l.since, near), longestLink)
+		if d := v - l.claim; time.Duration(max(d, -d))*near > time.Duration(s.within)*gap {
+			l.count = 0
 		}
+		l.claim, l.since, l.count = v, mono, l.count+1
 		if l.count < settled {
 			return true
 		}
