@@ -52,6 +52,14 @@ func TestProbe_HumidityGone(t *testing.T) {
 			r.want(alarm.ProbeSilent, "p1", "NORM>UNACK")
 			r.run(5*time.Minute, r.calm)
 			r.want(alarm.ProbeSilent, "p1", "NORM>UNACK UNACK>RTNUN")
+			// Nor is a temperature that jumps another loss.
+			jumping := r.with("p1", func() *sensors.Reading {
+				x := r.calm("p1", r.now)
+				x.Temperature, x.Quality, x.Reason = x.Temperature+900, sensors.Suspect, sensors.Jump
+				return x
+			})
+			r.run(5*time.Minute, jumping)
+			r.want(alarm.ProbeSilent, "p1", "NORM>UNACK UNACK>RTNUN")
 		})
 	}
 }

@@ -32,7 +32,7 @@ type Spikes struct {
 func (l look) judgeSilent(p probe, now sensors.Instant) {
 	late := p.SilentAfter(&l.v.Cfg.Rules)
 	limit, s := late, p.Alarm(alarm.KindSilent)
-	age := max(now.Mono-p.HeardAt()-p.St.Unseen, p.humidityGone(s.Open()))
+	age := max(now.Mono-p.HeardAt()-p.St.Unseen, p.humidityGone(s.Rec.Life.Active))
 	if age <= limit && !s.Open() {
 		return
 	}
