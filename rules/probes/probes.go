@@ -132,6 +132,7 @@ func (l look) silence(now sensors.Instant) {
 func (l look) minutely(now sensors.Instant) {
 	l.judgeFrozen(now)
 	ref, ok := l.v.RoomTemp(now.Mono)
+	lost := !ok && len(l.v.InRoom) > 0 // places are known against the room, which is not seen now
 	if !ok {
 		ref, ok = l.v.Middle(now.Mono)
 	}
@@ -140,7 +141,7 @@ func (l look) minutely(now sensors.Instant) {
 		pairs{l}.judgePair(&l.v.Enclosures[i], ref, hour, ok && hour >= 0, now)
 		l.judgeDew(&l.v.Enclosures[i], now)
 	}
-	swaps{l}.watchPlaces(now)
+	swaps{l}.watchPlaces(ref, hour, ok && !lost && hour >= 0, now)
 }
 
 // calibrated notes a calibration; what was compared before it counts no more.

@@ -348,14 +348,12 @@ func (p probe) deviation(ref int32, hour float64) (dev, usual float64, ok bool) 
 }
 
 // watchPlaces looks for two probes that changed places unnoticed, once a
-// minute.
-func (l swaps) watchPlaces(now sensors.Instant) {
+// minute, where their places are known against ref.
+func (l swaps) watchPlaces(ref int32, hour float64, known bool, now sensors.Instant) {
 	for i := range l.v.Probes {
 		l.settleMaybe(l.at(i), now)
 	}
-	hour := l.v.Hour(now)
-	ref, ok := l.v.RoomTemp(now.Mono)
-	if hour < 0 || !ok {
+	if !known {
 		return
 	}
 	room := l.v.RoomCase(now)

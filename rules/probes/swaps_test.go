@@ -63,6 +63,39 @@ func TestSwap_Exchanged(t *testing.T) {
 	}
 }
 
+// Where no probe hangs in the room, places are known against the middle of all; where one
+// does and is silent, they are not known meanwhile.
+func TestSwap_PlacesWithoutARoomProbe(t *testing.T) {
+	for inRoom, want := range map[bool]bool{false: true, true: false} {
+		v := roomtest.View(t, 5, "")
+		l := look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}
+		usual := []float64{0, 2.5, 0.5, 0, 0, 0}
+		for i := range v.Probes {
+			for hour := range 24 * 9 {
+				for range 3 {
+					l.At[i].Own.Observe(float64(hour%24), usual[i])
+				}
+			}
+		}
+		v.Probes[0].St.HasTemp = false
+		if !inRoom {
+			v.InRoom = nil
+		}
+		usual[1], usual[2] = usual[2], usual[1]
+		for range placesFor/time.Minute + 1 {
+			v.At = v.At.Add(time.Minute)
+			v.ReadClock(v.At)
+			for i := 1; i < len(usual); i++ {
+				roomtest.Says(v, i, 24+usual[i], 85)
+			}
+			l.minutely(v.At)
+		}
+		if got := v.Probes[1].St.Swap.With == "p2" && v.Probes[2].St.Swap.Late; got != want {
+			t.Errorf("a probe hangs in the room %v: %+v", inRoom, v.Probes[1].St.Swap)
+		}
+	}
+}
+
 // An exchange is told of both, forgets what each jumped by, and is over when they go back.
 func TestSwap_ToldOfBoth(t *testing.T) {
 	l, p, q := exchange(t)
