@@ -210,6 +210,11 @@ func (p probe) calm(why sensors.Reason) bool {
 	return why == sensors.FrozenValue && p.St.HasPeers && !p.St.PeersMoved()
 }
 
+// standing reports whether the probe repeats itself for longer than it is known to.
+func (p probe) standing(now time.Duration) bool {
+	return p.Runs.Days > 0 && now-p.St.StillAt > max(p.Runs.Today, p.Runs.Before, frozenLeast/2)
+}
+
 // frozenAfter is how long a probe may stand still while the others move by so much;
 // 0 for as long as it likes.
 func (p probe) frozenAfter(configured time.Duration, moved int32) time.Duration {

@@ -24,9 +24,13 @@ const (
 )
 
 // oddOf is the one further from its own usual place, or from the room; one that
-// was blamed stays so.
-func oddOf(p, q probe, offP, offQ float64) probe {
-	if q.Apart() || !p.Apart() && math.Abs(offQ) >= math.Abs(offP) {
+// was blamed stays so. Whoever stands still is not asked where the other went.
+func oddOf(p, q probe, offP, offQ float64, now time.Duration) probe {
+	odd := math.Abs(offQ) >= math.Abs(offP)
+	if still := q.standing(now); still != p.standing(now) {
+		odd = still
+	}
+	if q.Apart() || !p.Apart() && odd {
 		return q
 	}
 	return p
@@ -104,7 +108,7 @@ func (l pairs) compare(p, q probe, ref int32, hour float64, known bool, now sens
 	if in == alarm.Beyond && offP*offQ > 0 && min(math.Abs(offP), math.Abs(offQ)) >= apartBoth && limit == apartUsual {
 		in = alarm.Between // both are away on the same side: that is heat or cold
 	}
-	s := oddOf(p, q, offP, offQ).Alarm(alarm.KindDisagrees)
+	s := oddOf(p, q, offP, offQ, now.Mono).Alarm(alarm.KindDisagrees)
 	if in == alarm.Back && s.Rec.Life.Seen == alarm.Missing {
 		return
 	}

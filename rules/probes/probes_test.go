@@ -490,12 +490,24 @@ func TestPairs_AtTheirLimits(t *testing.T) {
 		offP, offQ float64
 		want       string
 	}{{100, 50, "p1"}, {-100, 50, "p1"}, {50, 100, "q1"}, {100, -100, "q1"}} {
-		if got := oddOf(p, q, c.offP, c.offQ); got.Cfg.ID != c.want {
+		if got := oddOf(p, q, c.offP, c.offQ, time.Hour); got.Cfg.ID != c.want {
 			t.Errorf("%v and %v away: %s is odd", c.offP, c.offQ, got.Cfg.ID)
 		}
 	}
+	p.Runs, q.Runs = Runs{Today: 5 * time.Minute, Days: 1}, Runs{Before: 15 * time.Minute, Days: 1}
+	for _, c := range []struct {
+		stillP, stillQ time.Duration
+		want           string
+	}{
+		{10 * time.Minute, time.Minute, "q1"}, {10*time.Minute + 1, time.Minute, "p1"}, {time.Minute, 16 * time.Minute, "q1"}, {11 * time.Minute, 16 * time.Minute, "q1"},
+	} {
+		p.St.StillAt, q.St.StillAt = time.Hour-c.stillP, time.Hour-c.stillQ
+		if got := oddOf(p, q, 50, 100, time.Hour); got.Cfg.ID != c.want {
+			t.Errorf("one stands still for %v, the other for %v: %s is odd", c.stillP, c.stillQ, got.Cfg.ID)
+		}
+	}
 	p.Alarm(alarm.KindDisagrees).Rec.Life.Active = true
-	if oddOf(p, q, 50, 100).Cfg.ID != "p1" {
+	if oddOf(p, q, 50, 100, time.Hour).Cfg.ID != "p1" {
 		t.Error("another is blamed")
 	}
 	// In each other's places both are away to opposite sides by what these are apart.
