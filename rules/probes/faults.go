@@ -227,8 +227,11 @@ func (p probe) frozenAfter(configured time.Duration, moved int32) time.Duration 
 	if !steps {
 		after *= frozenNoise
 	}
+	if moved < frozenMoved { // the less they moved, the longer
+		after = after * frozenMoved / time.Duration(max(moved, 1))
+	}
 	damp := p.St.Still.Has&sensors.HasHumidity != 0 && p.St.Still.Humidity >= wetBelow
-	if p.Runs.Days > 0 && after < configured && moved >= frozenMoved && (steps || !damp) {
+	if p.Runs.Days > 0 && after < configured && (steps || !damp) {
 		return after
 	}
 	if moved < p.St.PeersMust() {
