@@ -307,11 +307,20 @@ func TestValues_Together(t *testing.T) {
 	for _, c := range []struct {
 		a    Absence
 		want bool
-	}{{Absence{Known: true, Nobody: UnknownOff}, false}, {Absence{Known: true, Nobody: UnknownOff - 1}, true}, {Absence{}, false}} {
+	}{{Absence{Known: true, Nobody: 6 * time.Hour}, false}, {Absence{Known: true, Nobody: 6*time.Hour - 1}, true}, {Absence{}, false}} {
 		en := Enclosure{}
 		en.St.Night.HasDay, en.St.Dose.Started = true, true
 		if en.forget(c.a); en.St.Night.HasDay != c.want || en.St.Dose.Started != c.a.Known {
 			t.Errorf("%+v: the day is kept %v", c.a, en.St.Night.HasDay)
+		}
+	}
+	// What lies in the estimators' time is told by the wall clock, to the second.
+	noon := time.Date(2026, 3, 2, 12, 0, 0, 0, time.UTC)
+	clock := Clock{Off: Off{Added: 9 * time.Hour}}
+	for ago, want := range map[time.Duration]string{0: "12:00:00", 90 * time.Minute: "10:30:00", -time.Minute: "12:01:00", 501 * time.Millisecond: "11:59:59", 499 * time.Millisecond: "12:00:00"} {
+		now := sensors.Instant{Mono: time.Hour, Wall: noon, Synced: true}
+		if got := clock.Wall(now, 10*time.Hour-ago); got.Format("15:04:05.999") != want {
+			t.Errorf("%v ago: %v, want %v", ago, got, want)
 		}
 	}
 	for nobody, want := range map[time.Duration]bool{LongestInterval: false, LongestInterval + 1: true} {
