@@ -282,7 +282,10 @@ func TestShift_AtItsLimits(t *testing.T) {
 		{"nor is", func(_ look, p probe) { p.Step.After.HasHum = false }, false},
 		{"the air dried by a fifth", func(_ look, p probe) { p.Step.After.Hum = 6700 }, false},
 		{"by a few percent", func(_ look, p probe) { p.Step.After.Hum = 7700 }, true},
-		{"implausibly hot", func(_ look, p probe) { p.Step.After.Temp, p.Step.First = float64(Implausible), float64(Implausible) }, false},
+		{"implausibly hot, and believed", func(_ look, p probe) { p.Step.After.Temp, p.Step.First = float64(Implausible), float64(Implausible) }, true},
+		{"and told to stand alone", func(_ look, p probe) {
+			p.Step.After.Temp, p.Step.First, p.St.Alone = float64(Implausible), float64(Implausible), true
+		}, false},
 		{"the lamps were switched", func(l look, p probe) { l.v.Lamps[0].Known, l.v.Lamps[0].Edge = true, shiftLamps-1 }, false},
 		{"a while ago", func(l look, p probe) { l.v.Lamps[0].Known, l.v.Lamps[0].Edge = true, shiftLamps }, true},
 		{"another steps with it", func(l look, _ probe) { l.at(2).Step = base }, false},

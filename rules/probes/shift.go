@@ -44,7 +44,7 @@ func (l swaps) shifted(p probe, now sensors.Instant) {
 	least := max(shiftLeast, shiftGrains*p.Grain.Temp)
 	switch {
 	case p.Encl < 0 || p.St.Swap.With != "" || s.Silent || p.St.Interval > shiftPoll:
-	case s.After.Temp >= float64(Implausible): // another judge's
+	case p.St.Alone: // told as that
 	case math.Abs(by) < least || (s.First-s.Before.Temp)*by < least*math.Abs(by):
 	case !s.Before.HasHum || !s.After.HasHum || l.seenBeside(p, by):
 	case l.lampsSwitched(p), l.asDoor(p, now):
