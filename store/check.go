@@ -119,6 +119,11 @@ func (w *walker) page(id uint64, path [][]byte, low, high []byte, depth int) err
 	n, err := readNode(w.r, id, w.pages)
 	if err == nil {
 		err = w.claim(n)
+	} else if w.skip != nil && len(path) == 2 {
+		if b := withoutFirst(w.r, id, w.pages); b != nil {
+			w.skip(err)
+			return w.leaf(path, []byte(valueKey), func() ([]byte, error) { return b, nil })
+		}
 	}
 	if err == nil {
 		err = n.order(low, high)

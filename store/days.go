@@ -70,7 +70,7 @@ func areSmall(tx *bolt.Tx, days []entry) bool {
 		if err != nil {
 			return false
 		}
-		size, probes = size+len(b), probes+len(d.parts)
+		size, probes = size+d.used, probes+len(d.parts)
 	}
 	return size <= maxJoined && size <= smallPart*probes
 }
@@ -120,7 +120,7 @@ func (w *writer) join(tx *bolt.Tx, d *dayPlan) error {
 			raws = append(raws, bundlePart{probe, raw})
 		}
 	}
-	d.raw, d.table = appendBundle(nil, kindRaw, d.key.bytes(), raws), tableBundle(d.key.bytes(), tables)
+	d.raw, d.table = newBundle(kindRaw, d.key.bytes(), raws), tableBundle(d.key.bytes(), tables)
 	return nil
 }
 

@@ -22,6 +22,7 @@ type directory struct {
 	sum   uint32 // of the directory
 	size  int    // of the bundle
 	end   int    // where the sum is
+	used  int    // of the bundle without its spare
 }
 
 // A dirPart is where the name of a probe is in a bundle, and where its first block.
@@ -57,6 +58,7 @@ func readDirectory(b []byte, kind byte) (directory, error) {
 	if d.sum != block.Checksum(b[:d.end]) {
 		return directory{}, errDirectory
 	}
+	d.used = d.end + 4 + int(before)
 	for i := range d.parts {
 		d.parts[i].data += uint32(d.end + 4)
 	}

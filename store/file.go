@@ -369,7 +369,7 @@ func (r *recordFile) damagedRecord(err error) {
 	first := r.fig.Damaged == 1
 	r.figuring.Unlock()
 	if first {
-		r.opt.Logger.Error("part of the record is damaged and is not served; run dewline repair", "err", err)
+		r.opt.Logger.Error("part of the record is damaged; run dewline repair", "err", err)
 	}
 }
 

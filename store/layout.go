@@ -179,10 +179,9 @@ func bundleHead(b []byte) (k bundleKey, kind byte, err error) {
 	return k, kind, nil
 }
 
-// appendBundle adds a bundle of that kind and key to dst.
-func appendBundle(dst []byte, kind byte, key []byte, parts []bundlePart) []byte {
-	from := len(dst)
-	dst = appendHead(dst, kind, key)
+// newBundle is a bundle of that kind and key.
+func newBundle(kind byte, key []byte, parts []bundlePart) []byte {
+	dst := appendHead(nil, kind, key)
 	dst = binary.AppendUvarint(dst, uint64(len(parts)))
 	for _, p := range parts {
 		dst = append(binary.AppendUvarint(dst, uint64(len(p.probe))), p.probe...)
@@ -191,11 +190,14 @@ func appendBundle(dst []byte, kind byte, key []byte, parts []bundlePart) []byte 
 			dst = binary.AppendUvarint(dst, uint64(len(b)))
 		}
 	}
-	dst = binary.LittleEndian.AppendUint32(dst, block.Checksum(dst[from:]))
+	dst = binary.LittleEndian.AppendUint32(dst, block.Checksum(dst))
 	for _, p := range parts {
 		for _, b := range p.blocks {
 			dst = append(dst, b...)
 		}
+	}
+	if k, ok := parseKey(key); ok && kind == kindRaw && k.level >= levelDay {
+		return withSpare(dst)
 	}
 	return dst
 }

@@ -51,7 +51,7 @@ func TestReadParts(t *testing.T) {
 		{"rack0-shelf1-litter2", [][]byte{make([]byte, 300), {1, 2, 3}}},
 		{"room", [][]byte{{9}, nil}}, {"", nil}, {"water", [][]byte{bytes.Repeat([]byte{7}, 200)}},
 	}
-	whole := appendBundle(nil, kindRaw, emptyKey(3, levelDay).bytes(), parts)
+	whole := newBundle(kindRaw, emptyKey(3, levelHour).bytes(), parts)
 	part := func(b []byte, probe string) (out [][]byte, err error) {
 		all, err := readParts(b, kindRaw)
 		for _, p := range all {

@@ -149,15 +149,17 @@ func (q *query) stored(key bundleKey, table []byte) (out [levels][]byte) {
 	if table == nil {
 		return out
 	}
-	n := 0
-	err := q.partOf(key, kindTable, table, func(b []byte) {
-		if n < levels {
-			out[n] = b
-		}
-		n++
-	})
+	d, err := q.s.dirs.of(table, kindTable, key)
 	if err != nil {
 		q.fault(err)
+	} else if i, ok := d.find(table, string(q.probe), q.place); ok {
+		n := 0
+		d.part(table, i, func(b []byte) {
+			if n < levels {
+				out[n] = b
+			}
+			n++
+		})
 	}
 	return out
 }
@@ -180,19 +182,40 @@ func (q *query) all(tx *bolt.Tx, key bundleKey, spans *[levels][]block.Span) (st
 }
 
 // readings appends what the probe has in a bundle of readings to q.recs, and reports
-// whether that is whole.
+// whether that is whole. Directories are remembered.
 func (q *query) readings(key bundleKey, raw []byte) bool {
-	before := len(q.errs)
-	err := q.partOf(key, kindRaw, raw, func(b []byte) {
-		var err error
-		if q.recs, err = q.dec.Decode(q.recs, b); err != nil {
-			q.fault(fmt.Errorf("%w: %w", ErrDamaged, err))
+	from := len(q.recs)
+	d, err := q.s.dirs.of(raw, kindRaw, key)
+	bad := q.decode(&d, raw, err)
+	if len(bad) > 0 {
+		if whole := mended(raw, kindRaw); whole != nil {
+			q.s.damagedRecord(fmt.Errorf("%w: a page of readings, %s, made again from the others", ErrDamaged, key))
+			q.recs = q.recs[:from]
+			d, err = readDirectory(whole, kindRaw)
+			bad = q.decode(&d, whole, err)
 		}
-	})
-	if err != nil {
+	}
+	for _, err := range bad {
 		q.fault(err)
 	}
-	return len(q.errs) == before
+	return len(bad) == 0
+}
+
+// decode appends what the probe has in a bundle of readings with that directory to q.recs,
+// and returns what is wrong with it.
+func (q *query) decode(d *directory, raw []byte, err error) (bad []error) {
+	if err != nil {
+		return []error{err}
+	}
+	if i, ok := d.find(raw, string(q.probe), q.place); ok {
+		d.part(raw, i, func(b []byte) {
+			var err error
+			if q.recs, err = q.dec.Decode(q.recs, b); err != nil {
+				bad = append(bad, fmt.Errorf("%w: %w", ErrDamaged, err))
+			}
+		})
+	}
+	return bad
 }
 
 // faults are those met in a window: what ended it, or what is damaged.
@@ -207,19 +230,6 @@ func (q *query) faults(ended error) []error {
 func (q *query) fault(err error) {
 	q.errs = append(q.errs, err)
 	q.s.damagedRecord(err)
-}
-
-// partOf calls use with each block that the probe has in a bundle, by directories that are
-// remembered. In most bundles the probes are in the order that they were first seen in.
-func (q *query) partOf(key bundleKey, kind byte, b []byte, use func(block []byte)) error {
-	d, err := q.s.dirs.of(b, kind, key)
-	if err != nil {
-		return err
-	}
-	if i, ok := d.find(b, string(q.probe), q.place); ok {
-		d.part(b, i, use)
-	}
-	return nil
 }
 
 // window returns the probe's records of [lo, hi) in order of wall time, valid until the

@@ -93,6 +93,9 @@ func (r *regaining) takeBundle(path [][]byte, _ []byte, value func() ([]byte, er
 	}
 	b, err := value()
 	if err == nil {
+		if whole := mended(b, kindOf(string(path[0]))); whole != nil {
+			b = whole
+		}
 		err = r.addBundle(b)
 	}
 	if err != nil {
@@ -157,7 +160,7 @@ func (r *regaining) addBundle(b []byte) (bad error) {
 		if parts, readings, bad = wholeParts(&r.dec, b, r.damage); len(parts) == 0 {
 			return nil
 		}
-		if err := r.u.takeIn(k, kind, appendBundle(nil, kind, k.bytes(), parts)); err != nil {
+		if err := r.u.takeIn(k, kind, newBundle(kind, k.bytes(), parts)); err != nil {
 			return err
 		}
 		if kind == kindTable {

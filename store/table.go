@@ -94,7 +94,7 @@ func tableBundle(name []byte, parts []bundlePart) []byte {
 	if len(parts) == 0 {
 		return nil
 	}
-	return appendBundle(nil, kindTable, name, parts)
+	return newBundle(kindTable, name, parts)
 }
 
 // putTable writes a bundle of rollups in the place of the one that is there, if any; nil
@@ -120,22 +120,28 @@ func (s *series) probesOf(tx *bolt.Tx, keys ...bundleKey) (probes []string) {
 	met := make(map[string]bool)
 	for _, kind := range [...]byte{kindRaw, kindTable} {
 		for _, key := range keys {
-			b := bucketValue(tx.Bucket([]byte(rootOf(kind))).Bucket(key.bytes()))
-			if b == nil && kind == kindTable {
-				continue // its readings tell all
-			}
-			d, err := s.dirs.of(b, kind, key)
-			if err != nil {
-				s.damagedRecord(fmt.Errorf("%s of all probes, %s: %w", kindWord(kind), key, err))
-			}
-			for i := range d.parts {
-				if name := string(d.part(b, i, func([]byte) {})); !met[name] {
-					met[name], probes = true, append(probes, name)
+			for _, p := range s.partsOf(tx, kind, key) {
+				if !met[p.probe] {
+					met[p.probe], probes = true, append(probes, p.probe)
 				}
 			}
 		}
 	}
 	return probes
+}
+
+// partsOf is what a bundle has; of rollups there may be none, as its readings tell all.
+func (s *series) partsOf(tx *bolt.Tx, kind byte, key bundleKey) []bundlePart {
+	b := bucketValue(tx.Bucket([]byte(rootOf(kind))).Bucket(key.bytes()))
+	if b == nil && kind == kindTable {
+		return nil
+	}
+	parts, err := readParts(b, kind)
+	if err != nil {
+		s.damagedRecord(fmt.Errorf("%s of all probes, %s: %w", kindWord(kind), key, err))
+		parts, _ = readParts(mended(b, kind), kind)
+	}
+	return parts
 }
 
 // keepSums stores in full those rollups of a bundle that its readings tell, as these are

@@ -71,15 +71,21 @@ func seal(dst []byte, from int) []byte {
 	return binary.LittleEndian.AppendUint32(dst, Checksum(dst[from:]))
 }
 
+// Sound reports whether the checksum of a sealed block is right.
+func Sound(b []byte) bool {
+	end := len(b) - 4
+	return end >= 0 && Checksum(b[:end]) == binary.LittleEndian.Uint32(b[end:])
+}
+
 // unseal checks a sealed block and returns its body.
 func unseal(b []byte, want byte) (body []byte, err error) {
 	if len(b) < 5 {
 		return nil, fmt.Errorf("%w: %d bytes are too few", ErrCorrupt, len(b))
 	}
-	body = b[:len(b)-4]
-	if Checksum(body) != binary.LittleEndian.Uint32(b[len(body):]) {
+	if !Sound(b) {
 		return nil, fmt.Errorf("%w: checksum is wrong", ErrCorrupt)
 	}
+	body = b[:len(b)-4]
 	if f := body[0]; f != want && (want == formatBands || f == 0 || f > want || (want-f)%formatBefore != 0) {
 		return nil, fmt.Errorf("%w: format %d where %d belongs", ErrCorrupt, body[0], want)
 	}
