@@ -192,8 +192,7 @@ func (b *body) course(recs []Record, lengths []int, starts int) (has [64]int) {
 		if n == 0 {
 			continue
 		}
-		due := begin.next()
-		for i := range n {
+		for due := begin.next(); n > 0; {
 			if s := status.next(); alike == 0 || s != last {
 				has[(all.Has|all.RawHas<<3)&63] += alike
 				if last, alike = s, 0; !all.setStatus(s) {
@@ -201,16 +200,31 @@ func (b *body) course(recs []Record, lengths []int, starts int) (has [64]int) {
 					return has
 				}
 			}
-			alike++
-			r, mono := &recs[i], due+grid.next() // field by field: to copy what was just written is slow
-			r.Mono, r.Wall, r.Value, r.Raw = mono, mono+clock.next(), Values{}, Values{}
-			r.Has, r.RawHas, r.Quality, r.Reason, r.Synced = all.Has, all.RawHas, all.Quality, all.Reason, all.Synced
-			due += step
+			run := 1 // of records that differ in their times alone, and in these by the step
+			if grid.step|clock.step|status.step == 0 {
+				run = n
+			}
+			all.Mono = due + grid.next()
+			all.Wall = all.Mono + clock.next()
+			all.repeat(recs[:run], step)
+			alike, due, n, recs = alike+run, due+int64(run)*step, n-run, recs[run:]
 		}
-		recs = recs[n:]
 	}
 	has[(all.Has|all.RawHas<<3)&63] += alike
 	return has
+}
+
+// repeat fills recs with r and what follows it in steps. Field by field: to copy what was
+// just written is slow.
+func (r *Record) repeat(recs []Record, step int64) {
+	mono, wall, has, rawHas, quality, reason, synced := r.Mono, r.Wall, r.Has, r.RawHas, r.Quality, r.Reason, r.Synced
+	for i := range recs {
+		x := &recs[i]
+		x.Mono, x.Wall, x.Value, x.Raw = mono, wall, Values{}, Values{}
+		x.Has, x.RawHas, x.Quality, x.Reason, x.Synced = has, rawHas, quality, reason, synced
+		mono += step
+		wall += step
+	}
 }
 
 // quantity reads the three columns of one quantity; see Encoder.quantity.
@@ -228,7 +242,7 @@ func (b *body) quantity(recs []Record, q int, has *[64]int) {
 	if b.err != nil || raws+onlies == 0 {
 		return
 	}
-	if boths == len(recs) && off.step == 0 && b.plain(recs, q, raw, l, off) {
+	if boths == len(recs) && off.step == 0 && raw.step == 1 && b.plain(recs, q, raw, l, off) {
 		return
 	}
 	for i := range recs {
@@ -255,8 +269,8 @@ func (b *body) quantity(recs []Record, q int, has *[64]int) {
 // It reports whether all of them fit.
 func (b *body) plain(recs []Record, q int, raw sequence, l line, off sequence) bool {
 	away, odd := off.next(), int64(0)
-	for i := range recs {
-		r, x := &recs[i], raw.next()
+	for i, x := range raw.v[:len(recs)] {
+		r := &recs[i]
 		v := away + l.at(x)
 		r.Raw[q], r.Value[q] = int32(x), int32(v)
 		odd |= x ^ int64(int32(x)) | v ^ int64(int32(v))
