@@ -2,7 +2,7 @@
 // sections as plain structs, the strict decoder that reports every fault with file, line
 // and column, the validation, and the embedded species table and example files.
 //
-// It is a leaf and keeps no state. A Config that Load returned without an error is
+// It is a leaf and keeps no state. A Config that was returned without an error is
 // complete: defaults are filled in, references resolve, quantities are in the units that
 // their types name.
 package configs

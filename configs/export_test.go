@@ -13,3 +13,12 @@ var testFamilies Families
 
 // UseFamilies is for TestMain.
 func UseFamilies(f Families) { testFamilies = f }
+
+// Load and Decode are as those of package table, for the families named.
+func Load(path string, families Families) (*Config, error) {
+	return Strict(LoadInForce(path, families))
+}
+
+func Decode(name string, data []byte, families Families) (*Config, error) {
+	return Strict(DecodeInForce(name, data, families))
+}

@@ -30,14 +30,9 @@ const longestLine = 16 << 10
 // Demo returns the room that `dewline demo` simulates.
 func Demo() []byte { return bytes.Clone(demoTOML) }
 
-// Load reads and decodes the file at path. Where its content is at fault the error is a
-// *Faults.
-func Load(path string, families Families) (*Config, error) {
-	return strict(LoadInForce(path, families))
-}
-
-// LoadInForce is Load of a file that may be in force already: what is refused but can be
-// watched is returned beside the Config.
+// LoadInForce reads and decodes the file at path, which may be in force already: what is
+// refused but can be watched is returned beside the Config. Where its content is at fault
+// the error is a *Faults.
 func LoadInForce(path string, families Families) (*Config, Faults, error) {
 	data, err := readBounded(path)
 	if err != nil {
@@ -57,21 +52,16 @@ func readBounded(path string) ([]byte, error) {
 	return io.ReadAll(io.LimitReader(f, largestFile+1))
 }
 
-// Decode turns the TOML in data into a complete Config. The error is a *Faults with every
-// fault found, of the file name; where it is not TOML, only the first such place.
-func Decode(name string, data []byte, families Families) (*Config, error) {
-	return strict(DecodeInForce(name, data, families))
-}
-
-// strict makes an error of what is refused.
-func strict(c *Config, refused Faults, err error) (*Config, error) {
+// Strict makes an error of what is refused.
+func Strict(c *Config, refused Faults, err error) (*Config, error) {
 	if err == nil && len(refused) > 0 {
 		return nil, &refused
 	}
 	return c, err
 }
 
-// DecodeInForce is Decode of text that may be in force already; see LoadInForce.
+// DecodeInForce is LoadInForce of a text. The *Faults are every fault found, of the file
+// name; where it is not TOML, only the first such place.
 func DecodeInForce(name string, data []byte, families Families) (*Config, Faults, error) {
 	fault := oversized(name, data)
 	data = bytes.TrimPrefix(data, []byte("\ufeff"))

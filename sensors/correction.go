@@ -278,10 +278,10 @@ func (c *Corrections) With(r Correction) (*Corrections, error) {
 	return next, nil
 }
 
-// Overdue reports since when a probe's quantity is due for calibration, every
-// so often, and whether that is past at now. A probe that was never calibrated
-// counts from installed; with a zero installed it is due at once.
-func (c *Corrections) Overdue(probe ProbeID, q Quantity, every time.Duration, installed, now time.Time) (due time.Time, overdue bool) {
+// Due returns since when a probe's quantity is due for calibration, every so often. A
+// probe that was never calibrated counts from installed; with a zero installed it is due
+// now.
+func (c *Corrections) Due(probe ProbeID, q Quantity, every time.Duration, installed, now time.Time) time.Time {
 	last := installed
 	if c != nil {
 		for _, r := range c.inForce[correctionKey{probe, q}] {
@@ -291,10 +291,9 @@ func (c *Corrections) Overdue(probe ProbeID, q Quantity, every time.Duration, in
 		}
 	}
 	if last.IsZero() {
-		return now, true
+		return now
 	}
-	due = last.Add(every)
-	return due, !now.Before(due)
+	return last.Add(every)
 }
 
 // calibrated returns when a record's comparison was made: it may be dated back.

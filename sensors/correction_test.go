@@ -237,7 +237,7 @@ func TestHistoryCanBeRecomputed(t *testing.T) {
 	}
 }
 
-func TestOverdue(t *testing.T) {
+func TestDue(t *testing.T) {
 	const half = 180 * 24 * time.Hour
 	c := mustSet(t, offset("a", 10, 10, -1))
 	for _, x := range []struct {
@@ -247,26 +247,24 @@ func TestOverdue(t *testing.T) {
 		installed time.Time
 		now       time.Time
 		due       time.Time
-		overdue   bool
 	}{
-		{"calibrated", c, Humidity, day(1), day(11), day(10).Add(half), false},
-		{"to the day", c, Humidity, day(1), day(10).Add(half), day(10).Add(half), true},
-		{"a moment before", c, Humidity, day(1), day(10).Add(half - 1), day(10).Add(half), false},
-		{"other quantity", c, Temperature, day(1), day(11), day(1).Add(half), false},
-		{"never, age unknown", nil, Humidity, time.Time{}, day(11), day(11), true},
-		{"undone", mustSet(t, offset("a", 10, 10, -1), Correction{ID: "u", Made: day(11), Undoes: "a"}), Humidity, day(2), day(20), day(2).Add(half), false},
+		{"calibrated", c, Humidity, day(1), day(11), day(10).Add(half)},
+		{"to the day", c, Humidity, day(1), day(10).Add(half), day(10).Add(half)},
+		{"a moment before", c, Humidity, day(1), day(10).Add(half - 1), day(10).Add(half)},
+		{"other quantity", c, Temperature, day(1), day(11), day(1).Add(half)},
+		{"never, age unknown", nil, Humidity, time.Time{}, day(11), day(11)},
+		{"undone", mustSet(t, offset("a", 10, 10, -1), Correction{ID: "u", Made: day(11), Undoes: "a"}), Humidity, day(2), day(20), day(2).Add(half)},
 	} {
-		due, overdue := x.set.Overdue("p", x.quantity, half, x.installed, x.now)
-		if !due.Equal(x.due) || overdue != x.overdue {
-			t.Errorf("%s: due %s, overdue %t, want %s, %t", x.name, due, overdue, x.due, x.overdue)
+		if due := x.set.Due("p", x.quantity, half, x.installed, x.now); !due.Equal(x.due) {
+			t.Errorf("%s: due %s, want %s", x.name, due, x.due)
 		}
 	}
 }
 
-func TestOverdueCountsFromTheComparisonNotTheBackdate(t *testing.T) {
+func TestDueCountsFromTheComparisonNotTheBackdate(t *testing.T) {
 	r := offset("a", 20, 1, -1)
 	r.Points = []Point{{At: day(20), Raw: 76, Reference: 75}}
-	due, _ := mustSet(t, r).Overdue("p", Humidity, time.Hour, day(1), day(20))
+	due := mustSet(t, r).Due("p", Humidity, time.Hour, day(1), day(20))
 	if !due.Equal(day(20).Add(time.Hour)) {
 		t.Errorf("due %s", due)
 	}

@@ -345,7 +345,7 @@ func (b *builder) dueFor(p *Probe, set *sensors.Corrections, enclosure string, q
 	if every <= 0 {
 		return
 	}
-	at, _ := set.Overdue(sensors.ProbeID(p.ID), q, every, first, b.report.Until)
+	at := set.Due(sensors.ProbeID(p.ID), q, every, first, b.report.Until)
 	if at.After(b.report.Until.Add(dueWithin)) {
 		return
 	}

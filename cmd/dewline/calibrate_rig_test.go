@@ -75,7 +75,8 @@ func overSalt(t *testing.T, name string) place {
 // jars is a source whose probes can be moved. Its ten seconds pass within a
 // millisecond and a half.
 type jars struct {
-	judges map[sensors.ProbeID]*sensors.Judge
+	sensors.Poller // of nothing
+	judges         map[sensors.ProbeID]*sensors.Judge
 
 	mu    sync.Mutex // guards what follows
 	now   sensors.Instant
@@ -175,10 +176,7 @@ func (j *jars) Run(ctx context.Context, sink daemon.Sink) error {
 	}
 }
 
-func (j *jars) KeepsTime() bool                            { return true }
-func (j *jars) Buses() []sensors.BusCounts                 { return nil }
-func (j *jars) Probes() []sensors.ProbeCounts              { return nil }
-func (j *jars) Ageing() map[sensors.ProbeID]sensors.Ageing { return nil }
+func (j *jars) KeepsTime() bool { return true }
 func (j *jars) Correct(c *sensors.Corrections) {
 	for _, judge := range j.judges {
 		judge.Correct(c)

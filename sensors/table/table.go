@@ -73,11 +73,10 @@ func NewJudge(id sensors.ProbeID, family string) *sensors.Judge {
 	return sensors.NewJudge(id, Limits(family))
 }
 
-// Load reads and checks the configuration at path; see configs.Load.
-func Load(path string) (*configs.Config, error) { return configs.Load(path, Families()) }
+// Load reads and checks the configuration at path.
+func Load(path string) (*configs.Config, error) { return configs.Strict(LoadInForce(path)) }
 
-// LoadInForce reads a configuration that may be in force already; see
-// configs.LoadInForce.
+// LoadInForce is Load of one that may be in force already; see configs.LoadInForce.
 func LoadInForce(path string) (*configs.Config, configs.Faults, error) {
 	return configs.LoadInForce(path, Families())
 }
@@ -87,9 +86,9 @@ func DecodeInForce(name string, data []byte) (*configs.Config, configs.Faults, e
 	return configs.DecodeInForce(name, data, Families())
 }
 
-// Decode reads and checks a configuration; see configs.Decode.
+// Decode is Load of a text.
 func Decode(name string, data []byte) (*configs.Config, error) {
-	return configs.Decode(name, data, Families())
+	return configs.Strict(DecodeInForce(name, data))
 }
 
 // Rows are the table. They answer what a configuration asks of the families.

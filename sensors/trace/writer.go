@@ -13,23 +13,23 @@ import (
 
 // A Writer writes dewline's own form.
 type Writer struct {
-	dst     *bufio.Writer
-	started bool
-	buf     []byte
+	dst *bufio.Writer // which remembers the first fault of all writes
+	buf []byte
 }
 
-// NewWriter returns a Writer; the header is written with the first row or, if
-// there is none, by Flush.
-func NewWriter(w io.Writer) *Writer { return &Writer{dst: bufio.NewWriterSize(w, MaxLine)} }
+// NewWriter returns a Writer; the header goes out with the rows or, if there are
+// none, by Flush.
+func NewWriter(w io.Writer) *Writer {
+	dst := bufio.NewWriterSize(w, MaxLine)
+	_, _ = dst.WriteString(Header + "\n")
+	return &Writer{dst: dst}
+}
 
 // Write appends one row. Times are written in UTC, with a fraction only where
 // there is one. Row.Line plays no part.
 func (w *Writer) Write(row Row) error {
 	if err := checkName(string(row.Probe)); err != nil {
 		return fmt.Errorf("write trace: %w", err)
-	}
-	if err := w.begin(); err != nil {
-		return err
 	}
 	b := row.Time.UTC().AppendFormat(w.buf[:0], time.RFC3339Nano)
 	b = append(b, ',')
@@ -49,23 +49,8 @@ func (w *Writer) Write(row Row) error {
 	return nil
 }
 
-// begin writes the header once.
-func (w *Writer) begin() error {
-	if w.started {
-		return nil
-	}
-	w.started = true
-	if _, err := w.dst.WriteString(Header + "\n"); err != nil {
-		return fmt.Errorf("write trace: %w", err)
-	}
-	return nil
-}
-
 // Flush writes what is buffered.
 func (w *Writer) Flush() error {
-	if err := w.begin(); err != nil {
-		return err
-	}
 	if err := w.dst.Flush(); err != nil {
 		return fmt.Errorf("write trace: %w", err)
 	}

@@ -12,19 +12,13 @@ import (
 // tells.
 type neighbours struct {
 	parts     *parts
-	connected bool // to the broker, now
-	other     otherBoard
+	connected bool                     // to the broker, now
+	other     time.Duration            // when another board with this room's id showed itself; 0 before the first look
 	sentinels map[string]time.Duration // when those that watch this room showed themselves, by id
 }
 
 // otherGone is some heartbeats: a board silent for so long is gone.
 const otherGone = 3 * time.Minute
-
-// An otherBoard is one with this room's id.
-type otherBoard struct {
-	instance string        // empty for none
-	seen     time.Duration // 0 before the first look
-}
 
 const (
 	// sentinelGone allows for a restart or an update of a silent sentinel.
@@ -37,13 +31,9 @@ const (
 
 // OtherBoard takes in that another board with this room's id showed itself; the first
 // of several is told of.
-func (n *neighbours) OtherBoard(now sensors.Instant, instance string) (e Effects) {
-	if n.other.instance == "" {
-		n.other.instance = instance
-		e = n.parts.duplicate(now, instance)
-	}
-	n.other.seen = now.Mono
-	return e
+func (n *neighbours) OtherBoard(now sensors.Instant, instance string) Effects {
+	n.other = now.Mono
+	return n.parts.duplicate(now, instance)
 }
 
 // WatchedBy takes in that a sentinel watches this room: live now, or when the broker
@@ -70,11 +60,9 @@ func (n *neighbours) WatchedBy(now sensors.Instant, sentinel string, live bool) 
 // start, and tells of silent sentinels, of which nothing is known while the broker is
 // away.
 func (n *neighbours) watch(now sensors.Instant) (e Effects) {
-	switch o := &n.other; {
-	case o.seen == 0:
-		o.seen = now.Mono
-	case now.Mono-o.seen >= otherGone:
-		o.instance = ""
+	if n.other == 0 {
+		n.other = now.Mono
+	} else if now.Mono-n.other >= otherGone {
 		e = n.parts.duplicate(now, "")
 	}
 	for _, id := range slices.Sorted(maps.Keys(n.sentinels)) {
@@ -90,8 +78,8 @@ func (n *neighbours) watch(now sensors.Instant) (e Effects) {
 
 // shift moves the running times by as much as a record that opened late had.
 func (n *neighbours) shift(by time.Duration) {
-	if n.other.seen != 0 {
-		n.other.seen += by
+	if n.other != 0 {
+		n.other += by
 	}
 	for id := range n.sentinels {
 		n.sentinels[id] += by

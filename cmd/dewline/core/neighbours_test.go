@@ -97,7 +97,7 @@ func TestNeighbours_OtherBoard(t *testing.T) {
 	if r.pass(time.Second); told() {
 		t.Error("not over")
 	}
-	r.other = otherBoard{} // as after a restart, with the alarm open
+	r.other = 0 // as after a restart, with the alarm open
 	r.duplicate(r.now, "abc")
 	r.Tick(r.now)
 	if r.pass(otherGone); told() {

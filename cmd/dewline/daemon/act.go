@@ -21,9 +21,6 @@ import (
 	"dewline/store"
 )
 
-// recordWait is how long an answer waits for its entry to be on the disk.
-const recordWait = 3 * time.Second
-
 // Command carries out what a person asks through a channel, the page or the
 // control socket. Form and token were checked by the caller.
 func (d *Daemon) Command(ctx context.Context, c alert.Command) alert.Reply {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"log/slog"
 	"net"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -12,6 +13,7 @@ import (
 	"dewline/alert/sounder"
 	"dewline/configs"
 	"dewline/rules"
+	"dewline/rules/room"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -93,14 +95,14 @@ type Source interface {
 	// KeepsTime says that the source calls Sink.Tick, so that the daemon's own
 	// ticker stays quiet.
 	KeepsTime() bool
-	// Buses and Probes are snapshots of the poll counters, nil where there are
-	// none.
-	Buses() []sensors.BusCounts
-	Probes() []sensors.ProbeCounts
 	// Correct puts calibrations in force.
 	Correct(*sensors.Corrections)
-	// Ageing is what each probe went through, to be kept across a restart.
+	// The rest is as a sensors.Poller has it; one that polls nothing embeds an empty one.
+	Buses() []sensors.BusCounts
+	Probes() []sensors.ProbeCounts
 	Ageing() map[sensors.ProbeID]sensors.Ageing
+	Resume(past map[sensors.ProbeID]sensors.Ageing)
+	FreezeAfter(d time.Duration)
 }
 
 // nudge wakes whoever waits on c, unless that is due already.
@@ -125,15 +127,16 @@ func every(ctx context.Context, interval time.Duration, f func(context.Context))
 	}
 }
 
+// recordWait is how long an answer waits for its entry to be on the disk.
+const recordWait = 3 * time.Second
+
 // onDisk waits until what was put on record is on the disk, and reports whether it is within
 // the time given.
 func onDisk(ctx context.Context, written <-chan struct{}, within time.Duration) bool {
-	timer := time.NewTimer(within)
-	defer timer.Stop()
 	select {
 	case <-written:
 		return true
-	case <-timer.C:
+	case <-time.After(within):
 	case <-ctx.Done():
 	}
 	return false
@@ -146,3 +149,65 @@ func running(ctx context.Context, start func(ctx context.Context, done *sync.Wai
 	start(ctx, &done)
 	return func() { cancel(); done.Wait() }
 }
+
+// A calibrationBook holds the corrections. Its set is immutable, so readers share it.
+type calibrationBook struct {
+	mu      sync.Mutex // guards current
+	current *sensors.Corrections
+}
+
+// load puts the records of an earlier run in force beside the present ones.
+func (b *calibrationBook) load(records []sensors.Correction, log *slog.Logger) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, r := range b.current.Records() {
+		if !slices.ContainsFunc(records, func(o sensors.Correction) bool { return o.ID == r.ID }) {
+			records = append(records, r)
+		}
+	}
+	set, err := sensors.NewCorrections(records)
+	if err != nil {
+		log.Error("some calibrations are not used", "err", err)
+	}
+	b.current = set
+}
+
+func (b *calibrationBook) set() *sensors.Corrections {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.current
+}
+
+func (b *calibrationBook) add(c sensors.Correction) (*sensors.Corrections, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	next, err := b.current.With(c)
+	if err != nil {
+		return nil, err
+	}
+	b.current = next
+	return next, nil
+}
+
+// calibrations tells the rules when each probe was last calibrated.
+func (b *calibrationBook) calibrations(cfg *configs.Config) []room.Calibration {
+	set := b.set()
+	var out []room.Calibration
+	for _, p := range cfg.Probes {
+		in := set.At(sensors.ProbeID(p.ID), farFuture)
+		cal := room.Calibration{Probe: sensors.ProbeID(p.ID)}
+		if in.Humidity != nil {
+			cal.Humidity, cal.Uncertainty = in.Humidity.From, in.Humidity.Uncertainty
+		}
+		if in.Temperature != nil {
+			cal.Temperature = in.Temperature.From
+		}
+		if in.Humidity != nil || in.Temperature != nil {
+			out = append(out, cal)
+		}
+	}
+	return out
+}
+
+// farFuture is later than any correction: what is in force in the end.
+var farFuture = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)

@@ -25,8 +25,7 @@ type Buses struct {
 	subscriber *remote.Subscriber // nil where no probe is remote
 	contacts   *contact.Watch
 	log        *slog.Logger
-	sinkMu     sync.Mutex // guards sink
-	sink       func(sensors.Reading)
+	sink       func(sensors.Reading) // set before anybody reads
 }
 
 // Watchable returns what keeps a configuration without a fault from being run:
@@ -61,7 +60,7 @@ func NewBuses(cfg *configs.Config, now func() sensors.Instant, ageing map[sensor
 	buses := b.wiring.Buses()
 	var err error
 	b.Poller, err = sensors.NewPoller(buses, sensors.PollOptions{
-		Every: cfg.Room.Poll.D(), Now: now, Sink: b.deliver, Log: log,
+		Every: cfg.Room.Poll.D(), Now: now, Sink: func(r sensors.Reading) { b.sink(r) }, Log: log,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("prepare to poll: %w", err)
@@ -118,19 +117,10 @@ func nodesOf(buses []sensors.Bus) (nodes []*remote.Node) {
 	return nodes
 }
 
-func (b *Buses) deliver(r sensors.Reading) {
-	b.sinkMu.Lock()
-	sink := b.sink
-	b.sinkMu.Unlock()
-	sink(r)
-}
-
 // Run polls until ctx ends, and then gives up the device files: the next source
 // opens its own. It is called once.
 func (b *Buses) Run(ctx context.Context, s Sink) error {
-	b.sinkMu.Lock()
 	b.sink = s.Reading
-	b.sinkMu.Unlock()
 	var wg sync.WaitGroup
 	if b.subscriber != nil {
 		wg.Go(func() {

@@ -243,3 +243,21 @@ func reach(ctx context.Context, r reacher, tell func(down error)) {
 		}
 	}
 }
+
+// A WayFault is something about a way out of dewline that would only show when
+// a notice should leave by it.
+type WayFault struct {
+	Section string // of the configuration, such as "webhook push"
+	Note    bool   // worth knowing, but it works
+	What    string
+}
+
+// The certificates that dewline depends on, as subjects of certificate-due.
+const (
+	certPage         = "page"
+	certBroker       = "broker" // the broker's own, seen when connecting
+	certClient       = "broker-client"
+	certBrokerIssuer = "broker-authority"
+	certMail         = "mail" // the mail server's own, seen when sending
+	certMailIssuer   = "mail-authority"
+)

@@ -6,10 +6,10 @@
 // Decisions live in Core and below it in packages rules and alert; command
 // lines live in package main.
 //
-// A reader goes down: daemon.go builds the parts, run.go starts and stops them, reload.go
-// changes them under way and act.go takes what people do; loop.go is what decides, fed by
-// buses.go, heard by recorder.go, channels.go and weekly.go; sentinel.go watches other rooms
-// by a loop of its own.
+// A reader goes down: run.go starts the parts, stops them and changes them under way;
+// act.go takes what people do; daemon.go is what is made of them; loop.go decides, turn by
+// turn in turns.go, fed by buses.go, heard by recorder.go, channels.go and weekly.go;
+// sentinel.go watches other rooms by a loop of its own.
 package daemon
 
 import (
@@ -21,13 +21,10 @@ import (
 	"net"
 	"os"
 	"strconv"
-	"sync"
 	"time"
 
 	"dewline/alert"
 	"dewline/alert/mail"
-	"dewline/alert/mqtt"
-	"dewline/cmd/dewline/core"
 	"dewline/cmd/dewline/web"
 	"dewline/rules"
 	"dewline/sensors"
@@ -73,183 +70,6 @@ func New(o Options) (*Daemon, error) {
 	})
 	d.front = front{log: o.Log, ln: o.Listener}
 	return d, nil
-}
-
-// Run watches until ctx ends or the source has no more readings. Parts start in
-// this order and stop in the opposite one: record, channels, loop, watches, page
-// and control socket, source.
-func (d *Daemon) Run(ctx context.Context) error {
-	background := context.WithoutCancel(ctx)
-	saved, report, err := d.openRecord(ctx)
-	if err != nil {
-		return err
-	}
-	clock := d.startClock(report.LastMono)
-	defer d.record.start(background, d.loop.keepState)()
-
-	// Before the first notice is made anew: its link must be the one of before.
-	if err := d.site.KeepLinks(); err != nil {
-		d.log.Warn("links in notices will not survive a restart", "err", err)
-	}
-	d.loop.core = core.New(d.cfg.Load(), d.site.AnswerLink)
-	d.loop.core.Start(onsetLeap())
-	defer running(background, d.startChannels)()
-
-	d.loop.resume(saved, report)
-	defer running(background, func(ctx context.Context, done *sync.WaitGroup) { done.Go(func() { d.loop.run(ctx) }) })()
-	defer running(background, d.startWatches)()
-	defer running(background, d.startSite)()
-
-	m := newManager(d.log)
-	m.tell("READY=1")
-	err = d.runSources(ctx, clock, m)
-	m.tell("STOPPING=1")
-	return err
-}
-
-// startSite serves until ctx ends. An address in use costs the page only.
-func (d *Daemon) startSite(ctx context.Context, done *sync.WaitGroup) {
-	endControl := d.site.StartControl(done)
-	d.front.start = func(ln net.Listener) func() { return d.site.StartPage(ctx, done, ln) }
-	if err := d.front.open(d.cfg.Load().HTTP.Listen); err != nil {
-		d.log.Error("nobody can open the page; watching and warning go on", "err", err)
-	}
-	d.front.serve()
-	done.Go(func() {
-		<-ctx.Done()
-		d.front.close()
-		endControl()
-	})
-}
-
-func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
-	d.loop.channels = &channels{log: d.log, ways: ways{byName: d.o.Channels}}
-	if d.o.Channels == nil {
-		feed := func(f func(now sensors.Instant) core.Effects) {
-			d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(f(now)) })
-		}
-		board := boardOf(d.o.Dir, "/", d.log)
-		told := hooks{
-			state: func(name string, down error) {
-				feed(func(now sensors.Instant) core.Effects { return d.loop.core.ChannelState(now, name, down) })
-			},
-			peer: d.certs.saw,
-			mqtt: mqtt.Options{
-				Instance: board.instance, Former: board.former,
-				Now:       func() (time.Time, bool) { t := d.now(); return t.Wall, t.Synced },
-				OnCommand: d.Command,
-				OnRefused: func(c alert.Command, why string) { d.Refuse(ctx, c, why) },
-				OnOther: func(instance string) {
-					feed(func(now sensors.Instant) core.Effects { return d.loop.core.OtherBoard(now, instance) })
-				},
-				OnWatched: func(sentinel string, live bool) {
-					feed(func(now sensors.Instant) core.Effects { return d.loop.core.WatchedBy(now, sentinel, live) })
-				},
-				OnMissing: func(what []string, grave bool) {
-					feed(func(now sensors.Instant) core.Effects { return d.loop.core.NotGranted(now, what, grave) })
-				},
-			},
-		}
-		cfg := d.cfg.Load()
-		d.loop.channels = buildChannels(cfg, cfg.Room.ID, d.log, told)
-		d.loop.channels.swap = func(next *channels, keep bool) { d.loop.channels.exchange(ctx, done, next, keep) }
-	}
-	d.loop.courier = alert.NewCourier(d.loop.channels.byName, 0, func(r alert.SendResult) {
-		d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(d.loop.core.Result(now, r)) })
-	}, d.log)
-	done.Go(func() { d.loop.courier.Run(ctx) })
-	d.loop.startSounder(ctx, done)
-	d.loop.channels.run(ctx, done)
-}
-
-// openRecord opens the record and takes what an earlier run left on it.
-func (d *Daemon) openRecord(ctx context.Context) (core.Saved, store.Report, error) {
-	saved, report, err := d.record.open(ctx)
-	if err == nil && d.record.late == nil {
-		d.probes.loadBook(d.record.Store(), 0)
-		d.record.loadRedos(d.record.Store())
-	}
-	return saved, report, err
-}
-
-// startWatches starts what goes on beside the core until ctx ends.
-func (d *Daemon) startWatches(ctx context.Context, done *sync.WaitGroup) {
-	d.loop.post(ctx, func(now sensors.Instant) { // or of nothing, where an earlier start left that open; channels tell of themselves
-		d.loop.showLeftOut(now)
-	})
-	done.Go(func() { d.record.upkeep(ctx) })
-	done.Go(func() {
-		every(ctx, certEvery, func(ctx context.Context) {
-			used := d.certs.used(d.cfg.Load())
-			d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(d.loop.core.Certificates(now, used)) })
-		})
-	})
-	if d.record.late != nil {
-		done.Go(func() { d.record.runLate(ctx, d.loop.joinLate) })
-	}
-	done.Go(func() { d.summaries.run(ctx) })
-}
-
-// startClock goes on from where the record stopped; sources count by what it returns.
-func (d *Daemon) startClock(resume time.Duration) func() sensors.Instant {
-	if d.record.late != nil { // a running time of zero is one that was not set, and this one will be moved
-		resume = time.Second
-	}
-	clock := d.o.Clock(resume)
-	d.now = func() sensors.Instant {
-		t := clock()
-		t.Mono += time.Duration(d.leap.Load())
-		return t
-	}
-	d.loop.began = clock()
-	return clock
-}
-
-// runSources runs the source, and a new one after each reload that changes the
-// probes, until ctx ends or the source has no more.
-func (d *Daemon) runSources(ctx context.Context, clock func() sensors.Instant, m *manager) error {
-	for {
-		src, err := d.o.Source(d.cfg.Load(), clock, d.probes.ageing())
-		if err != nil {
-			return fmt.Errorf("build the probes: %w", err)
-		}
-		d.probes.use(src)
-		srcCtx, stop := context.WithCancel(ctx)
-		ended := make(chan error, 1)
-		go func() { ended <- src.Run(srcCtx, d.loop.sink()) }()
-		again, err := d.supervise(ctx, ended, m)
-		stop()
-		if again {
-			<-ended
-			continue
-		}
-		return err
-	}
-}
-
-// supervise returns again after a reload that needs another source.
-func (d *Daemon) supervise(ctx context.Context, ended <-chan error, m *manager) (again bool, err error) {
-	for {
-		select {
-		case err := <-ended:
-			if ctx.Err() != nil {
-				return false, nil
-			}
-			return false, err
-		case <-d.reloads:
-			if d.reload() {
-				return true, nil
-			}
-		case <-m.C():
-			// Readings arrived and the rules finished a round with them: a hung bus
-			// or loop ends in a restart instead of silence.
-			if d.Lively(time.Now()) {
-				m.tell("WATCHDOG=1")
-			} else {
-				d.log.Error("no round of readings and rules was finished lately; the service manager will restart dewline")
-			}
-		}
-	}
 }
 
 // A Daemon watches one room. Each of its parts owns its state and its goroutines.
@@ -313,24 +133,17 @@ func watchdogInterval() time.Duration {
 type manager struct {
 	addr string // empty for nobody
 	log  *slog.Logger
-	feed *time.Ticker // nil where nobody asks for signs of life
+	// feed asks for a sign of life, WATCHDOG=1; nil where nobody wants one. Without it
+	// the manager starts dewline anew, so it is given on evidence only.
+	feed <-chan time.Time
 }
 
 func newManager(log *slog.Logger) *manager {
 	m := &manager{addr: os.Getenv("NOTIFY_SOCKET"), log: log}
 	if every := watchdogInterval(); every > 0 && m.addr != "" {
-		m.feed = time.NewTicker(every)
+		m.feed = time.Tick(every)
 	}
 	return m
-}
-
-// C asks for a sign of life, WATCHDOG=1; nil where nobody wants one. Without it
-// the manager starts dewline anew, so it is given on evidence only.
-func (m *manager) C() <-chan time.Time {
-	if m.feed == nil {
-		return nil
-	}
-	return m.feed.C
 }
 
 // tell passes one state such as "READY=1".
@@ -346,4 +159,51 @@ func (m *manager) tell(state string) {
 	if err != nil {
 		m.log.Warn("the service manager cannot be told", "state", state, "err", err)
 	}
+}
+
+// A front is where the page is served. Only the goroutine of Run touches it.
+type front struct {
+	log   *slog.Logger
+	start func(net.Listener) (end func()) // serves the page as the configuration in force has it
+	ln    net.Listener                    // that is open; nil for none
+	end   func()                          // ends the server; nil for none
+}
+
+// open opens an address; none for an empty one.
+func (f *front) open(addr string) error {
+	if f.ln != nil || addr == "" {
+		return nil
+	}
+	ln, err := net.Listen("tcp", addr)
+	if err != nil {
+		return fmt.Errorf("http.listen: the page cannot be served: %w; free the port or name another", err)
+	}
+	f.ln = ln
+	return nil
+}
+
+func (f *front) serve() {
+	if f.ln != nil && f.end == nil {
+		f.end = f.start(f.ln)
+	}
+}
+
+// move opens another address, or the old one again where that cannot be opened.
+func (f *front) move(was, to string) error {
+	f.close()
+	err := f.open(to)
+	if err != nil {
+		if again := f.open(was); again != nil {
+			f.log.Error("nobody can open the page; watching and warning go on", "err", again)
+		}
+		f.serve()
+	}
+	return err
+}
+
+func (f *front) close() {
+	if f.end != nil {
+		f.end()
+	}
+	f.ln, f.end = nil, nil
 }

@@ -352,3 +352,10 @@ func (l *loop) sounds(now sensors.Instant) {
 	l.sounding = on
 	l.sounder.Sound(on)
 }
+
+func (l *loop) showAll() {
+	now := l.now()
+	for _, v := range l.core.Open() {
+		l.channels.alarm(now, v.Key, &v)
+	}
+}

@@ -4,13 +4,9 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"log/slog"
-	"slices"
 	"sync"
 	"time"
 
-	"dewline/configs"
-	"dewline/rules/room"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -47,11 +43,6 @@ func (p *probes) current() Source {
 	return p.source
 }
 
-// A resumer is a source whose probes have a past that may come to light late.
-type resumer interface {
-	Resume(past map[sensors.ProbeID]sensors.Ageing)
-}
-
 // loadBook puts the calibrations on record in force beside those made since the
 // start, once, before the record is used. The sources count from by less than the
 // record does.
@@ -62,11 +53,9 @@ func (p *probes) loadBook(st *store.Store, by time.Duration) {
 	}
 	p.book.load(records, p.log)
 	p.correct()
-	src, ok := p.current().(resumer)
-	if !ok {
-		return // not there yet, and will ask for it; or simulated
+	if src := p.current(); src != nil { // else it will ask for it
+		src.Resume(moved(p.past(st), -by))
 	}
-	src.Resume(moved(p.past(st), -by))
 }
 
 func (p *probes) ageing() map[sensors.ProbeID]sensors.Ageing {
@@ -126,68 +115,6 @@ func ProbePast(st *store.Store) (*sensors.Corrections, map[sensors.ProbeID]senso
 	ageing, aerr := loadAgeing(st)
 	return set, ageing, errors.Join(err, faults, aerr)
 }
-
-// A calibrationBook holds the corrections. Its set is immutable, so readers share it.
-type calibrationBook struct {
-	mu      sync.Mutex // guards current
-	current *sensors.Corrections
-}
-
-// load puts the records of an earlier run in force beside the present ones.
-func (b *calibrationBook) load(records []sensors.Correction, log *slog.Logger) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	for _, r := range b.current.Records() {
-		if !slices.ContainsFunc(records, func(o sensors.Correction) bool { return o.ID == r.ID }) {
-			records = append(records, r)
-		}
-	}
-	set, err := sensors.NewCorrections(records)
-	if err != nil {
-		log.Error("some calibrations are not used", "err", err)
-	}
-	b.current = set
-}
-
-func (b *calibrationBook) set() *sensors.Corrections {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.current
-}
-
-func (b *calibrationBook) add(c sensors.Correction) (*sensors.Corrections, error) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	next, err := b.current.With(c)
-	if err != nil {
-		return nil, err
-	}
-	b.current = next
-	return next, nil
-}
-
-// calibrations tells the rules when each probe was last calibrated.
-func (b *calibrationBook) calibrations(cfg *configs.Config) []room.Calibration {
-	set := b.set()
-	var out []room.Calibration
-	for _, p := range cfg.Probes {
-		in := set.At(sensors.ProbeID(p.ID), farFuture)
-		cal := room.Calibration{Probe: sensors.ProbeID(p.ID)}
-		if in.Humidity != nil {
-			cal.Humidity, cal.Uncertainty = in.Humidity.From, in.Humidity.Uncertainty
-		}
-		if in.Temperature != nil {
-			cal.Temperature = in.Temperature.From
-		}
-		if in.Humidity != nil || in.Temperature != nil {
-			out = append(out, cal)
-		}
-	}
-	return out
-}
-
-// farFuture is later than any correction: what is in force in the end.
-var farFuture = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
 
 func loadCorrections(st *store.Store) ([]sensors.Correction, error) {
 	var out []sensors.Correction

@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"maps"
 	"math/big"
 	"sync"
 	"sync/atomic"
@@ -172,13 +173,11 @@ const (
 func (rc *record) tryOpen(ctx context.Context) (<-chan opened, opened) {
 	done := make(chan opened, 1)
 	go func() { done <- rc.openStore(ctx, 0) }()
-	timer := time.NewTimer(openWithin)
-	defer timer.Stop()
 	select {
 	case o := <-done:
 		done <- o
 		return done, o
-	case <-timer.C:
+	case <-time.After(openWithin):
 		return done, opened{err: fmt.Errorf("the card did not answer within %s", openWithin)}
 	}
 }
@@ -206,17 +205,13 @@ func (rc *record) keepInMemory(ctx context.Context) {
 func (rc *record) runLate(ctx context.Context, join func(context.Context, opened)) {
 	again := time.NewTicker(lateEvery)
 	defer again.Stop()
-	for {
-		var o opened
-		select {
-		case <-ctx.Done():
-			return
-		case o = <-rc.late:
-		}
-		if o.err == nil {
-			join(ctx, o)
-			return
-		}
+	var o opened
+	select {
+	case <-ctx.Done():
+		return
+	case o = <-rc.late:
+	}
+	for o.err != nil {
 		if errors.Is(o.err, store.ErrLocked) {
 			o.err = fmt.Errorf("another dewline uses it: %w", o.err)
 		}
@@ -226,10 +221,9 @@ func (rc *record) runLate(ctx context.Context, join func(context.Context, opened
 			return
 		case <-again.C:
 		}
-		next := make(chan opened, 1)
-		next <- rc.openStore(ctx, lateWithin)
-		rc.late = next
+		o = rc.openStore(ctx, lateWithin)
 	}
+	join(ctx, o)
 }
 
 // onsetLeap draws how many onset numbers this run leaves out. Numbers stay far
@@ -256,4 +250,54 @@ func (rc *record) takeReadings(ctx context.Context, st *store.Store, by time.Dur
 		}
 	}
 	return n
+}
+
+// A redo is the past of one probe whose sums do not follow a calibration yet. It
+// is on record beside the calibration until they do, so that neither a restart
+// nor a card that fails in the middle leaves half of them behind.
+type redo struct {
+	From  time.Time `json:"from"`
+	Until time.Time `json:"until"` // from then on the readings themselves follow
+}
+
+// redoPrefix, with the probe's id behind it, is the key of a redo on record.
+const redoPrefix = "redo/"
+
+type redoBook struct {
+	mu   sync.Mutex // guards due
+	due  map[sensors.ProbeID]redo
+	wake chan struct{}
+}
+
+// add joins a redo to what is due for its probe already, and returns that.
+func (b *redoBook) add(probe sensors.ProbeID, r redo) redo {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if old, ok := b.due[probe]; ok {
+		if old.From.Before(r.From) {
+			r.From = old.From
+		}
+		if old.Until.After(r.Until) {
+			r.Until = old.Until
+		}
+	}
+	b.due[probe] = r
+	return r
+}
+
+// done takes a redo out, unless another calibration came meanwhile, and calls forget
+// before one can come: forget must not hit the document of that.
+func (b *redoBook) done(probe sensors.ProbeID, r redo, forget func()) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.due[probe] == r {
+		delete(b.due, probe)
+		forget()
+	}
+}
+
+func (b *redoBook) all() map[sensors.ProbeID]redo {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return maps.Clone(b.due)
 }

@@ -25,9 +25,10 @@ import (
 
 // A hand is a source whose readings and time the test gives.
 type hand struct {
-	ready chan Sink
-	mu    sync.Mutex // guards at
-	at    sensors.Instant
+	sensors.Poller // of nothing
+	ready          chan Sink
+	mu             sync.Mutex // guards at
+	at             sensors.Instant
 }
 
 func (h *hand) Run(ctx context.Context, s Sink) error {
@@ -56,11 +57,8 @@ func (h *hand) pass(d time.Duration) {
 	h.mu.Unlock()
 }
 
-func (h *hand) KeepsTime() bool                            { return true }
-func (h *hand) Buses() []sensors.BusCounts                 { return nil }
-func (h *hand) Probes() []sensors.ProbeCounts              { return nil }
-func (h *hand) Correct(*sensors.Corrections)               {}
-func (h *hand) Ageing() map[sensors.ProbeID]sensors.Ageing { return nil }
+func (h *hand) KeepsTime() bool              { return true }
+func (h *hand) Correct(*sensors.Corrections) {}
 
 // A hung channel never answers before its time is up, like a mail server that
 // accepts and says nothing.

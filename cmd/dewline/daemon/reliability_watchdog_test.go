@@ -20,9 +20,10 @@ import (
 
 // A valve is a source that reads its probes every poll until it is shut.
 type valve struct {
-	dials map[string]*dial
-	cfg   *configs.Config
-	now   func() sensors.Instant
+	sensors.Poller // of nothing
+	dials          map[string]*dial
+	cfg            *configs.Config
+	now            func() sensors.Instant
 
 	mu   sync.Mutex // guards shut
 	shut bool
@@ -57,11 +58,8 @@ func (v *valve) close() {
 	v.mu.Unlock()
 }
 
-func (v *valve) KeepsTime() bool                            { return false }
-func (v *valve) Buses() []sensors.BusCounts                 { return nil }
-func (v *valve) Probes() []sensors.ProbeCounts              { return nil }
-func (v *valve) Correct(*sensors.Corrections)               {}
-func (v *valve) Ageing() map[sensors.ProbeID]sensors.Ageing { return nil }
+func (v *valve) KeepsTime() bool              { return false }
+func (v *valve) Correct(*sensors.Corrections) {}
 
 // The watchdog is fed by evidence: it starves when readings stop coming and
 // when the core stands still, though the process and its ticker go on.

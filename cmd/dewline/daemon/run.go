@@ -1,307 +1,309 @@
 package daemon
 
 import (
-	"bytes"
-	"cmp"
 	"context"
-	"encoding/json"
+	"fmt"
 	"maps"
+	"net"
+	"reflect"
 	"slices"
+	"strings"
+	"sync"
 	"time"
 
+	"dewline/alert"
+	"dewline/alert/mqtt"
 	"dewline/cmd/dewline/core"
 	"dewline/configs"
-	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/sensors/table"
 	"dewline/store"
 )
 
-// run is the goroutine: everything that decides happens here, in
-// order. It ends with ctx after what is already queued.
-func (l *loop) run(ctx context.Context) {
-	second := time.NewTicker(time.Second)
-	defer second.Stop()
-	climate := time.NewTicker(l.o.ClimateEvery)
-	defer climate.Stop()
-	beat := time.NewTicker(l.heartbeatEvery())
-	defer beat.Stop()
-	var published time.Time
-	began := l.now().Mono
-	keep := keeping{batchAt: began, stateAt: began, ageingAt: began}
-	for {
-		select {
-		case do := <-l.inbox:
-			do(l.now())
-		case <-second.C:
-			l.watchCard(time.Now())
-			l.watchLosses(l.now())
-			if s := l.probes.current(); s == nil || !s.KeepsTime() {
-				l.tick(l.now())
-			}
-			l.sounds(l.now())
-			if now := time.Now(); now.Sub(published) > l.o.PublishEvery-time.Second/2 { // ticks jitter
-				published = now
-				l.publish()
-			}
-		case <-climate.C:
-			l.publishClimate()
-		case <-beat.C:
-			l.sendHeartbeats(time.Now())
-			beat.Reset(l.heartbeatEvery()) // a reload may have changed it
-		case <-l.record.moved:
-			l.watchLosses(l.now())
-			l.showRecord(l.now())
-		case <-ctx.Done():
-			l.drain()
-			return
-		}
-		keep.batch(l)
-	}
-}
-
-// A keeping remembers when what was last handed to the recorder.
-type keeping struct{ batchAt, stateAt, ageingAt time.Duration }
-
-// batch asks for the readings since the last batch to be written once they are
-// due, unless the recorder is still busy with the batch before.
-func (k *keeping) batch(l *loop) {
-	now := l.now().Mono
-	if now-k.batchAt < l.cfg.Load().Store.Batch.D() {
-		return
-	}
-	whole := false
-	state := func() ([]byte, error) { // asked only once a write can begin: it looks at every alarm
-		if whole = now-k.stateAt >= l.core.StateEvery(); !whole {
-			return nil, nil
-		}
-		return l.core.State()
-	}
-	if !l.record.rec.Flush(state) {
-		return
-	}
-	k.batchAt = now
-	if docs := l.core.Timing(); len(docs) > 0 {
-		l.record.rec.Put(docs, nil)
-	}
-	if whole {
-		k.stateAt = now
-	}
-	if now-k.ageingAt >= ageingEvery {
-		k.ageingAt = now
-		l.keepAgeing()
-	}
-}
-
-func (l *loop) drain() {
-	for {
-		select {
-		case do := <-l.inbox:
-			do(l.now())
-		default:
-			l.publish()
-			return
-		}
-	}
-}
-
-// take passes a reading through the core and to the record.
-func (l *loop) take(r sensors.Reading) {
-	r.At.Mono += time.Duration(l.leap.Load())
-	l.apply(l.core.Reading(r))
-	l.record.rec.Append(r)
-	l.readings.Add(1)
-	l.latestMu.Lock()
-	l.latest[r.Probe] = r
-	l.latestMu.Unlock()
-}
-
-// tick lets time pass in the core and counts the round that ends with it.
-func (l *loop) tick(now sensors.Instant) {
-	l.apply(l.core.Tick(now))
-	if n := l.readings.Load(); n != l.rounds.readings {
-		l.rounds.readings = n
-		l.rounds.cycle++
-		l.rounds.at = time.Now()
-	}
-}
-
-func (l *loop) sink() Sink {
-	return Sink{
-		Reading: func(r sensors.Reading) { l.inbox <- func(sensors.Instant) { l.take(r) } },
-		Contact: func(c sensors.Contact) {
-			l.inbox <- func(now sensors.Instant) {
-				c.At = now
-				l.apply(l.core.Contact(c))
-			}
-		},
-		Tick: func(at sensors.Instant) {
-			l.inbox <- func(sensors.Instant) {
-				at.Mono += time.Duration(l.leap.Load())
-				l.tick(at)
-			}
-		},
-		Settle: l.settle,
-	}
-}
-
-// A source whose time can outrun channels waits for them no longer than settleFor, in
-// real time, and looks every settleLook.
-const (
-	settleFor  = time.Second
-	settleLook = 5 * time.Millisecond
-)
-
-// settle waits until what came is decided, each channel connected and the telling
-// tried, settleFor at most.
-func (l *loop) settle(ctx context.Context) {
-	ctx, cancel := context.WithTimeout(ctx, settleFor)
-	defer cancel()
-	for {
-		settled := make(chan bool, 1)
-		l.post(ctx, func(sensors.Instant) { settled <- l.core.Settled() })
-		select {
-		case <-ctx.Done():
-			return
-		case yes := <-settled:
-			if yes {
-				return
-			}
-		}
-		select {
-		case <-ctx.Done():
-			return
-		case <-time.After(settleLook):
-		}
-	}
-}
-
-// resume restores the core, and says so where nobody watched for a while.
-func (l *loop) resume(saved core.Saved, report store.Report) {
-	now := l.now()
-	fx, err := l.core.Restore(now, saved)
+// Run watches until ctx ends or the source has no more readings. Parts start in
+// this order and stop in the opposite one: record, channels, loop, watches, page
+// and control socket, source.
+func (d *Daemon) Run(ctx context.Context) error {
+	background := context.WithoutCancel(ctx)
+	saved, report, err := d.openRecord(ctx)
 	if err != nil {
-		l.log.Error("part of an earlier run could not be read back; the rest is used", "err", err)
+		return err
 	}
-	l.apply(fx)
-	l.record.rec.Put(nil, core.StartEvents(now, report, l.o.Version))
-	l.resumed(now, report)
-	// Also where all is well: an earlier run may have left the alarm open.
-	if report.Quarantined == "" || !l.record.recording.Load().ok {
-		l.showRecord(now)
+	clock := d.startClock(report.LastMono)
+	defer d.record.start(background, d.loop.keepState)()
+
+	// Before the first notice is made anew: its link must be the one of before.
+	if err := d.site.KeepLinks(); err != nil {
+		d.log.Warn("links in notices will not survive a restart", "err", err)
 	}
-	l.apply(l.core.ConfigRefused(now, l.o.ConfigRefused))
+	d.loop.core = core.New(d.cfg.Load(), d.site.AnswerLink)
+	d.loop.core.Start(onsetLeap())
+	defer running(background, d.startChannels)()
+
+	d.loop.resume(saved, report)
+	defer running(background, func(ctx context.Context, done *sync.WaitGroup) { done.Go(func() { d.loop.run(ctx) }) })()
+	defer running(background, d.startWatches)()
+	defer running(background, d.startSite)()
+
+	m := newManager(d.log)
+	m.tell("READY=1")
+	err = d.runSources(ctx, clock, m)
+	m.tell("STOPPING=1")
+	return err
 }
 
-func (l *loop) resumed(now sensors.Instant, report store.Report) {
-	l.apply(l.core.Calibrated(l.now(), l.book.calibrations(l.cfg.Load())))
-	l.showAll()
-	if report.Quarantined != "" {
-		l.apply(l.core.RecordIncomplete(now, false, alarm.Fact{ID: alarm.FactRecordAside, About: report.Quarantined}))
+// startSite serves until ctx ends. An address in use costs the page only.
+func (d *Daemon) startSite(ctx context.Context, done *sync.WaitGroup) {
+	endControl := d.site.StartControl(done)
+	d.front.start = func(ln net.Listener) func() { return d.site.StartPage(ctx, done, ln) }
+	if err := d.front.open(d.cfg.Load().HTTP.Listen); err != nil {
+		d.log.Error("nobody can open the page; watching and warning go on", "err", err)
 	}
-	if report.FellBack {
-		l.log.Error("the last commit of the record was damaged; the one before is used", "damage", report.Damage)
-	}
-	if st := l.record.Store(); st != nil {
-		l.noteSettings(now, st)
-	}
-}
-
-func (l *loop) showAll() {
-	now := l.now()
-	for _, v := range l.core.Open() {
-		l.channels.alarm(now, v.Key, &v)
-	}
-}
-
-func (l *loop) keepAgeing() {
-	s := l.probes.current()
-	if s == nil {
-		return
-	}
-	b, err := json.Marshal(moved(s.Ageing(), time.Duration(l.leap.Load())))
-	if err != nil {
-		l.log.Warn("what the probes went through cannot be kept", "err", err)
-		return
-	}
-	l.record.rec.Put([]store.Doc{{Bucket: store.BucketMeta, Key: ageingKey, Value: b}}, nil)
-}
-
-// keepState asks for the last state to be written before the end.
-func (l *loop) keepState() {
-	now := l.now()
-	l.record.rec.Put(nil, []event.Event{core.StopEvent(now, l.o.Version)})
-	l.keepAgeing()
-	l.record.rec.ForceFlush(l.core.State)
-}
-
-// noteSettings tells the journal what was changed in the configuration while
-// dewline was not running: the one that was in force then is on record.
-func (l *loop) noteSettings(now sensors.Instant, st *store.Store) {
-	text := l.record.settingsInForce()
-	if text == nil {
-		return
-	}
-	before, err := st.Get(store.BucketConfig, settingsKey)
-	if before = configs.Masked(before); err == nil && bytes.Equal(before, text) {
-		return
-	}
-	old, _, err := table.DecodeInForce("before", before)
-	if err != nil {
-		old = nil
-	}
-	var changes []event.Event
-	if next, _, err := table.DecodeInForce("now", text); err == nil { // without secrets, as text is
-		changes = core.SettingEvents(now, old, next)
-	}
-	l.record.rec.Put([]store.Doc{{Bucket: store.BucketConfig, Key: settingsKey, Value: text}}, changes)
-}
-
-// joinLate reads what a record holds and has the core take it in.
-func (l *loop) joinLate(ctx context.Context, o opened) {
-	saved := l.record.saved(o)
-	l.probes.loadBook(o.st, o.report.LastMono)
-	l.record.loadRedos(o.st)
-	_ = l.call(ctx, func(sensors.Instant) error { l.mergeLate(ctx, o, saved); return nil }) // or dewline stops
-}
-
-// mergeLate joins a record that could be opened at last with the core that runs,
-// and puts it in use. It runs on the loop's goroutine. Running time goes on from
-// that of the record from then on.
-func (l *loop) mergeLate(ctx context.Context, o opened, saved core.Saved) {
-	by := o.report.LastMono
-	l.leap.Store(int64(by))
-	now, began := l.now(), l.began
-	began.Mono, began.Synced = began.Mono+by, now.Synced
-	began.Wall = now.Wall.Add(-now.Sub(began))
-	kept := l.record.takeReadings(ctx, o.st, by)
-	l.record.rec.rebase(by)
-	fx, err := l.core.Merge(now, by, saved, l.newest(by))
-	if err != nil {
-		l.log.Error("part of an earlier run could not be read back; the rest is used", "err", err)
-	}
-	l.record.store.Store(o.st)
-	o.st.SetLimits(core.LimitsOf(l.cfg.Load())) // a reload may have changed them since
-	l.apply(fx)
-	entries := core.StartEvents(began, o.report, "opened late")
-	begin := entries[0].Line()
-	l.keepAll(core.RecordEvent(now, begin.New, begin.Why))
-	l.record.rec.Put(l.core.Forgotten(saved.Outbox), entries[1:])
-	l.resumed(began, o.report)
-	l.record.rec.Attach(o.st)
-	l.log.Info("the record is open and joined with what went on without it", "readings", kept)
-}
-
-// newest moves the newest readings by so much and returns them as they came.
-func (l *loop) newest(by time.Duration) []sensors.Reading {
-	l.latestMu.Lock()
-	defer l.latestMu.Unlock()
-	for id, r := range l.latest {
-		r.At.Mono += by
-		l.latest[id] = r
-	}
-	return slices.SortedFunc(maps.Values(l.latest), func(a, b sensors.Reading) int {
-		return cmp.Or(cmp.Compare(a.At.Mono, b.At.Mono), cmp.Compare(a.Probe, b.Probe))
+	d.front.serve()
+	done.Go(func() {
+		<-ctx.Done()
+		d.front.close()
+		endControl()
 	})
+}
+
+func (d *Daemon) startChannels(ctx context.Context, done *sync.WaitGroup) {
+	d.loop.channels = &channels{log: d.log, ways: ways{byName: d.o.Channels}}
+	if d.o.Channels == nil {
+		feed := func(f func(now sensors.Instant) core.Effects) {
+			d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(f(now)) })
+		}
+		board := boardOf(d.o.Dir, "/", d.log)
+		told := hooks{
+			state: func(name string, down error) {
+				feed(func(now sensors.Instant) core.Effects { return d.loop.core.ChannelState(now, name, down) })
+			},
+			peer: d.certs.saw,
+			mqtt: mqtt.Options{
+				Instance: board.instance, Former: board.former,
+				Now:       func() (time.Time, bool) { t := d.now(); return t.Wall, t.Synced },
+				OnCommand: d.Command,
+				OnRefused: func(c alert.Command, why string) { d.Refuse(ctx, c, why) },
+				OnOther: func(instance string) {
+					feed(func(now sensors.Instant) core.Effects { return d.loop.core.OtherBoard(now, instance) })
+				},
+				OnWatched: func(sentinel string, live bool) {
+					feed(func(now sensors.Instant) core.Effects { return d.loop.core.WatchedBy(now, sentinel, live) })
+				},
+				OnMissing: func(what []string, grave bool) {
+					feed(func(now sensors.Instant) core.Effects { return d.loop.core.NotGranted(now, what, grave) })
+				},
+			},
+		}
+		cfg := d.cfg.Load()
+		d.loop.channels = buildChannels(cfg, cfg.Room.ID, d.log, told)
+		d.loop.channels.swap = func(next *channels, keep bool) { d.loop.channels.exchange(ctx, done, next, keep) }
+	}
+	d.loop.courier = alert.NewCourier(d.loop.channels.byName, 0, func(r alert.SendResult) {
+		d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(d.loop.core.Result(now, r)) })
+	}, d.log)
+	done.Go(func() { d.loop.courier.Run(ctx) })
+	d.loop.startSounder(ctx, done)
+	d.loop.channels.run(ctx, done)
+}
+
+// openRecord opens the record and takes what an earlier run left on it.
+func (d *Daemon) openRecord(ctx context.Context) (core.Saved, store.Report, error) {
+	saved, report, err := d.record.open(ctx)
+	if err == nil && d.record.late == nil {
+		d.probes.loadBook(d.record.Store(), 0)
+		d.record.loadRedos(d.record.Store())
+	}
+	return saved, report, err
+}
+
+// startWatches starts what goes on beside the core until ctx ends.
+func (d *Daemon) startWatches(ctx context.Context, done *sync.WaitGroup) {
+	d.loop.post(ctx, func(now sensors.Instant) { // or of nothing, where an earlier start left that open; channels tell of themselves
+		d.loop.showLeftOut(now)
+	})
+	done.Go(func() { d.record.upkeep(ctx) })
+	done.Go(func() {
+		every(ctx, certEvery, func(ctx context.Context) {
+			used := d.certs.used(d.cfg.Load())
+			d.loop.post(ctx, func(now sensors.Instant) { d.loop.apply(d.loop.core.Certificates(now, used)) })
+		})
+	})
+	if d.record.late != nil {
+		done.Go(func() { d.record.runLate(ctx, d.loop.joinLate) })
+	}
+	done.Go(func() { d.summaries.run(ctx) })
+}
+
+// startClock goes on from where the record stopped; sources count by what it returns.
+func (d *Daemon) startClock(resume time.Duration) func() sensors.Instant {
+	if d.record.late != nil { // a running time of zero is one that was not set, and this one will be moved
+		resume = time.Second
+	}
+	clock := d.o.Clock(resume)
+	d.now = func() sensors.Instant {
+		t := clock()
+		t.Mono += time.Duration(d.leap.Load())
+		return t
+	}
+	d.loop.began = clock()
+	return clock
+}
+
+// runSources runs the source, and a new one after each reload that changes the
+// probes, until ctx ends or the source has no more.
+func (d *Daemon) runSources(ctx context.Context, clock func() sensors.Instant, m *manager) error {
+	for {
+		src, err := d.o.Source(d.cfg.Load(), clock, d.probes.ageing())
+		if err != nil {
+			return fmt.Errorf("build the probes: %w", err)
+		}
+		d.probes.use(src)
+		srcCtx, stop := context.WithCancel(ctx)
+		ended := make(chan error, 1)
+		go func() { ended <- src.Run(srcCtx, d.loop.sink()) }()
+		again, err := d.supervise(ctx, ended, m)
+		stop()
+		if again {
+			<-ended
+			continue
+		}
+		return err
+	}
+}
+
+// supervise returns again after a reload that needs another source.
+func (d *Daemon) supervise(ctx context.Context, ended <-chan error, m *manager) (again bool, err error) {
+	for {
+		select {
+		case err := <-ended:
+			if ctx.Err() != nil {
+				return false, nil
+			}
+			return false, err
+		case <-d.reloads:
+			if d.reload() {
+				return true, nil
+			}
+		case <-m.feed:
+			// Readings arrived and the rules finished a round with them: a hung bus
+			// or loop ends in a restart instead of silence.
+			if d.Lively(time.Now()) {
+				m.tell("WATCHDOG=1")
+			} else {
+				d.log.Error("no round of readings and rules was finished lately; the service manager will restart dewline")
+			}
+		}
+	}
+}
+
+// reload reads the configuration again and puts it in force if it has no
+// fault. It reports whether the probes changed, so that a new source is needed.
+func (d *Daemon) reload() bool {
+	if d.o.ConfigPath == "" {
+		d.log.Warn("there is no configuration file to reload")
+		return false
+	}
+	old := d.cfg.Load()
+	next, err := d.acceptable(old)
+	if err != nil {
+		d.log.Error("the new configuration is refused; the old one stays in force", "file", d.o.ConfigPath, "why", err)
+		d.refuse(err.Error())
+		return false
+	}
+	d.cfg.Store(next)
+	d.front.serve() // where it was moved
+	if st := d.record.Store(); st != nil {
+		st.SetLimits(core.LimitsOf(next))
+		st.SetKeep(core.KeepOf(next))
+	}
+	if src := d.probes.current(); src != nil {
+		src.FreezeAfter(next.Rules.FrozenAfter.D())
+	}
+	KeepLastGood(next, d.o.ConfigPath, d.o.Dir, d.log)
+	loaded := time.Now()
+	d.refuse("")
+	brokerChanged := !reflect.DeepEqual(old.MQTT, next.MQTT)
+	ways := d.loop.channels.of(next)
+	d.loop.inbox <- func(now sensors.Instant) {
+		d.loop.takeWays(ways, !brokerChanged)
+		d.loop.apply(d.loop.core.Reconfigure(now, next, d.site.AnswerLink))
+		d.loop.apply(d.loop.core.Retry(now, ways.anew()))
+		if old.Sounder != next.Sounder {
+			d.loop.useSounder()
+		}
+		d.loop.showLeftOut(now)
+		var docs []store.Doc
+		if text := d.record.settingsInForce(); text != nil {
+			docs = append(docs, store.Doc{Bucket: store.BucketConfig, Key: settingsKey, Value: text})
+		}
+		d.record.rec.Put(docs, append([]event.Event{core.ConfigurationEvent(now, d.o.ConfigPath, "")}, core.SettingEvents(now, old, next)...))
+		d.loadedAt.Store(&loaded)
+	}
+	d.log.Info("the new configuration is in force", "file", d.o.ConfigPath)
+	return !reflect.DeepEqual(old.Probes, next.Probes) || old.Room.Poll != next.Room.Poll || !reflect.DeepEqual(old.Contacts, next.Contacts) ||
+		brokerChanged && (slices.ContainsFunc(next.Probes, sends) || slices.ContainsFunc(next.Contacts, func(c configs.Contact) bool { return c.Topic != "" }))
+}
+
+// acceptable reads the configuration and opens the page's address that it names;
+// the error says why it cannot be put in force.
+func (d *Daemon) acceptable(old *configs.Config) (*configs.Config, error) {
+	next, err := table.Load(d.o.ConfigPath)
+	if err == nil {
+		err = Watchable(next)
+	}
+	if err == nil {
+		err = atStartOnly(old, next)
+	}
+	if err == nil && old.HTTP != next.HTTP {
+		err = d.front.move(old.HTTP.Listen, next.HTTP.Listen)
+	}
+	return next, err
+}
+
+// refuse notes that the file was refused, or that it no longer is.
+func (d *Daemon) refuse(why string) {
+	was := *d.refused.Swap(&why)
+	if was == why {
+		return
+	}
+	d.loop.inbox <- func(now sensors.Instant) {
+		d.loop.apply(d.loop.core.ConfigRefused(now, why))
+		if why != "" {
+			d.record.rec.Put(nil, []event.Event{core.ConfigurationEvent(now, d.o.ConfigPath, why)})
+		}
+	}
+}
+
+// of builds the channels of a configuration like these; nil where they were given.
+func (c *channels) of(cfg *configs.Config) *channels {
+	if c.swap == nil {
+		return nil
+	}
+	return buildChannels(cfg, cfg.Room.ID, c.log, c.hooks)
+}
+
+// anew leaves out the broker, whose channel says itself when it is connected.
+func (c *channels) anew() []string {
+	if c == nil {
+		return nil
+	}
+	return slices.DeleteFunc(slices.Sorted(maps.Keys(c.byName)), func(name string) bool { return name == "mqtt" })
+}
+
+// atStartOnly returns what of a configuration cannot change while dewline runs.
+// Nothing of it is put in force then: half of a change is nobody's configuration.
+func atStartOnly(a, b *configs.Config) error {
+	var out []string
+	if a.Room.ID != b.Room.ID {
+		out = append(out, "room.id")
+	}
+	if a.Store.Dir != b.Store.Dir {
+		out = append(out, "store.dir")
+	}
+	if len(out) == 0 {
+		return nil
+	}
+	return fmt.Errorf("%s cannot change while dewline runs: %s", strings.Join(out, ", "), core.RestartHint)
 }

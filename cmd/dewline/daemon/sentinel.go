@@ -32,7 +32,7 @@ func RunSentinel(ctx context.Context, o SentinelOptions) error {
 	}
 	s := &Sentry{
 		o: o, cfg: o.Config, id: "sentinel-" + o.Config.Room.ID, log: o.Log, started: time.Now(),
-		inbox: make(inbox, 256), memory: &memory{path: filepath.Join(o.Dir, sentinelFile)}, manager: newManager(o.Log),
+		inbox: make(inbox, 256), memory: &toldFile{path: filepath.Join(o.Dir, sentinelFile)}, manager: newManager(o.Log),
 	}
 	release, err := s.lock()
 	if err != nil {
@@ -131,7 +131,7 @@ func (s *Sentry) loop(ctx context.Context) {
 			s.found(now, s.sentinel.Tick(now))
 			s.watchDuty(now)
 			s.apply(s.desk.Tick(now))
-		case <-s.manager.C():
+		case <-s.manager.feed:
 			s.manager.tell("WATCHDOG=1")
 		case <-beat.C:
 			s.channels.heartbeat(s.heartbeat())
@@ -178,7 +178,7 @@ type Sentry struct {
 	courier  *alert.Courier
 	channels *channels
 	inbox
-	memory  *memory
+	memory  *toldFile
 	rec     *recorder // writes to memory
 	started time.Time
 	ticks   uint64
@@ -242,26 +242,26 @@ func (s *Sentry) apply(fx alert.Effects) {
 	s.courier.Submit(fx.Send...)
 }
 
-// A memory is the file of what a sentinel told; its recorder writes to it.
-type memory struct {
+// A toldFile is the file of what a sentinel told; its recorder writes to it.
+type toldFile struct {
 	path string
 	now  func() sensors.Instant
-	kept kept
+	kept toldDocs
 }
 
-// kept is what the file holds.
-type kept struct {
+// toldDocs are what the file holds.
+type toldDocs struct {
 	Mono time.Duration              `json:"mono"`
 	Docs map[string]json.RawMessage `json:"docs"`
 }
 
 // Append and Write are for readings, of which a sentinel has none.
-func (m *memory) Append(sensors.Reading) {}
+func (m *toldFile) Append(sensors.Reading) {}
 
-func (m *memory) Write(_ context.Context, c store.Commit) error { return m.Commit(c) }
+func (m *toldFile) Write(_ context.Context, c store.Commit) error { return m.Commit(c) }
 
 // Commit writes all that is open anew.
-func (m *memory) Commit(c store.Commit) error {
+func (m *toldFile) Commit(c store.Commit) error {
 	for _, d := range c.Docs {
 		if m.kept.Docs[d.Key] = d.Value; d.Value == nil {
 			delete(m.kept.Docs, d.Key)
@@ -276,7 +276,7 @@ func (m *memory) Commit(c store.Commit) error {
 }
 
 // load reads what an earlier run left.
-func (m *memory) load() (docs []store.Doc, err error) {
+func (m *toldFile) load() (docs []store.Doc, err error) {
 	b, err := os.ReadFile(m.path)
 	if err == nil {
 		err = json.Unmarshal(b, &m.kept)
@@ -285,7 +285,7 @@ func (m *memory) load() (docs []store.Doc, err error) {
 		err = nil
 	}
 	if err != nil || m.kept.Docs == nil {
-		m.kept = kept{Docs: map[string]json.RawMessage{}}
+		m.kept = toldDocs{Docs: map[string]json.RawMessage{}}
 	}
 	for key, data := range m.kept.Docs {
 		docs = append(docs, store.Doc{Key: key, Value: data})

@@ -103,7 +103,7 @@ func TestSentry_SendsWithoutItsCard(t *testing.T) {
 // What a sentinel told is there for its next run, and what it took back is not.
 func TestMemory_ofTheNextRun(t *testing.T) {
 	now := func() sensors.Instant { return at(time.Hour, true) }
-	m := &memory{path: filepath.Join(t.TempDir(), sentinelFile), now: now}
+	m := &toldFile{path: filepath.Join(t.TempDir(), sentinelFile), now: now}
 	if docs, err := m.load(); err != nil || len(docs) != 0 {
 		t.Fatalf("a new one holds %v, %v", docs, err)
 	}
@@ -114,7 +114,7 @@ func TestMemory_ofTheNextRun(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	next := &memory{path: m.path, now: now}
+	next := &toldFile{path: m.path, now: now}
 	if docs, err := next.load(); err != nil || len(docs) != 1 || docs[0].Key != "b" || next.kept.Mono != time.Hour {
 		t.Errorf("%v at %v, %v", docs, next.kept.Mono, err)
 	}

@@ -15,12 +15,13 @@ import (
 // follows the other at Speed times real time, or as fast as the rules can
 // follow where that is slower.
 type Simulation struct {
-	room   *sim.Room
-	every  time.Duration
-	speed  float64
-	length time.Duration // simulated; 0 for ever
-	probes []simProbe
-	begin  <-chan struct{} // nil for at once
+	sensors.Poller // of nothing
+	room           *sim.Room
+	every          time.Duration
+	speed          float64
+	length         time.Duration // simulated; 0 for ever
+	probes         []simProbe
+	begin          <-chan struct{} // nil for at once
 
 	mu  sync.Mutex // guards now
 	now sensors.Instant
@@ -116,18 +117,9 @@ func (s *Simulation) poll(sink Sink) {
 // KeepsTime is true: simulated time passes with the polls.
 func (s *Simulation) KeepsTime() bool { return true }
 
-// Buses returns nothing: there are none.
-func (s *Simulation) Buses() []sensors.BusCounts { return nil }
-
-// Probes returns nothing: nobody counts.
-func (s *Simulation) Probes() []sensors.ProbeCounts { return nil }
-
 // Correct puts calibrations in force.
 func (s *Simulation) Correct(c *sensors.Corrections) {
 	for _, p := range s.probes {
 		p.judge.Correct(c)
 	}
 }
-
-// Ageing returns nothing: simulated probes begin anew.
-func (s *Simulation) Ageing() map[sensors.ProbeID]sensors.Ageing { return nil }

@@ -20,14 +20,6 @@ import (
 	"dewline/configs/unit"
 )
 
-// A WayFault is something about a way out of dewline that would only show when
-// a notice should leave by it.
-type WayFault struct {
-	Section string // of the configuration, such as "webhook push"
-	Note    bool   // worth knowing, but it works
-	What    string
-}
-
 // CheckWays builds every channel, the page's token and the outside heartbeat
 // without connecting to anything, and looks when certificates end. Secrets are
 // read as the user who asks: one of the service's own may be refused here.
@@ -104,16 +96,6 @@ func checkEnds(cfg *configs.Config, now time.Time) []WayFault {
 	}
 	return out
 }
-
-// The certificates that dewline depends on, as subjects of certificate-due.
-const (
-	certPage         = "page"
-	certBroker       = "broker" // the broker's own, seen when connecting
-	certClient       = "broker-client"
-	certBrokerIssuer = "broker-authority"
-	certMail         = "mail" // the mail server's own, seen when sending
-	certMailIssuer   = "mail-authority"
-)
 
 func certFiles(cfg *configs.Config) map[string]string {
 	files := map[string]string{
