@@ -34,7 +34,7 @@ func BenchmarkDesk(b *testing.B) {
 					b.Fatal("not sent in the same step")
 				}
 				r.desk.Transitions(r.now, []rules.Transition{r.tr(change{alarm.LethalLimit, "new", norm, alarm.Wake, tank("new"), 30, 0})})
-				r.desk.book.forget(r.desk.book.find(rules.OnsetID(up.Key, up.Seq)))
+				r.desk.book.forget(r.desk.book.find(alarm.OnsetID(up.Key, up.Seq)))
 			}
 		})
 	}

@@ -12,7 +12,6 @@ import (
 	"dewline/alert/words"
 	"dewline/rules"
 	"dewline/rules/alarm"
-	"dewline/sensors"
 )
 
 // A book holds the notices, and knows under which of them each alarm stands.
@@ -189,19 +188,16 @@ func (b *book) reconcile(alarms []rules.AlarmView) {
 				continue
 			}
 		}
-		t := transitionOf(b.now, v)
-		b.take(&t)
+		b.take(&rules.Transition{Onset: v.Onset, At: b.now, From: v.State, To: v.State, By: v.AckedBy})
 	}
 	for _, in := range b.list() {
 		for _, m := range slices.Clone(in.Notice.Members) {
 			if m.State == alarm.Norm || known[m.Key] || b.byKey[m.Key] != in {
 				continue
 			}
-			b.take(&rules.Transition{
-				At: b.now, Key: m.Key, Seq: m.Seq, From: m.State, To: alarm.Norm, Priority: m.Priority,
-				Cause: in.Notice.Cause, Value: m.Value, HasValue: m.HasValue, Limit: m.Limit,
-				HasLimit: m.HasLimit, Unit: m.Unit, Since: m.Since, Text: m.Text,
-			})
+			t := rules.Transition{Onset: m.Onset, At: b.now, From: m.State, To: alarm.Norm}
+			t.Cause, t.Detail = in.Notice.Cause, alarm.Detail{}
+			b.take(&t)
 		}
 	}
 }
@@ -255,7 +251,7 @@ func (b *book) groupFor(g group, t *rules.Transition) *incident {
 	if in := b.storm(t); in != nil {
 		return in
 	}
-	id := rules.OnsetID(t.Key, t.Seq)
+	id := t.ID()
 	for b.byID[id] != nil { // that onset's notice lives on without it
 		id += "+"
 	}
@@ -427,9 +423,8 @@ func (b *book) drift(alarms []rules.AlarmView, enclosures []rules.EnclosureView)
 		if m.Seq != v.Seq || !m.Active() || v.Unknown {
 			continue
 		}
-		t := transitionOf(b.now, v)
 		if v.HasValue {
-			m.measure(&t)
+			m.measure(&v.Onset)
 		}
 		if v.HasLimit { // the band of day or night
 			m.Limit, m.HasLimit = v.Limit, true
@@ -461,14 +456,5 @@ func warm(d *alarm.Detail, e *rules.EnclosureView) {
 	}
 	if d.HasRate = e.RatePerHour != nil; d.HasRate {
 		d.RatePerHour = *e.RatePerHour
-	}
-}
-
-// transitionOf states an alarm's present condition as a transition.
-func transitionOf(now sensors.Instant, v *rules.AlarmView) rules.Transition {
-	return rules.Transition{
-		At: now, Key: v.Key, Seq: v.Seq, From: v.State, To: v.State, Priority: v.Priority,
-		Cause: v.Cause, Value: v.Value, HasValue: v.HasValue, Limit: v.Limit, HasLimit: v.HasLimit,
-		Unit: v.Unit, Since: v.Since, By: v.AckedBy, Text: v.Text, Detail: v.Detail,
 	}
 }

@@ -395,8 +395,7 @@ func TestDesk_reconcile(t *testing.T) {
 		r.tr(change{alarm.LethalLimit, "gone", unack, alarm.Wake, tank("gone"), 33, 0}),
 		r.tr(change{alarm.LethalLimit, "same", unack, alarm.Wake, tank("same"), 33, 0}))
 	view := func(subject string) rules.AlarmView {
-		return rules.AlarmView{Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: subject}, Seq: 1, State: unack,
-			Priority: alarm.Wake, Cause: tank(subject), Value: 33.1, HasValue: true, Unit: "°C", Since: r.now}
+		return rules.AlarmView{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: subject}, Seq: 1, Priority: alarm.Wake, Cause: tank(subject), Value: 33.1, HasValue: true, Unit: "°C", Since: r.now}, State: unack}
 	}
 	r.absorb(r.desk.Reconcile(r.now, []rules.AlarmView{view("same"), view("new")}))
 	r.send()
@@ -524,8 +523,7 @@ func TestDesk_refresh(t *testing.T) {
 	r.pass(time.Minute)
 	see := func(minutes float64) {
 		rate := 2.0
-		e := r.desk.Refresh(r.now, []rules.AlarmView{{Key: alarm.Key{Alarm: alarm.LethalAhead, Subject: "e1"}, Seq: 1, State: unack,
-			Priority: alarm.Wake, Value: 32, HasValue: true, Unit: "°C"}},
+		e := r.desk.Refresh(r.now, []rules.AlarmView{{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.LethalAhead, Subject: "e1"}, Seq: 1, Priority: alarm.Wake, Value: 32, HasValue: true, Unit: "°C"}, State: unack}},
 			[]rules.EnclosureView{{EnclosureHome: rules.EnclosureHome{ID: "e1"}, EnclosureOutlook: rules.EnclosureOutlook{RatePerHour: &rate, ToLethal: &alarm.Range{FromMinutes: minutes, ToMinutes: 2 * minutes}}}})
 		if len(e.Docs) != len(e.Send) {
 			t.Errorf("%d documents written for %d sendings", len(e.Docs), len(e.Send))
@@ -613,8 +611,7 @@ func TestDesk_peakKeepsItsLimit(t *testing.T) {
 		r.pass(5 * time.Minute)
 	}
 	step(unack, 22.1, 21)
-	r.desk.Refresh(r.now, []rules.AlarmView{{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "e1"}, Seq: 1, State: unack,
-		Priority: alarm.Today, Value: 22.4, HasValue: true, Limit: 26, HasLimit: true, Unit: "°C"}}, nil)
+	r.desk.Refresh(r.now, []rules.AlarmView{{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "e1"}, Seq: 1, Priority: alarm.Today, Value: 22.4, HasValue: true, Limit: 26, HasLimit: true, Unit: "°C"}, State: unack}}, nil)
 	step(norm, 21.3, 26)
 	if last := r.got[len(r.got)-1].Message; !strings.Contains(last.Text, "Worst 22.1 °C (limit 21.0 °C)") {
 		t.Errorf("%s", last.Text)
@@ -638,7 +635,7 @@ func TestDesk_peakKeepsItsLimit(t *testing.T) {
 // then what reaches the lethal limit sooner, then what is further past its limit.
 func TestMember_WorstFirst(t *testing.T) {
 	m := func(a alarm.ID, p alarm.Priority, value, minutes float64) Member {
-		x := Member{Key: alarm.Key{Alarm: a, Subject: "b"}, State: alarm.Unack, Priority: p, HasValue: true, Value: value, HasLimit: true, Limit: 10, Unit: "°C"}
+		x := Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: a, Subject: "b"}, Priority: p, HasValue: true, Value: value, HasLimit: true, Limit: 10, Unit: "°C"}, State: alarm.Unack}
 		if minutes > 0 {
 			x.Detail.TimeToLethal = &alarm.Range{FromMinutes: minutes}
 		}
@@ -692,7 +689,7 @@ func TestSchedule_UrgentAtItsLimits(t *testing.T) {
 	} {
 		now := sensors.Instant{Mono: time.Hour, Wall: t0}
 		s := &schedule{call: &call{opt: twoPeople().withDefaults(), now: now}}
-		m := Member{Key: alarm.Key{Alarm: alarm.LethalAhead, Subject: "a"}, State: alarm.Unack, Priority: alarm.Wake}
+		m := Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.LethalAhead, Subject: "a"}, Priority: alarm.Wake}, State: alarm.Unack}
 		if c.now > 0 {
 			m.Detail.TimeToLethal = &alarm.Range{FromMinutes: c.now}
 		}
@@ -728,7 +725,7 @@ func TestIncident_Inherit(t *testing.T) {
 func TestIncident_Minutes(t *testing.T) {
 	in := incident{}
 	for i, minutes := range []float64{40, 25, 30, 0} {
-		in.Notice.Members = append(in.Notice.Members, Member{State: alarm.Unack, Priority: alarm.Wake, Detail: alarm.Detail{DetailHeat: alarm.DetailHeat{TimeToLethal: &alarm.Range{FromMinutes: minutes}}}})
+		in.Notice.Members = append(in.Notice.Members, Member{State: alarm.Unack, Onset: alarm.Onset{Priority: alarm.Wake, Detail: alarm.Detail{DetailHeat: alarm.DetailHeat{TimeToLethal: &alarm.Range{FromMinutes: minutes}}}}})
 		if want := []float64{40, 25, 25, 0.1}[i]; in.minutes() != want {
 			t.Errorf("%d: %v min, want %v", i, in.minutes(), want)
 		}
@@ -770,18 +767,18 @@ func TestMember_Measure(t *testing.T) {
 	}{
 		{alarm.AboveBand, 27, 27}, {alarm.AboveBand, 26, 28}, {alarm.AboveBand, 26.1, 28}, {alarm.BelowBand, 20, 20}, {alarm.BelowBand, 30, 28},
 	} {
-		m := Member{Key: alarm.Key{Alarm: c.kind}, HasValue: true, Peak: 28, PeakLimit: 26.5} // 1.5 past it
-		if m.measure(&rules.Transition{Value: c.value, Limit: 25}); m.Peak != c.peak || m.Value != c.value {
+		m := Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: c.kind}, HasValue: true}, Peak: 28, PeakLimit: 26.5} // 1.5 past it
+		if m.measure(&alarm.Onset{Value: c.value, Limit: 25}); m.Peak != c.peak || m.Value != c.value {
 			t.Errorf("%s at %v: peak %v", c.kind, c.value, m.Peak)
 		}
 	}
-	m := Member{HasValue: true, Peak: 28, PeakLimit: 26}
-	if m.measure(&rules.Transition{Value: 27, Limit: 25}); m.PeakLimit != 26 {
+	m := Member{Onset: alarm.Onset{HasValue: true}, Peak: 28, PeakLimit: 26}
+	if m.measure(&alarm.Onset{Value: 27, Limit: 25}); m.PeakLimit != 26 {
 		t.Error("as far is no further")
 	}
 	for _, p := range []alarm.Priority{alarm.Note, alarm.Today} {
-		x := Member{State: alarm.Unack, Priority: p}
-		if counts(&x) != (p > alarm.Note) || tells(&rules.Transition{To: alarm.Acked, Priority: p}) != (p > alarm.Note) {
+		x := Member{State: alarm.Unack, Onset: alarm.Onset{Priority: p}}
+		if counts(&x) != (p > alarm.Note) || tells(&rules.Transition{To: alarm.Acked, Onset: alarm.Onset{Priority: p}}) != (p > alarm.Note) {
 			t.Errorf("%v tells", p)
 		}
 	}

@@ -22,9 +22,7 @@ func ExampleDesk() {
 		}
 	}
 	show(desk.Transitions(now, []rules.Transition{{
-		At: now, Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "e7"}, Seq: 1, To: alarm.Unack,
-		Priority: alarm.Wake, Cause: alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e7"},
-		Value: 33.2, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C", Since: now,
+		Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "e7"}, Seq: 1, Priority: alarm.Wake, Cause: alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e7"}, Value: 33.2, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C", Since: now}, At: now, To: alarm.Unack,
 	}}))
 	for range 40 {
 		now = now.Add(10 * time.Second)

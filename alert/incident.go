@@ -201,7 +201,7 @@ func (in *incident) update(t *rules.Transition, name string) {
 	}
 	material, touched := m.changedBy(t), in.touched
 	if !m.same(t) {
-		*m = Member{Key: t.Key, Seq: t.Seq, Peak: t.Value}
+		*m = Member{Onset: alarm.Onset{Key: t.Key, Seq: t.Seq}, Peak: t.Value}
 	}
 	again := m.State != alarm.Unack && t.To == alarm.Unack
 	if again || t.Priority > m.Priority {

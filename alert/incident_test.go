@@ -16,7 +16,7 @@ import (
 
 // member is an alarm under a notice.
 func member(a alarm.ID, subject string, s alarm.State, p alarm.Priority) Member {
-	return Member{Key: alarm.Key{Alarm: a, Subject: subject}, Seq: 1, State: s, Priority: p}
+	return Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: a, Subject: subject}, Seq: 1, Priority: p}, State: s}
 }
 
 // under is a notice of some alarms.
@@ -443,7 +443,7 @@ func TestReconcile_whatDiffers(t *testing.T) {
 		k := alarm.Key{Alarm: alarm.LethalAhead, Subject: "e1"}
 		var alarms []rules.AlarmView
 		if c.open {
-			alarms = append(alarms, rules.AlarmView{Key: k, Seq: c.seq, State: c.state, Priority: c.p, Cause: tank("e1"), Since: r.now})
+			alarms = append(alarms, rules.AlarmView{Onset: alarm.Onset{Key: k, Seq: c.seq, Priority: c.p, Cause: tank("e1"), Since: r.now}, State: c.state})
 		}
 		e := r.desk.Reconcile(r.now, alarms)
 		m := r.desk.book.byKey[k].member(k)

@@ -324,7 +324,7 @@ func (s *story) active() (keys []alarm.Key) {
 			keys = append(keys, k)
 		}
 	}
-	slices.SortFunc(keys, func(a, b alarm.Key) int { return strings.Compare(rules.OnsetID(a, 0), rules.OnsetID(b, 0)) })
+	slices.SortFunc(keys, func(a, b alarm.Key) int { return strings.Compare(alarm.OnsetID(a, 0), alarm.OnsetID(b, 0)) })
 	return keys
 }
 
@@ -588,7 +588,7 @@ func (s *story) settle() {
 			keys = append(keys, k)
 		}
 	}
-	slices.SortFunc(keys, func(a, b alarm.Key) int { return strings.Compare(rules.OnsetID(a, 0), rules.OnsetID(b, 0)) })
+	slices.SortFunc(keys, func(a, b alarm.Key) int { return strings.Compare(alarm.OnsetID(a, 0), alarm.OnsetID(b, 0)) })
 	for _, k := range keys {
 		s.fall(k, norm)
 	}

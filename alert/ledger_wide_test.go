@@ -7,7 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -77,7 +76,7 @@ func (s *story) widen() {
 		if len(keys) == 0 {
 			return
 		}
-		slices.SortFunc(keys, func(a, b alarm.Key) int { return strings.Compare(rules.OnsetID(a, 0), rules.OnsetID(b, 0)) })
+		slices.SortFunc(keys, func(a, b alarm.Key) int { return strings.Compare(alarm.OnsetID(a, 0), alarm.OnsetID(b, 0)) })
 		s.rise(keys[s.wide.IntN(len(keys))])
 	case 7:
 		s.mend(c)

@@ -10,29 +10,17 @@ import (
 	"dewline/sensors"
 )
 
-// A Member is one alarm as a notice tells it.
+// A Member is one alarm as a notice tells it, with the value that it had last.
 type Member struct {
-	Key      alarm.Key      `json:"key"`
-	Seq      uint64         `json:"seq"` // of the onset
-	Name     string         `json:"name,omitempty"`
-	State    alarm.State    `json:"state"`
-	Priority alarm.Priority `json:"priority"`
-	Value    float64        `json:"value"` // last
-	Peak     float64        `json:"peak"`  // furthest past the limit
+	alarm.Onset
+	Name  string      `json:"name,omitempty"`
+	State alarm.State `json:"state"`
+	Peak  float64     `json:"peak"` // furthest past the limit
 	// PeakLimit is the limit in force at the peak: that of day and night differ.
 	PeakLimit float64         `json:"peak_limit,omitempty"`
-	HasValue  bool            `json:"has_value"`
-	Limit     float64         `json:"limit"`
-	HasLimit  bool            `json:"has_limit"`
-	Unit      string          `json:"unit"`
-	Since     sensors.Instant `json:"since"`
 	Ended     sensors.Instant `json:"ended,omitzero"`
 	By        string          `json:"by,omitempty"`   // who acted last
 	Gone      bool            `json:"gone,omitempty"` // it ended since the configuration has its subject no more
-	Text      string          `json:"text"`
-	Detail    alarm.Detail    `json:"detail"`
-	// Cause is the alarm's own, which may be narrower than the notice's.
-	Cause alarm.Cause `json:"cause,omitzero"`
 	Ledger
 }
 
@@ -77,30 +65,30 @@ func (m *Member) changedBy(t *rules.Transition) bool {
 	return !m.same(t) || m.State != t.To || m.Priority != t.Priority || m.Cause != t.Cause || t.By != "" && t.By != m.By
 }
 
-// take copies what t says of values, state and words.
+// take copies what t says of values, state and words. The last value stays where t has
+// none, and the onset's time, whatever later transitions say.
 func (m *Member) take(t *rules.Transition, name string) {
 	if t.HasValue {
-		m.measure(t)
+		m.measure(&t.Onset)
 	}
-	was := m.State
-	m.Name, m.State, m.Priority = name, t.To, t.Priority
-	m.Limit, m.HasLimit, m.Unit = t.Limit, t.HasLimit, t.Unit
-	m.Text, m.Detail, m.Cause = t.Text, t.Detail, t.Cause
-	if m.Since.IsZero() {
-		m.Since = t.Since // the onset's, whatever later transitions say
+	was := *m
+	m.Onset, m.Name, m.State = t.Onset, name, t.To
+	m.Value, m.HasValue = was.Value, was.HasValue
+	if !was.Since.IsZero() {
+		m.Since = was.Since
 	}
 	m.Gone = t.To == alarm.Norm && t.Why == alarm.WhyConfig
 	switch {
 	case m.Active():
 		m.Ended = sensors.Instant{}
-	case m.Ended.IsZero() || was.PutAway(): // what is only answered or reset later was over before
+	case m.Ended.IsZero() || was.State.PutAway(): // what is only answered or reset later was over before
 		m.Ended = t.At
 	}
 }
 
 // measure takes over a value and remembers the one furthest past the limit of
 // its hour, which lies below it where the alarm is one of too little.
-func (m *Member) measure(t *rules.Transition) {
+func (m *Member) measure(t *alarm.Onset) {
 	further := (t.Value - t.Limit) - (m.Peak - m.PeakLimit)
 	if row, _ := alarm.Find(m.Key.Alarm); row.Low {
 		further = -further

@@ -90,7 +90,7 @@ func (m *model) raise(rt *rapid.T) {
 		cause = tank(k.Subject)
 	}
 	t := m.transition(k, unack, cause)
-	m.onsets[rules.OnsetID(k, t.Seq)] = k
+	m.onsets[alarm.OnsetID(k, t.Seq)] = k
 	sent, got := len(m.sent), len(m.got)
 	m.transitions(t)
 	m.rises(m.rig, k, sent, got)

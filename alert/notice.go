@@ -149,7 +149,7 @@ func Render(n Notice, scale unit.Scale) Message {
 	default:
 		speaks := &said.Members[spokesman(&n, shown)]
 		m.Title, m.Text = said.Title(scale), said.Body(speaks, scale)
-		m.FirstAction = words.FirstAction(speaks.Detail, scale)
+		m.FirstAction = words.FirstAction(&speaks.Detail, scale)
 	}
 	return m
 }
@@ -190,23 +190,13 @@ func factsOf(n *Notice, ms []Member) *words.Notice {
 	return out
 }
 
-// Facts are what words about m are made of.
+// Facts are what words about m are made of, with at least one step of what to do first.
 func (m *Member) Facts() words.Member {
-	return words.Member{
-		Said: alarm.Said{Key: m.Key, Cause: m.Cause, HasValue: m.HasValue, HasLimit: m.HasLimit, Unit: m.Unit, Text: m.Text, Detail: m.advised()},
-		Name: m.Name, State: m.State, Gone: m.Gone, By: m.By, Wake: m.Priority >= alarm.Wake,
-		Value: m.Value, Limit: m.Limit, Peak: m.Peak, PeakLimit: m.PeakLimit,
+	f := words.Member{Onset: m.Onset, Name: m.Name, State: m.State, Gone: m.Gone, By: m.By, Peak: m.Peak, PeakLimit: m.PeakLimit}
+	if d := &f.Detail; d.FirstAction == "" && len(d.Steps) == 0 {
+		d.Steps = rules.FirstSteps(m.Key.Alarm, m.Cause)
 	}
-}
-
-// advised is the detail with at least one step of what to do first.
-func (m *Member) advised() *alarm.Detail {
-	if m.Detail.FirstAction != "" || len(m.Detail.Steps) > 0 {
-		return &m.Detail
-	}
-	d := m.Detail
-	d.Steps = rules.FirstSteps(m.Key.Alarm, m.Cause)
-	return &d
+	return f
 }
 
 // span notes from when to when what the title speaks of lasted: a milder alarm of

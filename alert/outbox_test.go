@@ -231,7 +231,7 @@ func TestOutbox_AtItsLimits(t *testing.T) {
 		return &outbox{call: c, book: b, links: newLinks(c, b), sends: map[target][]time.Duration{}}
 	}
 	wake := func() *incident {
-		return &incident{Notice: Notice{ID: "n", Version: 2, Priority: alarm.Wake, Members: []Member{{State: alarm.Unack, Priority: alarm.Wake}}}, Ringing: 1}
+		return &incident{Notice: Notice{ID: "n", Version: 2, Priority: alarm.Wake, Members: []Member{{State: alarm.Unack, Onset: alarm.Onset{Priority: alarm.Wake}}}}, Ringing: 1}
 	}
 	parcelOf := func(p alarm.Priority) *parcel {
 		return &parcel{Delivery: Delivery{Person: "una", Channel: "mqtt", Priority: p}, State: out}
@@ -327,7 +327,7 @@ func TestOutbox_AtItsLimits(t *testing.T) {
 	for i, p := range []alarm.Priority{alarm.Today, alarm.Wake, alarm.Wake} {
 		x := parcelOf(p)
 		x.State, x.DueSince, x.Person, x.Channel = due, now.Mono-time.Duration(i)*time.Second, "odo", "gateway"
-		in := &incident{Notice: Notice{ID: string(rune('a' + i)), Priority: p, Members: []Member{{State: alarm.Unack, Priority: p}}}, Out: []*parcel{x}}
+		in := &incident{Notice: Notice{ID: string(rune('a' + i)), Priority: p, Members: []Member{{State: alarm.Unack, Onset: alarm.Onset{Priority: p}}}}, Out: []*parcel{x}}
 		list = append(list, in)
 	}
 	order := ""
@@ -438,7 +438,7 @@ func TestSchedule_TimeOff(t *testing.T) {
 	}{
 		{at, at, at - off, now.Mono + 20*time.Second - 10*time.Minute}, {at + 1, at, at + 1, at}, {at - 1, at + 1, at - 1 - off, at + 1},
 	} {
-		m := Member{Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "a"}, State: alarm.Unack, Priority: alarm.Wake}
+		m := Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "a"}, Priority: alarm.Wake}, State: alarm.Unack}
 		m.Told, m.Heard, m.ToldAt = true, true, c.told
 		in := &incident{Notice: Notice{Members: []Member{m}}, LevelAt: c.level}
 		fresh().ringAfter(in, at, off)

@@ -20,14 +20,12 @@ func heatNotice() Notice {
 		ID: "ceiling-ahead/e1/1", Version: 1, Kind: Raise, Room: "attic", Cause: tank("e1"), Priority: alarm.Wake,
 		Since: t0, Time: t0, ClockSet: true,
 		Members: []Member{{
-			Key: alarm.Key{Alarm: alarm.LethalAhead, Subject: "e1"}, Seq: 1, Name: "North pair", State: unack, Priority: alarm.Wake,
-			Value: 31.5, Peak: 31.5, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C",
-			Detail: alarm.Detail{
+			Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.LethalAhead, Subject: "e1"}, Seq: 1, Priority: alarm.Wake, Value: 31.5, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C", Detail: alarm.Detail{
 				DetailHeat:  alarm.DetailHeat{RatePerHour: 2.5, HasRate: true, TimeToLethal: &alarm.Range{FromMinutes: 31.2, ToMinutes: 44.1}, LampsOffGain: &alarm.Range{FromMinutes: 5, ToMinutes: 12}},
 				Evidence:    noted("room rises too", "lamps are on"),
 				Unknown:     noted("outside temperature"),
 				FirstAction: "Lamps off.",
-			},
+			}}, Name: "North pair", State: unack, Peak: 31.5,
 		}},
 	}
 }
@@ -170,8 +168,7 @@ func TestRender_subjectsThatAreNoEnclosures(t *testing.T) {
 		n := Notice{Kind: Raise, Priority: alarm.Today, Cause: tt.cause, ClockSet: true}
 		for _, id := range []string{"a", "b"} {
 			n.Members = append(n.Members, Member{
-				Key: alarm.Key{Alarm: tt.alarm, Subject: id}, State: alarm.Unack, Priority: alarm.Today, Cause: tt.cause,
-				Value: 90, HasValue: tt.unit != "", Limit: 33, HasLimit: true, Unit: tt.unit, Text: "What is the matter with " + id + ".",
+				Onset: alarm.Onset{Key: alarm.Key{Alarm: tt.alarm, Subject: id}, Priority: alarm.Today, Cause: tt.cause, Value: 90, HasValue: tt.unit != "", Limit: 33, HasLimit: true, Unit: tt.unit, Text: "What is the matter with " + id + "."}, State: alarm.Unack,
 			})
 		}
 		got := Render(n, unit.Celsius)
@@ -303,9 +300,7 @@ func FuzzRestore(f *testing.F) {
 // files beside this one.
 func TestRender_golden(t *testing.T) {
 	warm := func(id, name string, a alarm.ID, p alarm.Priority, now, rate, ceiling, from, to float64) Member {
-		m := Member{Key: alarm.Key{Alarm: a, Subject: id}, Seq: 1, Name: name, State: unack, Priority: p, Value: now, Peak: now,
-			HasValue: true, Limit: 26, HasLimit: true, Unit: "°C",
-			Detail: alarm.Detail{DetailHeat: alarm.DetailHeat{Temperature: now, Lethal: ceiling, RatePerHour: rate, HasRate: true}}}
+		m := Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: a, Subject: id}, Seq: 1, Priority: p, Value: now, HasValue: true, Limit: 26, HasLimit: true, Unit: "°C", Detail: alarm.Detail{DetailHeat: alarm.DetailHeat{Temperature: now, Lethal: ceiling, RatePerHour: rate, HasRate: true}}}, Name: name, State: unack, Peak: now}
 		if to > 0 {
 			m.Detail.TimeToLethal = &alarm.Range{FromMinutes: from, ToMinutes: to}
 		}
@@ -329,9 +324,7 @@ func TestRender_golden(t *testing.T) {
 	heater.Detail.Steps = []alarm.Step{alarm.PullPlugs, alarm.BoxFrogsRising, alarm.CallVet}
 	back := warm("b-2-1", "Three Stripes", alarm.AboveBand, alarm.Today, 25.6, -0.4, 29, 0, 0)
 	back.Cause, back.Detail.Steps = tank("b-2-1"), []alarm.Step{alarm.ComingBack}
-	dry := Member{Key: alarm.Key{Alarm: alarm.HumidityFloor, Subject: "a-1-2"}, Seq: 1, Name: "Fern Gully", State: unack, Priority: alarm.Today,
-		Value: 68.9, Peak: 68.9, HasValue: true, Limit: 70, HasLimit: true, Unit: "%",
-		Detail: alarm.Detail{Evidence: []alarm.Fact{{ID: alarm.FactMissed, Count: 2}}, Steps: []alarm.Step{alarm.MistFloor}}}
+	dry := Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.HumidityFloor, Subject: "a-1-2"}, Seq: 1, Priority: alarm.Today, Value: 68.9, HasValue: true, Limit: 70, HasLimit: true, Unit: "%", Detail: alarm.Detail{Evidence: []alarm.Fact{{ID: alarm.FactMissed, Count: 2}}, Steps: []alarm.Step{alarm.MistFloor}}}, Name: "Fern Gully", State: unack, Peak: 68.9}
 	for name, n := range map[string]Notice{
 		"room-ahead": {Cause: room, Members: []Member{nearest,
 			warm("a-3-2", "Nursery", alarm.AboveBand, alarm.Wake, 27.6, 1.5, 29, 46, 92),

@@ -177,9 +177,7 @@ func (r *rig) tr(c change) rules.Transition {
 		r.seq[k] = 1
 	}
 	t := rules.Transition{
-		At: r.now, Key: k, Seq: r.seq[k], To: c.to, Priority: c.p, Cause: c.cause,
-		Value: c.value, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C", Since: r.now,
-		Text: "a sentence from the rules",
+		Onset: alarm.Onset{Key: k, Seq: r.seq[k], Priority: c.p, Cause: c.cause, Value: c.value, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C", Since: r.now, Text: "a sentence from the rules"}, At: r.now, To: c.to,
 	}
 	if c.minutes > 0 {
 		t.Detail.TimeToLethal = &alarm.Range{FromMinutes: c.minutes, ToMinutes: c.minutes * 1.5}
@@ -230,8 +228,7 @@ func (r *rig) ackVersion(id string, version int, by string) {
 		if m.State != alarm.Unack {
 			to = alarm.Norm
 		}
-		t := rules.Transition{At: r.now, Key: k, Seq: m.Seq, From: m.State, To: to, Priority: m.Priority,
-			Cause: in.Notice.Cause, Value: m.Value, HasValue: true, Since: m.Since, By: by}
+		t := rules.Transition{Onset: alarm.Onset{Key: k, Seq: m.Seq, Priority: m.Priority, Cause: in.Notice.Cause, Value: m.Value, HasValue: true, Since: m.Since}, At: r.now, From: m.State, To: to, By: by}
 		if to == alarm.Norm {
 			r.seq[k]++
 		}

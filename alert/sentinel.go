@@ -90,10 +90,9 @@ func (s *Sentinel) Restore(now sensors.Instant, open []NoticeView) (gone []rules
 			case slices.Contains(s.opt.Rooms, m.Key.Subject):
 				s.restore(now, m)
 			default:
-				gone = append(gone, rules.Transition{
-					At: now, Key: m.Key, Seq: m.Seq, Since: m.Since, From: m.State, To: alarm.Norm, Priority: m.Priority,
-					Cause: n.Cause, Text: fmt.Sprintf("Room %s is no longer watched.", m.Key.Subject),
-				})
+				t := rules.Transition{Onset: alarm.Onset{Key: m.Key, Seq: m.Seq, Since: m.Since, Priority: m.Priority, Cause: n.Cause}, At: now, From: m.State, To: alarm.Norm}
+				t.Text = fmt.Sprintf("Room %s is no longer watched.", m.Key.Subject)
+				gone = append(gone, t)
 			}
 		}
 	}
@@ -293,9 +292,9 @@ func (s *Sentinel) set(ts []rules.Transition, now sensors.Instant, id string, w 
 	if active == w.tells(a) {
 		return ts
 	}
-	t := rules.Transition{At: now, Key: alarm.Key{Alarm: a, Subject: id}, Priority: p,
+	t := rules.Transition{At: now, Onset: alarm.Onset{Key: alarm.Key{Alarm: a, Subject: id}, Priority: p,
 		Cause:  alarm.Cause{Kind: alarm.CauseDewline, ID: id},
-		Detail: alarm.Detail{Is: is, Active: active, Turn: alarm.TurnActive}}
+		Detail: alarm.Detail{Is: is, Active: active, Turn: alarm.TurnActive}}}
 	if w != s.own {
 		t.Detail.Place.Room = id
 	}

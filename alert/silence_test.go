@@ -245,7 +245,7 @@ func TestSilence_raisedLimit(t *testing.T) {
 			if wakes {
 				p = alarm.Wake
 			}
-			views = append(views, rules.AlarmView{Key: k, State: unack, Priority: p})
+			views = append(views, rules.AlarmView{Onset: alarm.Onset{Key: k, Priority: p}, State: unack})
 		}
 		r.absorb(r.desk.Raised(r.now, views))
 		r.pass(10 * time.Minute)

@@ -229,7 +229,7 @@ func TestStorm_WhatIsShared(t *testing.T) {
 	in := func(probes ...string) *incident {
 		x := &incident{Notice: Notice{Cause: alarm.Cause{Kind: CauseSeveral}}}
 		for _, p := range probes {
-			x.Notice.Members = append(x.Notice.Members, Member{Key: alarm.Key{Alarm: alarm.ProbeSilent, Subject: p}, State: alarm.Unack, Priority: alarm.Today})
+			x.Notice.Members = append(x.Notice.Members, Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.ProbeSilent, Subject: p}, Priority: alarm.Today}, State: alarm.Unack})
 		}
 		return x
 	}

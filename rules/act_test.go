@@ -164,7 +164,7 @@ func TestReconfigure_KeepsTimersAndEndsWhatIsGone(t *testing.T) {
 	r.want(alarm.LethalLimit, "e2", "NORM>UNACK UNACK>NORM")
 	if x := r.last(alarm.LethalLimit); x.Why != "configuration" {
 		t.Errorf("%+v", x)
-	} else if got := words.Sentence(x.Said(), unit.Celsius); !strings.HasPrefix(got, "Tank 2") || !strings.HasSuffix(got, ": no longer configured; the alarm ends.") {
+	} else if got := words.Sentence(&x.Onset, unit.Celsius); !strings.HasPrefix(got, "Tank 2") || !strings.HasSuffix(got, ": no longer configured; the alarm ends.") {
 		t.Errorf("told as %q", got)
 	}
 	r.run(11*time.Minute, both)

@@ -63,11 +63,7 @@ func (ls *lives) emit(s *room.Alarm, now sensors.Instant, c alarm.Change, by, wh
 	ls.count(s, now, c)
 	ls.explain(s, now, c)
 	r := &s.Rec
-	ls.out = append(ls.out, Transition{
-		At: now, Key: r.Key, Seq: r.Life.Seq, From: c.From, To: c.To, Priority: r.Priority, Cause: r.Cause,
-		Value: r.Value, HasValue: r.HasValue, Limit: r.Limit, HasLimit: r.HasLimit, Unit: r.Unit,
-		Since: r.Life.Since, By: by, Why: why, Detail: *r.Detail,
-	})
+	ls.out = append(ls.out, Transition{Onset: r.Onset(), At: now, From: c.From, To: c.To, By: by, Why: why})
 	switch {
 	case c.From == c.To:
 	case c.From == alarm.Norm:

@@ -58,11 +58,11 @@ func TestSentences_InFahrenheitByDimension(t *testing.T) {
 			r.e.lives.explain(&s, instant(time.Minute), alarm.Change{From: alarm.Norm, To: alarm.Norm})
 			d := *s.Rec.Detail
 			d.Unknown, d.Evidence, d.HasRate, d.RatePerHour, d.TimeToLethal, d.Lethal = nil, nil, true, -1.5, &alarm.Range{FromMinutes: 10, ToMinutes: 20}, 30
-			a := alarm.Said{Key: s.Rec.Key, HasValue: true, HasLimit: true, Unit: s.Rec.Unit, Detail: &d}
+			a := alarm.Onset{Key: s.Rec.Key, HasValue: true, HasLimit: true, Unit: s.Rec.Unit, Detail: d}
 			if k.Row().Value == alarm.Difference {
-				d.TimeToLethal = nil
+				a.Detail.TimeToLethal = nil
 			}
-			n += sameInFahrenheit(t, string(s.Rec.Key.Alarm), words.Sentence(a, unit.Celsius), words.Sentence(a, unit.Fahrenheit), k.Row().Value == alarm.Difference)
+			n += sameInFahrenheit(t, string(s.Rec.Key.Alarm), words.Sentence(&a, unit.Celsius), words.Sentence(&a, unit.Fahrenheit), k.Row().Value == alarm.Difference)
 		}
 	}
 	if n < 20 {

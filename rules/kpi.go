@@ -73,7 +73,7 @@ func (e *Engine) KPI() KPI {
 		if c := cmp.Compare(b.Count, a.Count); c != 0 {
 			return c
 		}
-		return strings.Compare(OnsetID(a.Key, 0), OnsetID(b.Key, 0))
+		return strings.Compare(alarm.OnsetID(a.Key, 0), alarm.OnsetID(b.Key, 0))
 	}
 	slices.SortFunc(k.Worst, byCount)
 	slices.SortFunc(k.Chattering, byCount)

@@ -84,7 +84,7 @@ func (r *rig) instant() sensors.Instant {
 // take notes transitions and checks that they chain.
 func (r *rig) take(ts []Transition) {
 	for _, x := range ts {
-		x.Text = words.Sentence(x.Said(), unit.Celsius) // as a person reads it
+		x.Text = words.Sentence(&x.Onset, unit.Celsius) // as a person reads it
 		x.Detail.FirstAction = words.FirstAction(&x.Detail, unit.Celsius)
 		if r.states[x.Key] != x.From {
 			r.t.Errorf("%v: %v goes from %v, but was %v", r.now, x.Key, x.From, r.states[x.Key])

@@ -28,13 +28,13 @@ func TestKinds_AreComplete(t *testing.T) {
 		s.Against(1, 2)
 		s.Rec.Life.Active = true
 		e.lives.explain(&s, instant(0), alarm.Change{From: alarm.Norm, To: alarm.Unack})
-		active := Transition{Key: s.Rec.Key, Value: 1, HasValue: true, Limit: 2, HasLimit: true, Unit: s.Rec.Unit, Detail: *s.Rec.Detail}
+		active := Transition{Onset: alarm.Onset{Key: s.Rec.Key, Value: 1, HasValue: true, Limit: 2, HasLimit: true, Unit: s.Rec.Unit, Detail: *s.Rec.Detail}}
 		s.Rec.Life.Active = false
 		e.lives.explain(&s, instant(0), alarm.Change{From: alarm.Unack, To: alarm.Norm})
 		over := active
 		over.Detail = *s.Rec.Detail
 		for _, x := range []Transition{active, over} {
-			if text := words.Sentence(x.Said(), unit.Celsius); text == "" || strings.ContainsAny(text, "{}!") || strings.Contains(text, "%") && x.Unit != "%" && k != alarm.KindLossy || strings.Contains(text, ": .") || strings.Contains(text, "over; .") {
+			if text := words.Sentence(&x.Onset, unit.Celsius); text == "" || strings.ContainsAny(text, "{}!") || strings.Contains(text, "%") && x.Unit != "%" && k != alarm.KindLossy || strings.Contains(text, ": .") || strings.Contains(text, "over; .") {
 				t.Errorf("%s: %q", s.Rec.Key.Alarm, text)
 			}
 		}
@@ -124,7 +124,7 @@ func TestViews(t *testing.T) {
 		t.Errorf("%+v", v)
 	}
 	o := r.e.Open()
-	if len(o) != 1 || o[0].ID != "lethal-ceiling/e1/1" || o[0].State != alarm.Unack || len(o[0].Detail.Steps) == 0 {
+	if len(o) != 1 || o[0].ID() != "lethal-ceiling/e1/1" || o[0].State != alarm.Unack || len(o[0].Detail.Steps) == 0 {
 		t.Errorf("%+v", o)
 	}
 	if _, err := json.Marshal([]any{v, p, o, r.e.KPI()}); err != nil {
@@ -232,7 +232,7 @@ func TestRestore_ARecordOfSentences(t *testing.T) {
 	r.states[rec.Key] = alarm.Unack
 	r.take(r.e.Restore(nil, []room.Record{rec}, r.instant()))
 	open := r.e.Open()
-	if len(open) != 1 || words.Sentence(open[0].Said(), unit.Celsius) != "Tank 1: too warm." {
+	if len(open) != 1 || words.Sentence(&open[0].Onset, unit.Celsius) != "Tank 1: too warm." {
 		t.Fatalf("%+v", open)
 	}
 	if why := words.Facts(open[0].Detail.Evidence, unit.Celsius); len(why) != 1 || why[0] != "the room itself is 27.1 °C" {

@@ -357,21 +357,15 @@ func (e *Engine) Open() []AlarmView {
 		if a.Priority != b.Priority {
 			return int(b.Priority) - int(a.Priority)
 		}
-		return strings.Compare(a.ID, b.ID)
+		return strings.Compare(a.ID(), b.ID())
 	})
 	return list
 }
 
 func (ls *lives) view(s *room.Alarm) AlarmView {
 	r := &s.Rec
-	told := r.Told()
-	ls.advise(s, &told) // the situation moves while nothing else does
-	v := AlarmView{
-		Key: r.Key, ID: OnsetID(r.Key, r.Life.Seq), Seq: r.Life.Seq, State: r.Life.State,
-		Active: r.Life.Active, Unknown: r.Life.Unknown, Priority: r.Priority, Cause: r.Cause,
-		Value: r.Value, HasValue: r.HasValue, Limit: r.Limit, HasLimit: r.HasLimit, Unit: r.Unit,
-		Since: r.Life.Since, AckedBy: r.AckedBy, Text: r.Text, Detail: told,
-	}
+	v := AlarmView{Onset: r.Onset(), State: r.Life.State, Active: r.Life.Active, Unknown: r.Life.Unknown, AckedBy: r.AckedBy}
+	ls.advise(s, &v.Detail) // the situation moves while nothing else does
 	if r.Life.State.Over() {
 		v.OverFor = max(ls.v.Latest.Mono-r.Life.EndedAt, 0)
 	}

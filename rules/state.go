@@ -355,10 +355,9 @@ func (ls *lives) end(r room.Record, now sensors.Instant) {
 			place.Enclosure = r.Key.Subject
 		}
 		r.Text, r.Detail = "", &alarm.Detail{Turn: alarm.TurnRemoved, Place: place, Active: active}
-		ls.out = append(ls.out, Transition{
-			At: now, Key: r.Key, Seq: r.Life.Seq, From: c.From, To: c.To, Priority: r.Priority, Cause: r.Cause,
-			Unit: r.Unit, Since: since, Why: c.Why, Detail: *r.Detail,
-		})
+		t := Transition{Onset: r.Onset(), At: now, From: c.From, To: c.To, Why: c.Why}
+		t.Since, t.Value, t.HasValue, t.Limit, t.HasLimit = since, 0, false, 0, false
+		ls.out = append(ls.out, t)
 	}
 	if i := slices.IndexFunc(ls.gone, func(g room.Record) bool { return g.Key == r.Key }); i >= 0 {
 		ls.gone[i] = r

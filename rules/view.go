@@ -149,32 +149,14 @@ type ContactView struct {
 
 // An AlarmView is a snapshot of one alarm that is not NORM.
 type AlarmView struct {
-	Key      alarm.Key
-	ID       string // see OnsetID
-	Seq      uint64
-	State    alarm.State
-	Active   bool // the condition holds, whatever the state
-	Unknown  bool // cannot be evaluated at present
-	Priority alarm.Priority
-	Cause    alarm.Cause
-	Value    float64
-	HasValue bool
-	Limit    float64
-	HasLimit bool
-	Unit     string
-	Since    sensors.Instant
+	alarm.Onset
+	State   alarm.State
+	Active  bool // the condition holds, whatever the state
+	Unknown bool // cannot be evaluated at present
 	// OverFor is how long ago the condition ended under an alarm that still
 	// waits for a person.
 	OverFor time.Duration
 	AckedBy string
 	// ShelfLeft is the rest of a shelf or of being out of service.
 	ShelfLeft time.Duration
-	Text      string
-	Detail    alarm.Detail
-}
-
-// Said is what words are made of.
-func (v *AlarmView) Said() alarm.Said {
-	return alarm.Said{Key: v.Key, Cause: v.Cause, HasValue: v.HasValue, HasLimit: v.HasLimit,
-		Unit: v.Unit, Text: v.Text, Detail: &v.Detail}
 }

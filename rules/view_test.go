@@ -182,7 +182,7 @@ func TestOpen_InOrder(t *testing.T) {
 	open(a, alarm.KindFloor, alarm.Unack, alarm.Note)
 	var got []string
 	for _, v := range r.e.Open() {
-		got = append(got, v.ID)
+		got = append(got, v.ID())
 	}
 	if want := []string{"lethal-ceiling/e2/0", "above-band/e1/0", "above-band/e2/0", "humidity-floor/e1/0", "lethal-ceiling/e1/0"}; !reflect.DeepEqual(got, want) {
 		t.Errorf("%q, want %q", got, want)

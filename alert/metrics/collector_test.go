@@ -73,7 +73,7 @@ func full() *alert.Snapshot {
 			{ID: "mains", Is: "mains", Known: true, Active: true, For: time.Hour}, {ID: "float", Is: "reservoir", Why: "silent"},
 			{ID: "cell", Is: "battery", Known: true, Active: true, Value: 3.21, Unit: "V"},
 		},
-		Alarms: []rules.AlarmView{{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "e1"}, State: alarm.Acked, Priority: alarm.Today}},
+		Alarms: []rules.AlarmView{{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "e1"}, Priority: alarm.Today}, State: alarm.Acked}},
 		KPI: rules.KPI{
 			PerDay: 2.5, Floods: 1, FloodTime: time.Minute, MeanAcknowledge: time.Minute, MaxAcknowledge: 2 * time.Minute,
 			Worst: []rules.KPIItem{

@@ -84,9 +84,8 @@ func (c *core) raise(n int, prefix string) []string {
 	var ts []rules.Transition
 	for i := range n {
 		k := alarm.Key{Alarm: alarm.LethalLimit, Subject: fmt.Sprintf("%s%03d", prefix, i)}
-		ids = append(ids, rules.OnsetID(k, 1))
-		ts = append(ts, rules.Transition{Key: k, Seq: 1, To: alarm.Unack, Priority: alarm.Wake,
-			Cause: alarm.Cause{Kind: alarm.CauseShelf, ID: "a/" + k.Subject}, Value: 33, HasValue: true, Unit: "°C"})
+		ids = append(ids, alarm.OnsetID(k, 1))
+		ts = append(ts, rules.Transition{Onset: alarm.Onset{Key: k, Seq: 1, Priority: alarm.Wake, Cause: alarm.Cause{Kind: alarm.CauseShelf, ID: "a/" + k.Subject}, Value: 33, HasValue: true, Unit: "°C"}, To: alarm.Unack})
 	}
 	c.do(func(d *alert.Desk, now sensors.Instant) alert.Effects { return d.Transitions(now, ts) })
 	return ids

@@ -156,7 +156,7 @@ func numbered(text string) []string {
 func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u unit.Scale) alarmCard {
 	c := alarmCard{
 		Alarm: string(a.Key.Alarm), Subject: a.Key.Subject, Seq: a.Seq, Title: title(a, snap, u),
-		Class: a.Priority.String(), Sign: signOf(a.Priority), State: stateText(a), Text: words.Sentence(a.Said(), u),
+		Class: a.Priority.String(), Sign: signOf(a.Priority), State: stateText(a), Text: words.Sentence(&a.Onset, u),
 		Since: s.when(a.Since.Wall, snap.At.Wall), At: s.when(a.Since.Wall.Add(a.Detail.For), snap.At.Wall), First: numbered(words.FirstAction(&a.Detail, u)),
 		Link: linkOf(a.Key.Subject, snap),
 		Ack:  a.State.Unanswered(), Reset: a.State == alarm.LatchAck,

@@ -90,7 +90,7 @@ func TestHomeTellsWhatWaits(t *testing.T) {
 // rules remember may be a later one that did not last.
 func TestOverTellsItsEnd(t *testing.T) {
 	r := newRig(t, 12)
-	a := rules.AlarmView{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "a-1-1"}, OverFor: 90 * time.Minute, Since: r.snap.At, Priority: alarm.Today}
+	a := rules.AlarmView{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "a-1-1"}, Since: r.snap.At, Priority: alarm.Today}, OverFor: 90 * time.Minute}
 	for _, c := range []struct {
 		state alarm.State
 		by    string

@@ -350,7 +350,7 @@ func (s overviews) beat(w http.ResponseWriter, _ *http.Request) {
 func fingerprint(snap *alert.Snapshot) uint64 {
 	h := fnv.New64a()
 	for _, a := range snap.Alarms {
-		fmt.Fprintf(h, "%s %d %d,", a.ID, a.State, a.Priority)
+		fmt.Fprintf(h, "%s %d %d,", a.ID(), a.State, a.Priority)
 	}
 	for _, n := range snap.Notices {
 		fmt.Fprintf(h, "%s %d %t,", n.Notice.ID, n.Notice.Version, n.Acknowledged)

@@ -189,8 +189,7 @@ func trouble(s *alert.Snapshot) {
 	view := func(id alarm.ID, subject string, st alarm.State, p alarm.Priority) rules.AlarmView {
 		k := alarm.Key{Alarm: id, Subject: subject}
 		return rules.AlarmView{
-			Key: k, ID: rules.OnsetID(k, 7), Seq: 7, State: st, Active: st.Annunciated(), Priority: p, Since: since,
-			Text: "A sentence about " + subject + ".", Detail: alarm.Detail{FirstAction: "1 all lamps off. 2 Call a helper."},
+			Onset: alarm.Onset{Key: k, Seq: 7, Priority: p, Since: since, Text: "A sentence about " + subject + ".", Detail: alarm.Detail{FirstAction: "1 all lamps off. 2 Call a helper."}}, State: st, Active: st.Annunciated(),
 		}
 	}
 	heat := view(alarm.LethalLimit, hot.ID, alarm.Unack, alarm.Wake)
@@ -203,9 +202,9 @@ func trouble(s *alert.Snapshot) {
 		view(alarm.BelowBand, s.Enclosures[7].ID, alarm.OutOfService, alarm.Today),
 	}
 	n := alert.Notice{
-		ID: heat.ID, Version: 1, Kind: alert.Raise, Priority: alarm.Wake, Since: since.Wall, Time: since.Wall,
+		ID: heat.ID(), Version: 1, Kind: alert.Raise, Priority: alarm.Wake, Since: since.Wall, Time: since.Wall,
 		Cause:   alarm.Cause{Kind: alarm.CauseEnclosure, ID: hot.ID},
-		Members: []alert.Member{{Key: heat.Key, Seq: 7, Name: hot.Name, State: alarm.Unack, Value: 31.2, HasValue: true, Unit: "°C", Since: since}},
+		Members: []alert.Member{{Onset: alarm.Onset{Key: heat.Key, Seq: 7, Value: 31.2, HasValue: true, Unit: "°C", Since: since}, Name: hot.Name, State: alarm.Unack}},
 	}
 	s.Notices = []alert.NoticeView{{Notice: n, Message: alert.Message{ID: n.ID, Title: "Low Stone: lethal heat", FirstAction: "1 all lamps off. 2 Call a helper."}, Told: []string{"keeper"}}}
 	s.Drill = &alert.DrillResult{ID: "drill/keeper/5", Person: "keeper", At: since}

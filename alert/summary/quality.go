@@ -40,7 +40,7 @@ func (b *builder) quality() {
 			raised = append(raised, o)
 		}
 		if o.To.IsZero() && o.Priority > alarm.Note {
-			b.report.open = append(b.report.open, rules.OnsetID(o.past.Key, 0))
+			b.report.open = append(b.report.open, alarm.OnsetID(o.past.Key, 0))
 		}
 		if b.during(o) && !b.owned[o.Subject] {
 			b.report.Others = append(b.report.Others, *o)
@@ -69,7 +69,7 @@ func (b *builder) countLasting(q *Quality, o *Excursion) {
 	}
 	active := end.Sub(o.From)
 	if active > rules.StaleAfter && o.Priority > alarm.Note {
-		q.Stale = append(q.Stale, rules.OnsetID(o.past.Key, 0))
+		q.Stale = append(q.Stale, alarm.OnsetID(o.past.Key, 0))
 	}
 	q.Longest = max(q.Longest, active.Minutes())
 	if o.Shelved {
@@ -157,7 +157,7 @@ func chattering(raised []*Excursion, span time.Duration) []string {
 		}
 		had := st.Chattered
 		if rules.CountRaise(st, o.past.From.Mono, 0, span); had == 0 && st.Chattered > 0 {
-			out = append(out, rules.OnsetID(o.past.Key, 0))
+			out = append(out, alarm.OnsetID(o.past.Key, 0))
 		}
 	}
 	return out

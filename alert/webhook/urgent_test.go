@@ -101,8 +101,7 @@ func (w *wire) pass(d time.Duration) {
 
 func (w *wire) raise(a alarm.ID, p alarm.Priority) {
 	w.carry(w.desk.Transitions(w.now, []rules.Transition{{
-		At: w.now, Key: alarm.Key{Alarm: a, Subject: "moss"}, Seq: 1, To: alarm.Unack, Priority: p, Since: w.now,
-		Cause: alarm.Cause{Kind: alarm.CauseEnclosure, ID: "moss"}, Value: 33.2, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C",
+		Onset: alarm.Onset{Key: alarm.Key{Alarm: a, Subject: "moss"}, Seq: 1, Priority: p, Since: w.now, Cause: alarm.Cause{Kind: alarm.CauseEnclosure, ID: "moss"}, Value: 33.2, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C"}, At: w.now, To: alarm.Unack,
 	}}))
 }
 

@@ -170,10 +170,10 @@ func detailOf(d *alarm.Detail) Detail {
 // AlarmOf makes the document of an alarm as it stands at now.
 func AlarmOf(v *rules.AlarmView, now sensors.Instant) Alarm {
 	return Alarm{
-		Onset: v.ID, Alarm: v.Key.Alarm, Subject: v.Key.Subject, Seq: v.Seq, State: v.State, Active: v.Active, Unknown: v.Unknown,
+		Onset: v.ID(), Alarm: v.Key.Alarm, Subject: v.Key.Subject, Seq: v.Seq, State: v.State, Active: v.Active, Unknown: v.Unknown,
 		Priority: v.Priority, Cause: v.Cause, Value: known(given(v.HasValue, v.Value), hundredth), Limit: known(given(v.HasLimit, v.Limit), hundredth), Unit: v.Unit,
 		Since: wall(v.Since), For: max(seconds(now.Sub(v.Since)), 0), OverFor: seconds(v.OverFor), AckedBy: v.AckedBy,
-		PutAway: max(seconds(v.ShelfLeft), 0), Text: words.Sentence(v.Said(), unit.Celsius), Detail: detailOf(&v.Detail),
+		PutAway: max(seconds(v.ShelfLeft), 0), Text: words.Sentence(&v.Onset, unit.Celsius), Detail: detailOf(&v.Detail),
 	}
 }
 
@@ -201,6 +201,6 @@ func TransitionOf(t *rules.Transition) Transition {
 	return Transition{
 		Time: t.At.Wall, Alarm: t.Key.Alarm, Cause: t.Cause, Subject: t.Key.Subject, Seq: t.Seq,
 		From: t.From.String(), To: t.To.String(), Priority: t.Priority,
-		Value: known(given(t.HasValue, t.Value), exact), Limit: known(given(t.HasLimit, t.Limit), exact), Unit: t.Unit, Text: words.Sentence(t.Said(), unit.Celsius),
+		Value: known(given(t.HasValue, t.Value), exact), Limit: known(given(t.HasLimit, t.Limit), exact), Unit: t.Unit, Text: words.Sentence(&t.Onset, unit.Celsius),
 	}
 }

@@ -23,16 +23,14 @@ func encoded(t *testing.T, v any) string {
 func TestTransition_IsTheContractsLine(t *testing.T) {
 	at := sensors.Instant{Mono: time.Minute, Wall: time.Date(2026, 3, 2, 9, 1, 0, 0, time.UTC), Synced: true}
 	line := encoded(t, TransitionOf(&rules.Transition{
-		At: at, Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"}, Seq: 1, From: alarm.Norm, To: alarm.Unack,
-		Priority: alarm.Wake, Cause: alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e1"}, Value: 30.4, HasValue: true, Limit: 30, HasLimit: true,
-		Unit: "°C", Text: "hot",
+		Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"}, Seq: 1, Priority: alarm.Wake, Cause: alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e1"}, Value: 30.4, HasValue: true, Limit: 30, HasLimit: true, Unit: "°C", Text: "hot"}, At: at, From: alarm.Norm, To: alarm.Unack,
 	}))
 	want := `{"time":"2026-03-02T09:01:00Z","alarm":"lethal-ceiling","cause":{"kind":"enclosure","id":"e1"},"subject":"e1","seq":1,` +
 		`"from":"NORM","to":"UNACK","priority":"wake","value":30.4,"limit":30,"unit":"°C","text":"hot"}`
 	if line != want {
 		t.Errorf("got  %s\nwant %s", line, want)
 	}
-	if none := encoded(t, TransitionOf(&rules.Transition{Key: alarm.Key{Alarm: alarm.DoorAjar, Subject: "e1"}})); !strings.Contains(none, `"value":null,"limit":null`) {
+	if none := encoded(t, TransitionOf(&rules.Transition{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.DoorAjar, Subject: "e1"}}})); !strings.Contains(none, `"value":null,"limit":null`) {
 		t.Error(none)
 	}
 }
@@ -68,7 +66,7 @@ func TestEnclosure_SaysWhatIsKnown(t *testing.T) {
 
 // A moment on a clock that was not set is no moment.
 func TestAlarm_HasNoWrongTime(t *testing.T) {
-	v := rules.AlarmView{Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"}, State: alarm.Unack, Since: sensors.Instant{Mono: time.Minute, Wall: time.Unix(60, 0)}}
+	v := rules.AlarmView{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"}, Since: sensors.Instant{Mono: time.Minute, Wall: time.Unix(60, 0)}}, State: alarm.Unack}
 	got := encoded(t, AlarmOf(&v, sensors.Instant{Mono: 3 * time.Minute}))
 	if strings.Contains(got, `"since"`) || !strings.Contains(got, `"for_seconds":120`) || !strings.Contains(got, `"state":"UNACK"`) {
 		t.Error(got)

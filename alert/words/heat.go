@@ -110,7 +110,7 @@ func (n *Notice) heatLine(m *Member, s unit.Scale) string {
 	case a != alarm.LethalAhead && limit != "":
 		text += withLimit.with("limit", limit)
 	}
-	if r := rate(m.Detail, s); r != "" {
+	if r := rate(&m.Detail, s); r != "" {
 		text += " and " + r
 		if n.Cause.Kind == alarm.CauseRoom {
 			text += string(wholeRoom)

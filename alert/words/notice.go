@@ -91,7 +91,7 @@ func (n *Notice) Body(spokesman *Member, s unit.Scale) string {
 	if !n.ClockSet {
 		b.WriteString(string(clockNotSet))
 	}
-	if first := DoFirst(spokesman.Detail, s); first != "" {
+	if first := DoFirst(&spokesman.Detail, s); first != "" {
 		b.WriteString(firstly.with("do", first))
 	}
 	return strings.TrimRight(b.String(), "\n")
@@ -133,7 +133,7 @@ func (n *Notice) lines(b *strings.Builder, s unit.Scale) {
 // its sentence, which names its subject.
 func (m *Member) line(s unit.Scale) string {
 	f := m.figure(s)
-	if text := Sentence(m.Said, s); text != "" && (f == "" || plural(m.Key.Alarm) != enclosures) {
+	if text := Sentence(&m.Onset, s); text != "" && (f == "" || plural(m.Key.Alarm) != enclosures) {
 		return strings.TrimSuffix(text, ".")
 	}
 	text := ofScope.with("scope", m.called(), "what", HeadlineOf(m.Key))
@@ -143,7 +143,7 @@ func (m *Member) line(s unit.Scale) string {
 	if m.HasLimit && m.HasValue && m.Unit != "" {
 		text += withLimit.with("limit", m.shown(s).Limit)
 	}
-	if r := rate(m.Detail, s); r != "" {
+	if r := rate(&m.Detail, s); r != "" {
 		text = withValue.with("title", text, "value", r)
 	}
 	return text
@@ -176,14 +176,13 @@ func (m *Member) Brief(s unit.Scale) string {
 // A Member is one alarm as a notice tells it. The value and the limit are those
 // of now, and the peak is the furthest past the limit that was in force then.
 type Member struct {
-	alarm.Said
-	Name                          string
-	State                         alarm.State
-	Gone                          bool   // it ended since the configuration has its subject no more
-	By                            string // who acted last
-	Wake                          bool
-	New, Named                    bool // first named by this version; by any
-	Value, Limit, Peak, PeakLimit float64
+	alarm.Onset
+	Name            string
+	State           alarm.State
+	Gone            bool   // it ended since the configuration has its subject no more
+	By              string // who acted last
+	New, Named      bool   // first named by this version; by any
+	Peak, PeakLimit float64
 }
 
 // A Notice is what a notice tells one person, as facts: all alarms that it speaks
@@ -214,7 +213,7 @@ func (n *Notice) subjects() int {
 func (n *Notice) Scope() string {
 	switch c := n.Cause; {
 	case len(n.Members) > 0 && n.Members[0].Detail.Place.Room != "":
-		return Place(n.Members[0].Detail)
+		return Place(&n.Members[0].Detail)
 	case c.Kind == CauseSeveral && n.subjects() != 1:
 		return string(severalAtOnce)
 	case c.Kind == alarm.CauseEnclosure || c.Kind == alarm.CauseDoor || causes[c.Kind] == "":
@@ -291,14 +290,14 @@ func (n *Notice) alike() int {
 }
 
 // shown is the value of now with what it stands beside.
-func (m *Member) shown(s unit.Scale) Shown { return figureOf(&m.Said, m.Value, m.Limit).Text(s) }
+func (m *Member) shown(s unit.Scale) Shown { return figureOf(&m.Onset, m.Value, m.Limit).Text(s) }
 
 // figure is the one number that says how bad an alarm is, empty for none.
 func (m *Member) figure(s unit.Scale) string {
 	if !m.HasValue {
 		return ""
 	}
-	return figureOf(&m.Said, m.Value, m.Limit).Headline(s)
+	return figureOf(&m.Onset, m.Value, m.Limit).Headline(s)
 }
 
 // byHeat reports whether an alarm is one of heat, which is told by what is left

@@ -116,7 +116,7 @@ const nameRoom = 1000
 // version is the first to tell. What is no lethal heat is none of a subject told
 // before.
 func (n *Notice) isNew(m *Member) bool {
-	if !m.Wake || !m.New {
+	if m.Priority < alarm.Wake || !m.New {
 		return false
 	}
 	for i := range n.Members {
@@ -172,7 +172,7 @@ func (n *Notice) rest(b *strings.Builder, told []string) {
 	}
 	room, more := nameRoom, 0
 	for _, k := range kinds {
-		if list := like[k.Key.Alarm]; !k.Wake {
+		if list := like[k.Key.Alarm]; k.Priority < alarm.Wake {
 			more += len(list)
 		} else if names, left := nameAll(list, room); names != "" {
 			more, room = more+left, room-len(names)

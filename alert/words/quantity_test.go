@@ -149,7 +149,7 @@ func TestBrief_BackInRange(t *testing.T) {
 		{alarm.BelowBand, 18.2, 18, true}, {alarm.BelowBand, 17, 18, false}, {alarm.HumidityFloor, 71, 70, true}, {alarm.MistMissing, 1, 2, false},
 	} {
 		row, _ := alarm.Find(c.id)
-		m := Member{Said: alarm.Said{Key: alarm.Key{Alarm: c.id}, HasValue: true, HasLimit: true, Unit: row.Value.Unit(), Detail: &alarm.Detail{}}, Value: c.value, Limit: c.limit}
+		m := Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: c.id}, HasValue: true, HasLimit: true, Unit: row.Value.Unit(), Value: c.value, Limit: c.limit}}
 		if got := m.Brief(unit.Celsius); strings.Contains(got, "back in range") != c.want {
 			t.Errorf("%s at %v of %v: %s", c.id, c.value, c.limit, got)
 		}
@@ -158,8 +158,8 @@ func TestBrief_BackInRange(t *testing.T) {
 
 // What heads for the lethal limit says how warm it is, and names the limit once.
 func TestBrief_Ahead(t *testing.T) {
-	d := &alarm.Detail{DetailHeat: alarm.DetailHeat{Temperature: 27.5, Lethal: 28.5, TimeToLethal: &alarm.Range{FromMinutes: 25, ToMinutes: 75}}}
-	m := Member{Said: alarm.Said{Key: alarm.Key{Alarm: alarm.LethalAhead, Subject: "fern"}, HasValue: true, Unit: "min", Detail: d}, Value: 25}
+	d := alarm.Detail{DetailHeat: alarm.DetailHeat{Temperature: 27.5, Lethal: 28.5, TimeToLethal: &alarm.Range{FromMinutes: 25, ToMinutes: 75}}}
+	m := Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.LethalAhead, Subject: "fern"}, Value: 25, HasValue: true, Unit: "min", Detail: d}}
 	if got, want := m.Brief(unit.Celsius), "27.5 °C, lethal limit (28.5 °C) in 25–75 min"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}

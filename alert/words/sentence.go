@@ -35,8 +35,8 @@ func cause(c alarm.Cause) string {
 
 // Sentence says in one sentence what is the matter, since when, how fast, why
 // and what is not known; or what became of it.
-func Sentence(a alarm.Said, s unit.Scale) string {
-	d := a.Detail
+func Sentence(a *alarm.Onset, s unit.Scale) string {
+	d := &a.Detail
 	if d.Turn == "" || a.Text != "" {
 		return a.Text
 	}
@@ -90,7 +90,7 @@ func Place(d *alarm.Detail) string {
 
 // figureOf is a value of an alarm with its limit, and with the lethal limit where
 // that is told beside it.
-func figureOf(a *alarm.Said, value, limit float64) Figure {
+func figureOf(a *alarm.Onset, value, limit float64) Figure {
 	f := Figure{Alarm: a.Key.Alarm, Value: value, Limit: limit, HasLimit: a.HasLimit, Unit: a.Unit}
 	if a.Detail.TimeToLethal != nil && a.Unit == "°C" {
 		f.Lethal = a.Detail.Lethal
@@ -99,21 +99,21 @@ func figureOf(a *alarm.Said, value, limit float64) Figure {
 }
 
 // figure is the value and the limit of the telling.
-func figure(a alarm.Said, s unit.Scale) Shown {
-	out := figureOf(&a, a.Detail.Value, a.Detail.Limit).Text(s)
+func figure(a *alarm.Onset, s unit.Scale) Shown {
+	out := figureOf(a, a.Detail.Value, a.Detail.Limit).Text(s)
 	if a.Key.Alarm == alarm.Exposure {
 		out.Value = Dose(a.Detail.Value)
 	}
 	return out
 }
 
-func state(a alarm.Said, s unit.Scale) string {
+func state(a *alarm.Onset, s unit.Scale) string {
 	f := figure(a, s)
 	return write(&a.Detail.Is, f.Value, f.Limit, s)
 }
 
 // meanwhile says what goes on behind an alarm that is put away.
-func meanwhile(a alarm.Said, s unit.Scale) string {
+func meanwhile(a *alarm.Onset, s unit.Scale) string {
 	if !a.Detail.Active {
 		return ""
 	}
@@ -146,7 +146,7 @@ func since(d *alarm.Detail) string {
 }
 
 // over tells of an alarm whose condition has ended.
-func over(a alarm.Said, s unit.Scale) string {
+func over(a *alarm.Onset, s unit.Scale) string {
 	text := "over"
 	if a.Detail.Lasted > 0 {
 		text += " after " + Span(a.Detail.Lasted)
@@ -161,7 +161,7 @@ func over(a alarm.Said, s unit.Scale) string {
 }
 
 // again says how it is now.
-func again(a alarm.Said, s unit.Scale) string {
+func again(a *alarm.Onset, s unit.Scale) string {
 	id := a.Key.Alarm
 	text := inEnglish().Endings[id]
 	switch {
@@ -186,8 +186,8 @@ func again(a alarm.Said, s unit.Scale) string {
 }
 
 // tail adds how fast, how long, why and what is not known.
-func tail(b *strings.Builder, a alarm.Said, s unit.Scale) {
-	d := a.Detail
+func tail(b *strings.Builder, a *alarm.Onset, s unit.Scale) {
+	d := &a.Detail
 	if r := rate(d, s); r != "" {
 		b.WriteString("; " + r)
 		if a.Cause.Kind == alarm.CauseRoom {
@@ -211,7 +211,7 @@ func tail(b *strings.Builder, a alarm.Said, s unit.Scale) {
 
 // blamed adds the cause with its evidence. A probe's own alarm names one only
 // where it is not that probe.
-func blamed(b *strings.Builder, a alarm.Said, s unit.Scale) {
+func blamed(b *strings.Builder, a *alarm.Onset, s unit.Scale) {
 	row, _ := alarm.Find(a.Key.Alarm)
 	switch c := a.Cause; {
 	case row.Of == alarm.OfEnclosure:

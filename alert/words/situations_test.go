@@ -70,8 +70,8 @@ func membersOf(id alarm.ID) (out []words.Member) {
 				if !row.Heat && i > 0 || (row.Heat && i > 0) && id == alarm.LethalLimit {
 					break
 				}
-				m := words.Member{Said: alarm.Said{Key: alarm.Key{Alarm: id, Subject: "a-1-1"}, Cause: alarm.Cause{Kind: c, ID: "b/2"}, HasValue: row.Value != alarm.NoDimension, HasLimit: row.AtLimit, Unit: row.Value.Unit()},
-					Name: "Ranitomeya by the north window", State: alarm.Unack, Wake: true, Value: 28.47, Limit: 28.5, Peak: 28.52, PeakLimit: 28.5}
+				m := words.Member{Onset: alarm.Onset{Priority: alarm.Wake, Key: alarm.Key{Alarm: id, Subject: "a-1-1"}, Cause: alarm.Cause{Kind: c, ID: "b/2"}, HasValue: row.Value != alarm.NoDimension, HasLimit: row.AtLimit, Unit: row.Value.Unit(), Value: 28.47, Limit: 28.5},
+					Name: "Ranitomeya by the north window", State: alarm.Unack, Peak: 28.52, PeakLimit: 28.5}
 				if id == alarm.Exposure {
 					m.Value = 1017
 				}
@@ -107,7 +107,7 @@ func membersOf(id alarm.ID) (out []words.Member) {
 						d.Place.Room = "attic"
 					}
 				}
-				m.Detail = &d
+				m.Detail = d
 				out = append(out, m)
 			}
 		}
@@ -138,17 +138,17 @@ func TestEverySituationHasWords(t *testing.T) {
 					}
 					clean(t, id, s, title, body, over, story, m.Brief(s))
 				}
-				first := words.FirstAction(m.Detail, s)
+				first := words.FirstAction(&m.Detail, s)
 				if !strings.HasSuffix(first, ".") {
 					t.Errorf("%s: what to do first is %q", id, first)
 				}
 				clean(t, id, s, first)
 				for _, turn := range []alarm.Turn{alarm.TurnActive, alarm.TurnOver, alarm.TurnHeld, alarm.TurnUnanswered, alarm.TurnShelved, alarm.TurnOut, alarm.TurnSuppressed, alarm.TurnRemoved} {
-					d := *m.Detail
+					d := m.Detail
 					d.Turn, d.Left, d.Lasted, d.Active = turn, time.Hour, time.Hour, turn == alarm.TurnActive
-					x := m.Said
-					x.Detail = &d
-					text := words.Sentence(x, s)
+					x := m.Onset
+					x.Detail = d
+					text := words.Sentence(&x, s)
 					clean(t, id, s, text)
 					if !strings.HasSuffix(text, ".") || strings.Contains(strings.TrimSuffix(text, "."), ". ") {
 						t.Errorf("%s, %s: not one sentence: %s", id, turn, text)

@@ -11,9 +11,7 @@ import (
 func ofProbes(states ...alarm.State) *Notice {
 	n := &Notice{Cause: alarm.Cause{Kind: CauseSeveral, ID: "today"}, ClockSet: true}
 	for i, s := range states {
-		n.Members = append(n.Members, Member{State: s, Said: alarm.Said{
-			Key: alarm.Key{Alarm: alarm.ProbeJump, Subject: string(rune('a' + i))}, Detail: &alarm.Detail{},
-		}})
+		n.Members = append(n.Members, Member{State: s, Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.ProbeJump, Subject: string(rune('a' + i))}}})
 	}
 	return n
 }

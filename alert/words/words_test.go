@@ -83,8 +83,8 @@ func TestOlderRecord(t *testing.T) {
 	if err := json.Unmarshal([]byte(old), &d); err != nil {
 		t.Fatal(err)
 	}
-	a := alarm.Said{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "e1"}, Text: "Tank 1: too warm.", Detail: &d}
-	if got := Sentence(a, unit.Celsius); got != a.Text {
+	a := alarm.Onset{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "e1"}, Text: "Tank 1: too warm.", Detail: d}
+	if got := Sentence(&a, unit.Celsius); got != a.Text {
 		t.Errorf("%q", got)
 	}
 	if got := strings.Join(Facts(append(d.Evidence, d.Unknown...), unit.Celsius), "|"); got != "the room itself is 27.1 °C|the room's temperature" {
@@ -109,10 +109,10 @@ func TestSentence_Fahrenheit(t *testing.T) {
 		Unknown:    []alarm.Fact{{ID: alarm.FactNoRoom}},
 		Evidence:   []alarm.Fact{{ID: alarm.FactRoomUnusual, Temperature: 27, Delta: 0.5}},
 	}
-	a := alarm.Said{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "f"}, Cause: alarm.Cause{Kind: alarm.CauseRoom}, HasValue: true, HasLimit: true, Unit: "°C", Detail: &d}
+	a := alarm.Onset{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "f"}, Cause: alarm.Cause{Kind: alarm.CauseRoom}, HasValue: true, HasLimit: true, Unit: "°C", Detail: d}
 	const want = "Fern (rack r, shelf 1, slot 2): 80.6 °F, above the day band's high end of 78.8 °F; since 14:05; rising 0.9 °F/h with the whole room; " +
 		"likely cause: the room (the room itself is 80.6 °F, warmer by 0.9 °F than usual at this hour); not known: the room's temperature."
-	if got := Sentence(a, unit.Fahrenheit); got != want {
+	if got := Sentence(&a, unit.Fahrenheit); got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
 }

@@ -19,7 +19,6 @@ import (
 	realbroker "dewline/sensors/remote/mosquitto"
 
 	"dewline/alert"
-	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -489,7 +488,7 @@ func TestEndToEnd_BrokerAway(t *testing.T) {
 	for _, n := range snap.Notices {
 		id = n.ID
 	}
-	if want := rules.OnsetID(keyOf(a), a.Seq); id != want {
+	if want := alarm.OnsetID(keyOf(a), a.Seq); id != want {
 		t.Errorf("the waiting notice is %q, want %q", id, want)
 	}
 	// A restart in between must not change the id either, once it is on the disk.

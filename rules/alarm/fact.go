@@ -2,9 +2,11 @@ package alarm
 
 import (
 	"encoding/json"
+	"strconv"
 	"time"
 
 	"dewline/configs/unit"
+	"dewline/sensors"
 )
 
 // A FactID names one thing that a judge found. Alarms of which there is only one
@@ -262,15 +264,30 @@ type DetailHeat struct {
 	LampsOffGain *Range  `json:"lamps_off_gain,omitempty"` // minutes won by lamps off
 }
 
-// A Said is all that words are made of.
-type Said struct {
-	Key      Key
-	Cause    Cause
-	HasValue bool
-	HasLimit bool
-	Unit     string
-	Text     string // where there are no facts
-	Detail   *Detail
+// An Onset is one rise of one alarm with what is last known of it: what a step, what is
+// shown of it and what a notice tells of it have in common. Words are made of it.
+type Onset struct {
+	Key      Key             `json:"key"`
+	Seq      uint64          `json:"seq"` // of the onset: the same until the alarm is NORM again
+	Priority Priority        `json:"priority"`
+	Cause    Cause           `json:"cause,omitzero"`
+	Value    float64         `json:"value"`
+	HasValue bool            `json:"has_value"`
+	Limit    float64         `json:"limit"`
+	HasLimit bool            `json:"has_limit"`
+	Unit     string          `json:"unit"` // "°C", "%", "min", "s", "d", "" — of Value and Limit
+	Since    sensors.Instant `json:"since"`
+	Text     string          `json:"text"` // words from outside; the rules give facts in Detail
+	Detail   Detail          `json:"detail"`
+}
+
+// ID is the name of the onset; see OnsetID.
+func (o *Onset) ID() string { return OnsetID(o.Key, o.Seq) }
+
+// OnsetID is the stable name of one onset of one alarm: it is the same from
+// the departure from NORM until NORM again, across restarts and re-sends.
+func OnsetID(k Key, seq uint64) string {
+	return string(k.Alarm) + "/" + k.Subject + "/" + strconv.FormatUint(seq, 10)
 }
 
 // A Step is one thing to do first. Its words are in alert/words.

@@ -326,7 +326,7 @@ func (x *run) take(ts []rules.Transition) {
 		}
 		if raised || t.From != t.To {
 			o.rows = append(o.rows, fmt.Sprintf("%+8.2f h  %-5v %s → %s %s %s by %s %s: %s", (x.now-f.from).Hours(), t.Priority, t.From, t.To,
-				t.Key.Alarm, t.Key.Subject, t.Cause.Kind, t.Cause.ID, words.Sentence(t.Said(), unit.Celsius)))
+				t.Key.Alarm, t.Key.Subject, t.Cause.Kind, t.Cause.ID, words.Sentence(&t.Onset, unit.Celsius)))
 		}
 		x.noteFloor(t)
 		peace := x.now < f.from || f.want == nil

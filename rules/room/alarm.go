@@ -96,6 +96,14 @@ func (r *Record) Told() alarm.Detail {
 	return *r.Detail
 }
 
+// Onset is the present one, or the last, with what is known of it.
+func (r *Record) Onset() alarm.Onset {
+	return alarm.Onset{
+		Key: r.Key, Seq: r.Life.Seq, Priority: r.Priority, Cause: r.Cause, Value: r.Value, HasValue: r.HasValue,
+		Limit: r.Limit, HasLimit: r.HasLimit, Unit: r.Unit, Since: r.Life.Since, Text: r.Text, Detail: r.Told(),
+	}
+}
+
 // Because takes what now speaks for the alarm's cause.
 func (r *Record) Because(evidence []alarm.Fact) {
 	var before []alarm.Fact

@@ -84,8 +84,7 @@ func TestEventsOfFacts(t *testing.T) {
 	now := at(time.Hour, true)
 	value, limit := 31.5, 30.0
 	x := rules.Transition{
-		At: now, Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "moss"}, Seq: 7, From: alarm.Norm, To: alarm.Unack, Priority: alarm.Today,
-		Cause: alarm.Cause{Kind: alarm.CauseLamps, ID: "day"}, Value: value, Limit: limit, Unit: "°C", By: "una", Why: "because",
+		Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "moss"}, Seq: 7, Priority: alarm.Today, Cause: alarm.Cause{Kind: alarm.CauseLamps, ID: "day"}, Value: value, Limit: limit, Unit: "°C"}, At: now, From: alarm.Norm, To: alarm.Unack, By: "una", Why: "because",
 	}
 	bare := event.Alarm{Alarm: "above-band", Subject: "moss", Onset: 7, From: "NORM", To: "UNACK", Priority: "today", Cause: "lamps", CauseID: "day", Unit: "°C"}
 	full := bare

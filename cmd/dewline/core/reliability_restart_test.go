@@ -257,7 +257,7 @@ func TestCore_ChannelsRecoverInOrder(t *testing.T) {
 func (r *selfRig) text(id alarm.ID) string {
 	for _, v := range r.core.Open() {
 		if v.Key.Alarm == id && v.Active {
-			return words.Sentence(v.Said(), unit.Celsius)
+			return words.Sentence(&v.Onset, unit.Celsius)
 		}
 	}
 	return ""

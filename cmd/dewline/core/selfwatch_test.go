@@ -129,7 +129,7 @@ func TestDrillFallsDue(t *testing.T) {
 	}
 	c.Tick(at(every+time.Second, true))
 	v, open := openSelf(c, alarm.DrillOverdue)
-	if !open || v.Priority != alarm.Note || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "30 days") {
+	if !open || v.Priority != alarm.Note || !strings.Contains(words.Sentence(&v.Onset, unit.Celsius), "30 days") {
 		t.Errorf("after 30 days: open %v, %+v", open, v)
 	}
 	id, _, err := c.Drill(at(every+time.Minute, true), "", "test")
@@ -196,7 +196,7 @@ func TestCore_Certificates(t *testing.T) {
 		t.Errorf("31 days ahead: %+v", v)
 	}
 	v, open := look(2 * 24 * time.Hour)
-	if !open || v.Priority != alarm.Note || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "the broker's certificate ends on "+end.UTC().Format("2 Jan 2006")) {
+	if !open || v.Priority != alarm.Note || !strings.Contains(words.Sentence(&v.Onset, unit.Celsius), "the broker's certificate ends on "+end.UTC().Format("2 Jan 2006")) {
 		t.Errorf("29 days ahead: open %v, %+v", open, v)
 	}
 	sent := len(r.sent)
@@ -205,8 +205,8 @@ func TestCore_Certificates(t *testing.T) {
 	if v.Priority != alarm.Today || len(r.sent) == sent {
 		t.Errorf("5 days ahead: priority %s, %d messages", v.Priority, len(r.sent)-sent)
 	}
-	if v, _ = look(6 * 24 * time.Hour); !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "ended on") {
-		t.Errorf("when it is over: %q", words.Sentence(v.Said(), unit.Celsius))
+	if v, _ = look(6 * 24 * time.Hour); !strings.Contains(words.Sentence(&v.Onset, unit.Celsius), "ended on") {
+		t.Errorf("when it is over: %q", words.Sentence(&v.Onset, unit.Celsius))
 	}
 	end = r.now.Wall.Add(90 * 24 * time.Hour)
 	if v, _ = look(0); v.Active {
@@ -262,8 +262,8 @@ func TestRefusedIsNoPromise(t *testing.T) {
 	c := New(decode(t, rigRoom), nil)
 	c.ConfigRefused(at(time.Hour, true), "f:1:1: the lethal limit is 86 °C; did you mean 86 °F?")
 	v, open := openSelf(c, alarm.ConfigRefused)
-	if !open || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "mistakes included") || strings.Contains(words.Sentence(v.Said(), unit.Celsius), "can be used") {
-		t.Errorf("open %v: %s", open, words.Sentence(v.Said(), unit.Celsius))
+	if !open || !strings.Contains(words.Sentence(&v.Onset, unit.Celsius), "mistakes included") || strings.Contains(words.Sentence(&v.Onset, unit.Celsius), "can be used") {
+		t.Errorf("open %v: %s", open, words.Sentence(&v.Onset, unit.Celsius))
 	}
 }
 

@@ -457,7 +457,7 @@ func (a *actor) take(fx Effects) {
 	}
 	for i := range fx.Transitions {
 		tr := &fx.Transitions[i]
-		fmt.Fprintf(a.hash, "%d %v %d %v %v %v %v %v %s\n", tr.At.Mono, tr.Key, tr.Seq, tr.From, tr.To, tr.Priority, tr.Cause, tr.Value, words.Sentence(tr.Said(), unit.Celsius))
+		fmt.Fprintf(a.hash, "%d %v %d %v %v %v %v %v %s\n", tr.At.Mono, tr.Key, tr.Seq, tr.From, tr.To, tr.Priority, tr.Cause, tr.Value, words.Sentence(&tr.Onset, unit.Celsius))
 		if tr.From == tr.To {
 			continue
 		}

@@ -84,8 +84,8 @@ func TestMerge_AfterATimeOff(t *testing.T) {
 			}
 			r.take(fx)
 			r.pass(time.Minute)
-			if v, open := openSelf(r.core, alarm.BlindPeriod); !open || !strings.Contains(words.Sentence(v.Said(), unit.Celsius), "for 6 h") {
-				t.Errorf("time off: open %v, %s", open, words.Sentence(v.Said(), unit.Celsius))
+			if v, open := openSelf(r.core, alarm.BlindPeriod); !open || !strings.Contains(words.Sentence(&v.Onset, unit.Celsius), "for 6 h") {
+				t.Errorf("time off: open %v, %s", open, words.Sentence(&v.Onset, unit.Celsius))
 			}
 			if at := r.wakes(); at != 0 {
 				t.Errorf("rings %d times at once, though told three minutes ago", at)

@@ -210,7 +210,7 @@ func TestPublished_KeepsItsSchema(t *testing.T) {
 		check(t, "notice", marshal(n.Message), alert.Message{})
 	}
 	check(t, "heartbeat", marshal(d.loop.heartbeat()), alert.Heartbeat{})
-	check(t, "transition", marshal(wire.TransitionOf(&rules.Transition{Key: alarm.Key{Alarm: alarm.DoorAjar, Subject: "a-1-1"}, At: s.At})), wire.Transition{})
+	check(t, "transition", marshal(wire.TransitionOf(&rules.Transition{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.DoorAjar, Subject: "a-1-1"}}, At: s.At})), wire.Transition{})
 }
 
 // The files in configs/api are made from the types.

@@ -222,7 +222,7 @@ func (s *Sentry) watchDuty(now sensors.Instant) {
 func (s *Sentry) found(now sensors.Instant, ts []rules.Transition) {
 	for i := range ts {
 		t := &ts[i]
-		s.log.Info("room", "alarm", t.Key.Alarm, "room", t.Key.Subject, "state", t.To, "text", words.Sentence(t.Said(), unit.Celsius))
+		s.log.Info("room", "alarm", t.Key.Alarm, "room", t.Key.Subject, "state", t.To, "text", words.Sentence(&t.Onset, unit.Celsius))
 	}
 	if len(ts) > 0 {
 		s.apply(s.desk.Transitions(now, ts))
