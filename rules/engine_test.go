@@ -80,6 +80,22 @@ func TestLethal_Doubted(t *testing.T) {
 		r.step(r.suspect("p1", 33.1, sensors.Jump))
 		r.want(alarm.LethalLimit, "e1", "NORM>UNACK")
 	})
+	t.Run("a leap to just below the limit, and on from there", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 2, ""))
+		r.run(time.Minute, r.calm)
+		r.step(r.suspect("p1", 29.7, sensors.Jump))
+		r.now += 5 * time.Minute
+		r.step(r.suspect("p1", 30.5, sensors.Jump))
+		r.want(alarm.LethalLimit, "e1", "NORM>UNACK")
+	})
+	t.Run("a spike to just below the limit, and a far one after it", func(t *testing.T) {
+		r := newRig(t, rigConfig(t, 2, ""))
+		r.run(time.Minute, r.calm)
+		r.step(r.suspect("p1", 29.7, sensors.Jump))
+		r.now += poll
+		r.step(r.suspect("p1", 34, sensors.Jump))
+		r.want(alarm.LethalLimit, "", "")
+	})
 	t.Run("a failed reading between does not undo the first", func(t *testing.T) {
 		r := newRig(t, rigConfig(t, 2, ""))
 		r.run(time.Minute, r.calm)

@@ -258,12 +258,21 @@ func (l *level) far(mono time.Duration, v int32, s step) bool {
 	return -d > s.limit(mono-l.mono)
 }
 
+// goesOn reports whether v goes on with a jump: near the sample before it, or to the warm
+// side as fast as air may, since heat that comes fast has no new level before it is lethal.
+func (l *level) goesOn(mono time.Duration, v int32, s step) bool {
+	d, gap := v-l.claim, mono-l.since
+	if !s.falling && l.claim > l.value && d > 0 && d <= s.limit(gap) {
+		return true
+	}
+	return time.Duration(max(d, -d))*near <= time.Duration(s.within)*min(max(gap, near), longestLink)
+}
+
 // jumps takes a value in and reports whether it is an unconfirmed jump. The
 // first value of all is accepted, and so is the third in a row of a new level.
 func (l *level) jumps(mono time.Duration, v int32, s step) bool {
 	if l.set && l.far(mono, v, s) {
-		gap := min(max(mono-l.since, near), longestLink)
-		if d := v - l.claim; time.Duration(max(d, -d))*near > time.Duration(s.within)*gap {
+		if !l.goesOn(mono, v, s) {
 			l.count = 0
 		}
 		l.claim, l.since, l.count = v, mono, l.count+1
@@ -271,7 +280,7 @@ func (l *level) jumps(mono time.Duration, v int32, s step) bool {
 			return true
 		}
 	}
-	l.set, l.value, l.mono, l.claim, l.count = true, v, mono, 0, 0
+	*l = level{set: true, value: v, mono: mono}
 	return false
 }
 

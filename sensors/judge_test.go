@@ -159,7 +159,9 @@ func TestJudgeTemperatureJump(t *testing.T) {
 		{"no level", []float64{24, 60, 70, 60, 70, 60, 70}, []Reason{0, Jump, Jump, Jump, Jump, Jump, Jump}},
 		{"second thoughts", []float64{24, 60, 70, 70, 70}, []Reason{0, Jump, Jump, Jump, 0}},
 		{"a climb after false cold", []float64{24, -40, -40, -40, 27, 27.45, 27.9, 28.35}, []Reason{0, Jump, Jump, 0, Jump, Jump, 0, 0}},
-		{"too steep a one", []float64{24, -40, -40, -40, 27, 27.51, 28.02, 28.53}, []Reason{0, Jump, Jump, 0, Jump, Jump, Jump, Jump}},
+		{"a jump that climbs on", []float64{22, 26.1, 27.5, 28.9, 30.3}, []Reason{0, Jump, Jump, 0, 0}},
+		{"a jump that climbs too fast", []float64{22, 26.1, 29.2, 32.3, 35.4}, []Reason{0, Jump, Jump, Jump, Jump}},
+		{"a jump that falls on", []float64{24, 20.5, 19.6, 18.7, 17.8}, []Reason{0, Jump, Jump, Jump, Jump}},
 		{"steady climb", []float64{24, 26, 28, 30, 32, 34}, []Reason{0, 0, 0, 0, 0, 0}},
 	} {
 		if got := play(NewJudge("x", limitsOf("sht4x")), c.celsius...); fmt.Sprint(got) != fmt.Sprint(c.want) {

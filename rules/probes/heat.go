@@ -32,11 +32,15 @@ func (l look) takeTemperature(p probe, r *sensors.Reading) {
 		l.ledBack(p, r)
 	}
 	st.AnyAt = r.At.Mono
+	leapt := st.Doubtful && r.Temperature >= st.Doubt && r.Temperature-st.Doubt <= room.Leap
 	if alone {
 		p.LastHot = r.Temperature
 	}
 	st.Alone, st.Doubtful = alone, t == doubted
-	p.countHot(p.Encl >= 0 && int32(r.Temperature) >= l.v.Enclosures[p.Encl].Limits.Lethal, r.Again)
+	hot := p.Encl >= 0 && int32(r.Temperature) >= l.v.Enclosures[p.Encl].Limits.Lethal
+	if p.countHot(hot, r.Again); hot && leapt && !r.Again {
+		st.HotRun = max(st.HotRun, 2) // what was doubted just below the limit was no spike
+	}
 	if t == doubted || alone {
 		st.Doubt = r.Temperature
 		return
