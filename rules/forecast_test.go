@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewline/rules/alarm"
+	"dewline/sensors"
 	simroom "dewline/sensors/sim"
 )
 
@@ -156,5 +157,32 @@ func TestTimeToLethalAsTold(t *testing.T) {
 		y.asked, y.silent, y.below, 100*inside, 100*off, 100*middleFloat(y.widths))
 	if y.asked < 100 || inside < least || !(off < 0.15) {
 		t.Errorf("want at least 100 asked, %.0f %% inside and a median error below 15 %%", 100*least)
+	}
+}
+
+// A heater that goes on and off wakes at first, for nobody knows where it turns, and not
+// each time after that; but when it goes on past where it turned.
+func TestAhead_ARiseThatTurnsEachTime(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, ""))
+	r.run(time.Minute, r.calm)
+	r.now = 10 * time.Hour
+	from, cycles := r.now, 7*time.Hour
+	r.run(cycles+40*time.Minute, r.with("p1", func() *sensors.Reading {
+		since := (r.now - from).Hours()
+		up := math.Abs(math.Mod(since+0.5, 1)-0.5) * 2 // of the way, 0.5 h each
+		if r.now-from > cycles {
+			up = (since - cycles.Hours()) * 2
+		}
+		x := r.good("p1", 25.8+2.6*up+0.01*float64(int(r.now/poll)%3), 85)
+		return &x
+	}))
+	var at []time.Duration
+	for _, x := range r.log {
+		if x.Key.Alarm == alarm.LethalAhead && x.To == alarm.Unack && x.From != x.To {
+			at = append(at, x.At.Mono-from)
+		}
+	}
+	if n := len(at); n < 2 || n > 3 || at[0] > time.Hour || at[n-1] < cycles || at[n-1] > cycles+37*time.Minute {
+		t.Errorf("woken after %v", at)
 	}
 }

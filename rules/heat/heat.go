@@ -27,34 +27,79 @@ func (l look) heatOf(s *room.Alarm) *room.Alarm {
 // look: below it a lamp that goes on looks like a fire, unless it is warmer than ever at
 // this hour.
 func (l look) judgeAhead(en *room.Enclosure, now sensors.Instant) {
-	s, gap := &en.Alarms[alarm.KindAhead], max(en.Now.Gap, 3*room.SlowEvery)
-	if !s.Open() && (en.Alarms[alarm.KindLethal].Rec.Life.Active || en.Now.Hot >= en.Limits.Lethal) {
-		en.St.Ahead = room.Ahead{At: now.Mono}
-		return // it is here: nothing is ahead
+	s := &en.Alarms[alarm.KindAhead]
+	here := en.Alarms[alarm.KindLethal].Rec.Life.Active || en.Now.Hot >= en.Limits.Lethal
+	if here {
+		en.St.Turned = room.Turned{}
+		if !s.Open() { // nothing is ahead
+			en.St.Ahead = room.Ahead{At: now.Mono}
+			return
+		}
 	}
+	in, slope, isSteep := l.rise(en, now)
+	f := room.Finding{Alarm: s, In: in, Gap: max(en.Now.Gap, 3*room.SlowEvery), Urgent: in == alarm.Beyond && isSteep}
+	f.Hold = !s.Rec.Life.Active && in == alarm.Beyond && turns(en, slope)
+	l.out.Find(f)
+	if !here {
+		followTurned(en, &f, slope, now.Mono)
+	}
+}
+
+// rise looks for a rise that leads to the lethal limit.
+func (l look) rise(en *room.Enclosure, now sensors.Instant) (in alarm.Input, slope climate.Slope, isSteep bool) {
+	s := &en.Alarms[alarm.KindAhead]
 	if _, isSteep := en.St.Trend.Steep(); en.Now.Hot < en.Limits.Warn && !(isSteep && l.isOdd(en, now)) {
-		l.out.Apply(s, alarm.Back, gap)
-		return
+		return alarm.Back, slope, false
 	}
 	slope, isSteep, ok := en.Rise()
 	if !ok {
-		l.out.Apply(s, alarm.Missing, gap)
-		return
+		return alarm.Missing, slope, false
 	}
 	misted := en.Misted(now.Mono, mistDips) && !en.Alarms[alarm.KindLethal].Rec.Life.Active
 	if slope.PerHour <= 0 && !misted {
 		en.St.Ahead = room.Ahead{At: now.Mono}
-		l.out.Apply(s, alarm.Back, gap)
-		return
+		return alarm.Back, slope, isSteep
 	}
 	l.v.Forecast(en, now, slope, isSteep)
-	if slope.PerHour <= 0 {
-		l.out.Apply(s, alarm.Between, gap) // the mist cools, for a moment
-		return
+	if slope.PerHour <= 0 { // the mist cools, for a moment
+		return alarm.Between, slope, isSteep
 	}
-	in := l.ahead(s, en.St.Ahead.ToLethal, slope)
-	l.out.Find(room.Finding{Alarm: s, In: in, Gap: gap, Urgent: in == alarm.Beyond && isSteep})
+	return l.ahead(s, en.St.Ahead.ToLethal, slope), slope, isSteep
 }
+
+const (
+	turnedFor  = 12 * time.Hour // is how long a source that heats and rests by turns may rest
+	turnedRate = 2              // times as fast as before is another rise
+	turnedOver = 0.3            // °C over the last peak, or so much more than readings stray, is too
+)
+
+// turns reports whether a rise is like those that were told and turned by themselves, and
+// not past where they did: a heater that goes on and off wakes nobody each time. After n
+// that turned, one in n+2 does not (Laplace's rule of succession): so much of the way from
+// the first look to the limit is left to be told in.
+func turns(en *room.Enclosure, slope climate.Slope) bool {
+	t, lethal := &en.St.Turned, en.Limits.Lethal
+	past := t.Peak + int32(100*max(turnedOver, 2*en.St.Trend.Blur()))
+	return t.Num > 0 && en.Now.Hot <= past && slope.PerHour <= turnedRate*t.PerHour && (t.Num+2)*(lethal-past) >= lethal-en.Limits.Warn
+}
+
+// followTurned keeps how far the rises go that are told, and counts them and those that
+// are held as one of them.
+func followTurned(en *room.Enclosure, f *room.Finding, slope climate.Slope, now time.Duration) {
+	switch t, told := &en.St.Turned, f.Alarm.Rec.Life.Active; {
+	case told, f.Hold:
+		if t.At, t.Up = now, true; told {
+			t.Peak, t.PerHour = max(t.Peak, en.Now.Hot), max(t.PerHour, slope.PerHour)
+		}
+	case t.Up && f.In == alarm.Back:
+		t.Up, t.Num = false, min(t.Num+1, turnedMost)
+	case now-t.At > turnedFor || t.At > now:
+		*t = room.Turned{}
+	}
+}
+
+// turnedMost rises are as many as any.
+const turnedMost = 8
 
 // ahead holds what is forecast against how near is told.
 func (l look) ahead(s *room.Alarm, eta climate.Eta, slope climate.Slope) alarm.Input {

@@ -59,6 +59,7 @@ type Estimates struct {
 	Door     climate.Door         `json:"door"`
 	Moist    Moist                `json:"moist,omitzero"`
 	Ahead    Ahead                `json:"ahead"`
+	Turned   Turned               `json:"turned,omitzero"`
 }
 
 // CauseTurn is another cause for an open alarm and since when it has shown.
@@ -84,6 +85,15 @@ type Ahead struct {
 	ToLethal climate.Eta   `json:"to_ceiling"`
 	LampsOff climate.Eta   `json:"lamps_off"`
 	Learned  bool          `json:"learned"`
+}
+
+// Turned is how far the rises went that were told and turned before the lethal limit.
+type Turned struct {
+	At      time.Duration `json:"at"`       // of the last look at one of them
+	Num     int32         `json:"num"`      // that turned
+	Up      bool          `json:"up"`       // one has not yet
+	Peak    int32         `json:"peak"`     // hundredths of °C
+	PerHour float64       `json:"per_hour"` // °C/h, the fastest of them
 }
 
 // Enclosure is a configured enclosure with its state and alarms. What every reading asks
