@@ -27,7 +27,7 @@ func (l look) takeTemperature(p probe, r *sensors.Reading) {
 	switch {
 	case unseen:
 	case t == doubted && r.Reason == sensors.Jump && !r.Again:
-		p.jumped(r)
+		l.jumped(p, r)
 	case t == trusted && !alone:
 		l.ledBack(p, r)
 	}
@@ -60,10 +60,17 @@ func (p probe) countHot(hot, again bool) {
 	}
 }
 
-// jumped notes a jump, and how far all of them together have led.
-func (p probe) jumped(r *sensors.Reading) {
+// jumped notes a jump, and how far all of them together have led. What leads part of the
+// way to the room's temperature is a door: whoever finds it hot inside opens it.
+func (l look) jumped(p probe, r *sensors.Reading) {
 	st := &p.St
-	st.Jumps, st.JumpAt = min(st.Jumps+1, countMost), r.At.Mono
+	t, ok := l.v.RoomTemp(r.At.Mono)
+	if !ok {
+		t, ok = l.v.Middle(r.At.Mono)
+	}
+	if !ok || !st.HasTemp || !partWay(float64(st.Temp), float64(r.Temperature), float64(t)) {
+		st.Jumps, st.JumpAt = min(st.Jumps+1, countMost), r.At.Mono
+	}
 	if st.HasTemp {
 		st.Leap, st.LeapAt = st.Leap+r.Temperature-p.latest(), r.At.Mono
 	}
@@ -78,9 +85,7 @@ func (l look) ledBack(p probe, r *sensors.Reading) {
 	if st.Interval < spikeRare || !st.Doubtful || st.Reason != sensors.Jump || !st.HasTemp || !back {
 		return
 	}
-	t, ok := l.v.RoomTemp(r.At.Mono)
-	way, went := t-int32(st.Temp), int32(st.Doubt-st.Temp)
-	if ok && way*went > 0 && room.Abs(went) < room.Abs(way) {
+	if t, ok := l.v.RoomTemp(r.At.Mono); ok && partWay(float64(st.Temp), float64(st.Doubt), float64(t)) {
 		return
 	}
 	p.Spikes.Num, p.Spikes.At = min(p.Spikes.Num+1, manySpikes), r.At.Mono

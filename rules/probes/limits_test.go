@@ -543,15 +543,28 @@ func TestJudges_UntilItIsOver(t *testing.T) {
 			t.Errorf("told %v: %+v", told, f)
 		}
 	}
-	p := probe{&room.Probe{}, &State{}}
+	v := roomtest.View(t, 2, "")
+	l := look{Judge: New(v), v: v}
+	p := l.at(1)
 	for i, want := range []uint8{1, 2, 3} {
 		r := sensors.Reading{At: instant(time.Duration(i+1) * time.Minute), Temperature: 2400 + 100*sensors.CentiCelsius(i+1)}
 		p.St.HasTemp, p.St.Temp = true, 2400
-		if p.jumped(&r); p.St.Jumps != want || p.St.JumpAt != r.At.Mono || p.St.LeapAt != r.At.Mono {
+		if l.jumped(p, &r); p.St.Jumps != want || p.St.JumpAt != r.At.Mono || p.St.LeapAt != r.At.Mono {
 			t.Errorf("%d jumps, want %d", p.St.Jumps, want)
 		}
 	}
 	if p.St.Leap != 600 {
 		t.Errorf("together they led %d away", p.St.Leap)
+	}
+	// A door that is opened on heat leads part of the way to the room, or to the others.
+	for _, inRoom := range [][]int{v.InRoom, nil} {
+		v.InRoom = inRoom
+		for to, want := range map[sensors.CentiCelsius]uint8{2399: 1, 2400: 1, 2401: 0, 3999: 0, 4001: 1} {
+			r := sensors.Reading{At: v.At, Temperature: to}
+			p.St.Temp, p.St.Jumps = 4000, 0
+			if l.jumped(p, &r); p.St.Jumps != want {
+				t.Errorf("from 40 °C to %s, room probes %v: %d jumps", to, inRoom, p.St.Jumps)
+			}
+		}
 	}
 }

@@ -89,7 +89,12 @@ func (l swaps) asDoor(p probe, now sensors.Instant) bool {
 		t, ok = l.v.Middle(now.Mono)
 		t -= doorMost
 	}
-	way, went := float64(t)-s.Before.Temp, s.After.Temp-s.Before.Temp
-	toward := way*went > 0 && math.Abs(went) < math.Abs(way)
-	return ok && (toward || math.Abs(s.After.Temp-p.Calm.Temp) < math.Abs(went)/2)
+	back := math.Abs(s.After.Temp-p.Calm.Temp) < math.Abs(s.After.Temp-s.Before.Temp)/2
+	return ok && (back || partWay(s.Before.Temp, s.After.Temp, float64(t)))
+}
+
+// partWay reports whether a step leads part of the way to another temperature.
+func partWay(from, to, other float64) bool {
+	way, went := other-from, to-from
+	return way*went > 0 && math.Abs(went) < math.Abs(way)
 }
