@@ -288,28 +288,26 @@ func (l look) judgeOverdue(p probe, now sensors.Instant) {
 
 // How far a dew point may stand above every other surface, and for how long.
 // Water condenses on what is colder than the dew point, so air cannot stay
-// that wet; lamps may warm a wet leaf a little above its surroundings.
+// that wet; lamps may warm a wet leaf a little above its surroundings. Where nothing else
+// is measured, no surface is so hot as dewNever: a mat that scorches the litter is not.
 const (
 	dewAbove = 200 // hundredths of °C
+	dewNever = 6000
 	dewFor   = 30 * time.Minute
 )
 
 // judgeDew looks for a probe whose dew point stands above every other probe of
 // its enclosure: its humidity reads too high, or its temperature does.
 func (l look) judgeDew(en *room.Enclosure, now sensors.Instant) {
-	if len(en.Probes) < 2 {
-		return
-	}
 	for _, i := range en.Probes {
 		p := l.at(i)
-		warmest, ok := l.warmestBeside(en, p, now.Mono)
-		if !ok || !p.Usable(&l.v.Cfg.Rules, now.Mono) || !p.HumFresh(&l.v.Cfg.Rules, now.Mono) {
+		warmest, known := l.warmestBeside(en, p, now.Mono)
+		over := p.dewOver(warmest + dewAbove)
+		if !p.Usable(&l.v.Cfg.Rules, now.Mono) || !p.HumFresh(&l.v.Cfg.Rules, now.Mono) || !known && !over && len(en.Probes) > 1 {
 			continue
 		}
-		lowest := max(p.St.Hum-p.St.HumLess, 1)
-		dew, err := climate.DewPoint(p.St.Temp.Celsius(), lowest.Percent())
 		was := p.St.Dewy
-		if err != nil || int32(sensors.CelsiusOf(dew)) <= warmest+dewAbove {
+		if !over {
 			p.DewSince, p.St.Dewy = 0, false
 		} else {
 			if p.DewSince == 0 {
@@ -324,14 +322,25 @@ func (l look) judgeDew(en *room.Enclosure, now sensors.Instant) {
 	}
 }
 
-// warmestBeside is the highest temperature of the enclosure's other probes.
-func (l look) warmestBeside(en *room.Enclosure, p probe, now time.Duration) (warmest int32, ok bool) {
+// dewOver reports whether the dew point is over a limit, as damp as it is at least.
+func (p probe) dewOver(limit int32) bool {
+	if int32(p.St.Temp) <= limit { // no dew point is over its air's temperature
+		return false
+	}
+	dew, err := climate.DewPoint(p.St.Temp.Celsius(), max(p.St.Hum-p.St.HumLess, 1).Percent())
+	return err == nil && int32(sensors.CelsiusOf(dew)) > limit
+}
+
+// warmestBeside is the highest temperature of the enclosure's other probes; dewNever, and
+// not known, where none can say.
+func (l look) warmestBeside(en *room.Enclosure, p probe, now time.Duration) (warmest int32, known bool) {
+	warmest = dewNever
 	for _, i := range en.Probes {
 		if q := l.at(i); q != p && q.Usable(&l.v.Cfg.Rules, now) {
-			if t := int32(q.St.Temp); !ok || t > warmest {
-				warmest, ok = t, true
+			if t := int32(q.St.Temp); !known || t > warmest {
+				warmest, known = t, true
 			}
 		}
 	}
-	return warmest, ok
+	return warmest, known
 }

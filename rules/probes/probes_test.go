@@ -763,6 +763,23 @@ func TestDew_AtItsLimits(t *testing.T) {
 		if l.at(2).St.Dewy {
 			t.Errorf("%s: the other one", c.name)
 		}
+		// The other falls silent: what is told stays, and nothing more is.
+		v.Probes[2].St.HasTemp = false
+		if l.judgeDew(&v.Enclosures[0], v.At); p.St.Dewy != c.want {
+			t.Errorf("%s, and alone: %v", c.name, p.St.Dewy)
+		}
+	}
+	// By itself only what steam alone could be is not believed: 61 °C at 99.9 % has a dew
+	// point of 61 °C, 70 °C at 50 % one of 54, 125 °C at 85 % one of 119 (Magnus).
+	for celsius, hum := range map[float64]float64{61: 99.9, 70: 50, 125: 85} {
+		v := roomtest.View(t, 1, "")
+		l := look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}
+		roomtest.Says(v, 1, celsius, hum)
+		p := l.at(1)
+		p.DewSince = v.At.Mono - dewFor
+		if l.judgeDew(&v.Enclosures[0], v.At); p.St.Dewy != (celsius == 125) {
+			t.Errorf("%v °C at %v %% by itself: %v", celsius, hum, p.St.Dewy)
+		}
 	}
 }
 
