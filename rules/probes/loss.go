@@ -2,6 +2,7 @@ package probes
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"dewline/configs"
@@ -68,15 +69,9 @@ func (n *Loss) share() float64 {
 
 // third is the third longest row, in polls.
 func (n *Loss) third() uint16 {
-	i, j := 0, 0
-	for i+j < lossTops-1 {
-		if n.Longest[i] >= n.Before[j] {
-			i++
-		} else {
-			j++
-		}
-	}
-	return max(n.Longest[i], n.Before[j])
+	all := slices.Concat(n.Longest[:], n.Before[:])
+	slices.Sort(all)
+	return all[len(all)-lossTops]
 }
 
 // polls is how many lost ones in a row chance does not make. Losses come in rows, as

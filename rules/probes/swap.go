@@ -130,7 +130,7 @@ func (l swaps) watchSwap(p probe, r *sensors.Reading) {
 	l.stand(p)
 	p.Step.Again = p.Stepped > 0 && p.Step.At-p.Stepped <= swapCalm
 	if q, calm := l.exchanged(p); q.Probe != nil && calm {
-		l.tellSwap(p, q, r.At)
+		l.tellSwap(p, q, r.At, false)
 	} else if q.Probe != nil {
 		p.Maybe = Maybe{With: q.Cfg.ID, At: r.At.Mono, Mine: p.Calm, Other: q.Calm}
 	} else {
@@ -261,7 +261,7 @@ func (l swaps) settleMaybe(p probe, now sensors.Instant) {
 	}
 	was, is, turned := m.Mine.less(&m.Other), p.Level.less(&q.Level), m.Other.less(&m.Mine)
 	if p.Grain.apart(&is, &turned) <= min(swapApart, p.Grain.apart(&was, &turned)/swapAtOnce) {
-		l.tellSwap(p, q, now)
+		l.tellSwap(p, q, now, false)
 	}
 }
 
@@ -270,8 +270,10 @@ func (v *Level) less(o *Level) Level {
 	return Level{Temp: v.Temp - o.Temp, Hum: v.Hum - o.Hum, HasHum: v.HasHum && o.HasHum}
 }
 
-func (l swaps) tellSwap(p, q probe, now sensors.Instant) {
+// tellSwap tells an exchange, late where nobody saw the steps.
+func (l swaps) tellSwap(p, q probe, now sensors.Instant, late bool) {
 	l.swapped(p, q, now.Mono)
+	p.St.Swap.Late, q.St.Swap.Late = late, late
 	l.judgeSwap(p)
 	l.judgeSwap(q)
 }
@@ -284,7 +286,6 @@ func (l swaps) swapped(p, q probe, now time.Duration) {
 		p.St.Swap.With, p.St.Swap.At = q.Cfg.ID, now
 		q.St.Swap.With, q.St.Swap.At = p.Cfg.ID, now
 	}
-	p.St.Swap.Late, q.St.Swap.Late = false, false
 	p.Step, q.Step, p.Maybe, q.Maybe = Step{}, Step{}, Maybe{}, Maybe{}
 	for _, x := range []probe{p, q} {
 		// The jump is explained: it is not the air's, and not a fault of the probe.
@@ -379,10 +380,7 @@ func (l swaps) watchPlaces(ref int32, hour float64, known bool, now sensors.Inst
 		for j := range i {
 			p, q := away[i], away[j]
 			if long := now.Mono-max(p.AwaySince, q.AwaySince) >= placesFor; long && inPlaceOf(p, q, ref, hour) {
-				l.swapped(p, q, now.Mono)
-				p.St.Swap.Late, q.St.Swap.Late = true, true
-				l.judgeSwap(p)
-				l.judgeSwap(q)
+				l.tellSwap(p, q, now, true)
 				return
 			}
 		}

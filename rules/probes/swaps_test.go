@@ -102,7 +102,7 @@ func TestSwap_ToldOfBoth(t *testing.T) {
 	for _, x := range []probe{p, q} {
 		x.St.Leap, x.St.Jumps, x.Maybe, x.St.Swap.Late = 300, 2, Maybe{At: 1}, true
 	}
-	l.tellSwap(p, q, l.v.At)
+	l.tellSwap(p, q, l.v.At, false)
 	for _, x := range [][2]probe{{p, q}, {q, p}} {
 		s := x[0].St.Swap
 		if s.With != x[1].Cfg.ID || s.At != l.v.At.Mono || !s.Told || s.Late || x[0].St.Leap != 0 || x[0].St.Jumps != 0 || x[0].Step.At != 0 || x[0].Maybe.At != 0 {
@@ -121,7 +121,7 @@ func TestSwap_ToldOfBoth(t *testing.T) {
 			t.Errorf("%s by %+v, %+v", x.Cfg.ID, c, why)
 		}
 	}
-	l.tellSwap(q, p, l.v.At)
+	l.tellSwap(q, p, l.v.At, false)
 	if f, _ := found.Last(alarm.KindDisagrees); p.St.Swap.With != "" || q.St.Swap.With != "" || p.St.Swap.Told || f.In != alarm.Back || len(found.List) != 4 {
 		t.Errorf("they are back: %+v, %+v", p.St.Swap, found.List)
 	}
@@ -139,7 +139,7 @@ func TestSwap_SettlesAfterADay(t *testing.T) {
 			p.Own.Observe(float64(11+n/3%3), 1)
 			q.Own.Observe(float64(11+n/3%3), -2)
 		}
-		l.tellSwap(p, q, l.v.At)
+		l.tellSwap(p, q, l.v.At, false)
 		r := sensors.Reading{At: l.v.At.Add(ago), Quality: sensors.Bad}
 		l.watchSwap(p, &r)
 		a, _ := p.Own.At(12)

@@ -77,7 +77,7 @@ func TestProbe_AtItsLimits(t *testing.T) {
 		p := Probe{Since: c.since}
 		p.St.HasTemp, p.St.TempAt, p.St.HasHum, p.St.HumAt = true, c.at, true, c.at
 		u := p.Use(rules, now)
-		if p.Fresh(rules, now, c.at) != c.want || u != (Use{Temp: c.want, Hum: c.want, Doubt: !c.want}) || p.Usable(rules, now) != c.want || p.HumUsable(rules, now) != c.want {
+		if p.Fresh(rules, now, c.at) != c.want || u != (Use{Temp: c.want, Hum: c.want, Damp: c.want, Doubt: !c.want}) || p.Usable(rules, now) != c.want || p.HumUsable(rules, now) != c.want {
 			t.Errorf("%+v: %+v", c, u)
 		}
 		if p.InDoubt(rules, now, Upper, 0, 0) == c.want || p.DryDoubt(rules, now, 100, 0) == c.want {

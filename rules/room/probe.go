@@ -171,33 +171,27 @@ const (
 )
 
 // Usable reports whether the last trusted temperature is a present one.
-func (p *Probe) Usable(r *configs.Rules, now time.Duration) bool {
-	return p.St.tempSound() && !p.Out && p.Fresh(r, now, p.St.TempAt)
-}
-
-// tempSound reports whether there is a temperature and nothing speaks against
-// it, whatever its age.
-func (st *ProbeState) tempSound() bool {
-	return st.HasTemp && !st.Lost && !st.Doubtful && !st.Alone && !st.Frozen
-}
-
-// humSound is tempSound for the humidity.
-func (st *ProbeState) humSound() bool { return st.HasHum && !st.HumLost && !st.Frozen }
+func (p *Probe) Usable(r *configs.Rules, now time.Duration) bool { return p.Use(r, now).Temp }
 
 // A Use says what a probe is good for now.
 type Use struct {
 	Temp, Hum bool
+	Damp      bool // the humidity, whatever its dew point
 	Doubt     bool // it has or had a value that does not count, and is in service
 }
 
-// Use is Usable and HumUsable at once, for every reading asks both.
+// Use says it of both quantities at once, for every reading asks both.
 func (p *Probe) Use(r *configs.Rules, now time.Duration) Use {
 	st := &p.St
 	if p.Out {
 		return Use{}
 	}
 	oldest := max(now-p.SilentAfter(r), p.Since)
-	u := Use{Temp: st.tempSound() && st.TempAt >= oldest, Hum: st.humSound() && !st.Dewy && st.HumAt >= oldest}
+	u := Use{
+		Temp: st.HasTemp && !st.Lost && !st.Doubtful && !st.Alone && !st.Frozen && st.TempAt >= oldest,
+		Damp: st.HasHum && !st.HumLost && !st.Frozen && st.HumAt >= oldest,
+	}
+	u.Hum = u.Damp && !st.Dewy
 	u.Doubt = st.HasTemp && !u.Temp || st.HasHum && !u.Hum || st.Doubtful || st.Alone
 	return u
 }
@@ -237,14 +231,10 @@ func (p *Probe) DryDoubt(r *configs.Rules, now time.Duration, limit, deadband in
 }
 
 // HumUsable reports whether the last trusted humidity is a present one.
-func (p *Probe) HumUsable(r *configs.Rules, now time.Duration) bool {
-	return !p.St.Dewy && p.HumFresh(r, now)
-}
+func (p *Probe) HumUsable(r *configs.Rules, now time.Duration) bool { return p.Use(r, now).Hum }
 
 // HumFresh is HumUsable, whatever its dew point.
-func (p *Probe) HumFresh(r *configs.Rules, now time.Duration) bool {
-	return p.St.humSound() && !p.Out && p.Fresh(r, now, p.St.HumAt)
-}
+func (p *Probe) HumFresh(r *configs.Rules, now time.Duration) bool { return p.Use(r, now).Damp }
 
 // forget forgets what takes a reading from before and one from now.
 func (p *Probe) forget(now time.Duration) {
