@@ -132,7 +132,8 @@ func (l look) silence(now sensors.Instant) {
 func (l look) minutely(now sensors.Instant) {
 	l.judgeFrozen(now)
 	ref, ok := l.v.RoomTemp(now.Mono)
-	lost := !ok && len(l.v.InRoom) > 0 // places are known against the room, which is not seen now
+	// Places are known against the room, or against the middle of so many that two do not move it.
+	lost := !ok && (len(l.v.InRoom) > 0 || len(l.v.Enclosures) < placesRack)
 	if !ok {
 		ref, ok = l.v.Middle(now.Mono)
 	}

@@ -330,6 +330,7 @@ const (
 	placesNear = 0.4 // °C from the other's
 	placesFor  = 30 * time.Minute
 	placesMost = 4   // more probes away than that have something in common
+	placesRack = 5   // enclosures
 	placesRoom = 1.0 // °C of the room from its usual: places are those of a usual room
 )
 

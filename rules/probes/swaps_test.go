@@ -63,11 +63,14 @@ func TestSwap_Exchanged(t *testing.T) {
 	}
 }
 
-// Where no probe hangs in the room, places are known against the middle of all; where one
-// does and is silent, they are not known meanwhile.
+// Where no probe hangs in the room, places are known against the middle of all, if two do
+// not make it; where one does and is silent, they are not known meanwhile.
 func TestSwap_PlacesWithoutARoomProbe(t *testing.T) {
-	for inRoom, want := range map[bool]bool{false: true, true: false} {
-		v := roomtest.View(t, 5, "")
+	for _, c := range []struct {
+		enclosures   int
+		inRoom, want bool
+	}{{5, false, true}, {5, true, false}, {4, false, false}} {
+		v := roomtest.View(t, c.enclosures, "")
 		l := look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}
 		usual := []float64{0, 2.5, 0.5, 0, 0, 0}
 		for i := range v.Probes {
@@ -78,20 +81,20 @@ func TestSwap_PlacesWithoutARoomProbe(t *testing.T) {
 			}
 		}
 		v.Probes[0].St.HasTemp = false
-		if !inRoom {
+		if !c.inRoom {
 			v.InRoom = nil
 		}
 		usual[1], usual[2] = usual[2], usual[1]
 		for range placesFor/time.Minute + 1 {
 			v.At = v.At.Add(time.Minute)
 			v.ReadClock(v.At)
-			for i := 1; i < len(usual); i++ {
+			for i := 1; i <= c.enclosures; i++ {
 				roomtest.Says(v, i, 24+usual[i], 85)
 			}
 			l.minutely(v.At)
 		}
-		if got := v.Probes[1].St.Swap.With == "p2" && v.Probes[2].St.Swap.Late; got != want {
-			t.Errorf("a probe hangs in the room %v: %+v", inRoom, v.Probes[1].St.Swap)
+		if got := v.Probes[1].St.Swap.With == "p2" && v.Probes[2].St.Swap.Late; got != c.want {
+			t.Errorf("%+v: %+v", c, v.Probes[1].St.Swap)
 		}
 	}
 }
