@@ -207,11 +207,11 @@ type archiving struct {
 
 // planArchive finds entries that are to be archived, or an archive past its age. Where
 // the chain is broken nothing is archived any more: the entries stay as they are found.
-func (w *writer) planArchive(now time.Duration) (p *archiving, err error) {
-	err = w.view(func(tx *bolt.Tx) error {
+func (r *recordFile) planArchive(now time.Duration) (p *archiving, err error) {
+	err = r.view(func(tx *bolt.Tx) error {
 		b := tx.Bucket([]byte(rootArchive))
 		name, _ := b.Cursor().First()
-		keep := w.kept.Load().KeepJournal
+		keep := r.kept.Load().KeepJournal
 		if a, ok := namedArchive(name); ok && keep > 0 && now-a.until > keep {
 			if a, err = readArchive(bucketValue(b.Bucket(name))); err == nil {
 				p = &archiving{archive: a, name: bytes.Clone(name)}

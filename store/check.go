@@ -17,13 +17,6 @@ import (
 const (
 	metaMagic   = 0xED0CDAED
 	metaVersion = 2
-	pageHeader  = 16 // id u64, flags u16, count u16, overflow u32
-	elemSize    = 16 // of leaf and branch elements alike
-	flagBranch  = 0x01
-	flagLeaf    = 0x02
-	flagMeta    = 0x04
-	flagFree    = 0x10
-	leafBucket  = 0x01
 	maxDepth    = 24
 	noFreelist  = math.MaxUint64
 )

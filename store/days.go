@@ -9,8 +9,6 @@ import (
 	"dewline/store/block"
 )
 
-const dayMillis = 24 * hourMillis
-
 // A dayPlan replaces the hours of one day, or a few days of slow probes, by one bundle:
 // longer blocks pack better, and a year is then 365 bundles to look through.
 type dayPlan struct {

@@ -11,11 +11,6 @@ import (
 // errDirectory says that a bundle cannot be told apart into its blocks.
 var errDirectory = fmt.Errorf("%w: bundle directory", ErrDamaged)
 
-// isBundle reports whether b begins as a bundle of that kind does.
-func isBundle(b []byte, kind byte) bool {
-	return len(b) > bundleStart && string(b[:len(bundleMagic)]) == bundleMagic && b[len(bundleMagic)] == kind
-}
-
 // A directory tells where in a bundle each probe is.
 type directory struct {
 	parts []dirPart

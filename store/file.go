@@ -40,9 +40,9 @@ type recordFile struct {
 	fig      Stats      // of the file, as of the last commit
 }
 
-// pageSize is fixed: the library's default follows the kernel's, and a file
-// must be readable on the next board.
-const pageSize = 4096
+// ErrUnavailable says that the record cannot be opened now. Readings are kept
+// in memory meanwhile, and every Flush or Commit tries again.
+var ErrUnavailable = errors.New("the record is not available")
 
 // growBy is how much the file is lengthened at a time, and a small one by less.
 const growBy = 16 << 10

@@ -1,12 +1,14 @@
 package store
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"sync/atomic"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
+	bolterrors "go.etcd.io/bbolt/errors"
 
 	"dewline/sensors"
 	"dewline/store/block"
@@ -32,6 +34,34 @@ func (w *writer) trimRefused() {
 	lost := w.mem.trimSealed()
 	w.mu.Unlock()
 	w.tellLost(lost)
+}
+
+// roomTries is how many old bundles one write may take out to find its room.
+const roomTries = 8
+
+// withRoom runs write and, while that fails for want of room under the cap,
+// takes out the oldest readings and runs it again. The caller holds the flushing
+// token.
+func (w *writer) withRoom(write func() error) error {
+	err := write()
+	for range roomTries {
+		if !errors.Is(err, bolterrors.ErrMaxSizeReached) {
+			return err
+		}
+		if rerr := w.resync(); rerr != nil {
+			return errors.Join(err, rerr)
+		}
+		p := &plan{}
+		p.dropRaw, p.dropAll = w.expired(1, true)
+		if p.empty() {
+			return err
+		}
+		if derr := w.drop(p); derr != nil {
+			return errors.Join(err, derr)
+		}
+		err = write()
+	}
+	return err
 }
 
 // plan decides what to write, reading what it must for that.

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"crypto/subtle"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -39,8 +40,25 @@ const (
 	prefixRow   = 'r' // as parts, in layouts before 4
 )
 
+const (
+	hourMillis = 3_600_000
+	dayMillis  = 24 * hourMillis
+)
+
 // valueKey is the only key of the bucket of a bundle, a part or the slots.
 const valueKey = "b"
+
+// pageSize is fixed: the library's default follows the kernel's, and a file
+// must be readable on the next board.
+const pageSize = 4096
+
+// What the library puts in front of things.
+const (
+	pageHeader = 16 // id u64, flags u16, count u16, overflow u32
+	elemSize   = 16 // of leaf and branch elements alike
+	// besideValue is what the first page of a bucket with one value has in front of that.
+	besideValue = pageHeader + elemSize + len(valueKey)
+)
 
 // Kinds of documents that are the store's own.
 const (
@@ -158,6 +176,11 @@ type bundlePart struct {
 // bundleStart is where the count of probes is.
 const bundleStart = len(bundleMagic) + 1 + keyLen
 
+// isBundle reports whether b begins as a bundle of that kind does.
+func isBundle(b []byte, kind byte) bool {
+	return len(b) > bundleStart && string(b[:len(bundleMagic)]) == bundleMagic && b[len(bundleMagic)] == kind
+}
+
 // appendHead adds what a bundle of that kind and key begins with.
 func appendHead(dst []byte, kind byte, key []byte) []byte {
 	return append(append(append(dst, bundleMagic...), kind), key...)
@@ -200,6 +223,38 @@ func newBundle(kind byte, key []byte, parts []bundlePart) []byte {
 		return withSpare(dst)
 	}
 	return dst
+}
+
+// A bundle of readings of a day and more has a spare: its last page is the sum of all
+// others, bit by bit without carry, so that any one that the card has lost can be made
+// again. Which one that is tell the checksums of the directory and the blocks. What is in
+// front of the bundle on its first page is the library's, and counts as zeros.
+
+// withSpare adds the spare to a bundle, which will begin a page but for besideValue.
+func withSpare(bundle []byte) []byte {
+	pages := (besideValue + len(bundle) + pageSize - 1) / pageSize
+	out := make([]byte, (pages+1)*pageSize-besideValue)
+	copy(out, bundle)
+	sum := pageSum(out)
+	copy(pageOf(out, pages), sum[:])
+	return out
+}
+
+// pageOf is what of a bundle is on one of its pages: of the first, the end.
+func pageOf(b []byte, page int) []byte {
+	return b[max(page*pageSize-besideValue, 0) : (page+1)*pageSize-besideValue]
+}
+
+// addTo adds to a page what b and the end of sum differ in; twice is not at all.
+func addTo(b, sum []byte) { subtle.XORBytes(b, b, sum[len(sum)-len(b):]) }
+
+// pageSum is the sum of all pages of a bundle, zero where it has a spare and is whole.
+func pageSum(b []byte) (sum [pageSize]byte) {
+	for page := range (besideValue + len(b)) / pageSize {
+		p := pageOf(b, page)
+		addTo(sum[pageSize-len(p):], p)
+	}
+	return sum
 }
 
 // openNames lists the buckets of parts, oldest first.

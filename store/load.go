@@ -55,6 +55,10 @@ func (w *writer) load(tx *bolt.Tx, rep *Report) error {
 	return nil
 }
 
+// keyLastSeq is the document with the highest number that a bundle of a salvaged
+// file had.
+const keyLastSeq = "last-bundle"
+
 // ends notes how many readings the open hours have, and when the last of all were taken.
 func (r *Report) ends(open map[int]*loadedSeries, sealed []entry) {
 	r.Readings = 0

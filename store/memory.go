@@ -174,3 +174,22 @@ func near(a, b, step int64) bool {
 	d := a - b
 	return step > 0 && max(d, -d) <= min(jitter, step/4)
 }
+
+// trimSealed drops the oldest hours that the disk would not take, once they fill
+// their share of memory, and returns how many readings those had.
+func (m *memory) trimSealed() (lost uint64) {
+	size := 0
+	for _, h := range m.waiting {
+		size += len(h.raw) + len(h.table)
+	}
+	m.forget(func(h *hour) bool {
+		if size <= maxSealed {
+			return false
+		}
+		size -= len(h.raw) + len(h.table)
+		lost += uint64(h.readings)
+		return true
+	})
+	m.lost += lost
+	return lost
+}

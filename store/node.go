@@ -7,6 +7,15 @@ import (
 	"io"
 )
 
+// Kinds of pages and of elements.
+const (
+	flagBranch = 0x01
+	flagLeaf   = 0x02
+	flagMeta   = 0x04
+	flagFree   = 0x10
+	leafBucket = 0x01
+)
+
 // A node is one page with its overflow, or a page inside a value. Values stay on disk
 // until they are asked for.
 type node struct {

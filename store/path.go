@@ -11,6 +11,9 @@ import (
 	bolt "go.etcd.io/bbolt"
 )
 
+// ErrLocked says that another process has the record open.
+var ErrLocked = errors.New("the record is in use by another process")
+
 // create makes an empty record at path: whole and on disk under another name
 // first, since a power cut during the library's first write can leave a file
 // that nothing opens.

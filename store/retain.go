@@ -7,6 +7,7 @@ import (
 	bolt "go.etcd.io/bbolt"
 	bolterrors "go.etcd.io/bbolt/errors"
 
+	"dewline/sensors"
 	"dewline/store/block"
 )
 
@@ -14,34 +15,6 @@ import (
 // copies that a commit makes before it frees the old pages, and for holes too
 // small for a day.
 func reserve(limit int64) int64 { return max(limit/8, min(limit/3, 2<<20)) }
-
-// roomTries is how many old bundles one write may take out to find its room.
-const roomTries = 8
-
-// withRoom runs write and, while that fails for want of room under the cap,
-// takes out the oldest readings and runs it again. The caller holds the flushing
-// token.
-func (w *writer) withRoom(write func() error) error {
-	err := write()
-	for range roomTries {
-		if !errors.Is(err, bolterrors.ErrMaxSizeReached) {
-			return err
-		}
-		if rerr := w.resync(); rerr != nil {
-			return errors.Join(err, rerr)
-		}
-		p := &plan{}
-		p.dropRaw, p.dropAll = w.expired(1, true)
-		if p.empty() {
-			return err
-		}
-		if derr := w.drop(p); derr != nil {
-			return errors.Join(err, derr)
-		}
-		err = write()
-	}
-	return err
-}
 
 // expired returns as many bundles as it may whose readings are past their age or, when the
 // file nears its cap, the oldest one with readings or else the oldest of all; and those to
@@ -140,4 +113,33 @@ type takenSeries struct {
 	inFile                // nothing where all is written afresh
 	num    int
 	isNew  bool
+}
+
+// keepSums stores in full those rollups of a bundle that its readings tell, as these are
+// about to go: those of the levels from first on. What is damaged is left out.
+func (w *writer) keepSums(tx *bolt.Tx, key bundleKey, first int) error {
+	if first == levels {
+		return nil
+	}
+	defer w.dirs.forget(key)
+	w.enc.Quick = false
+	var parts []bundlePart
+	for i, probe := range w.probesOf(tx, key) {
+		q := newQuery(w.series, sensors.ProbeID(probe))
+		q.place = i
+		var spans [levels][]block.Span
+		stored := q.all(tx, key, &spans)
+		blocks := slices.Clone(stored[:])
+		for l := first; l < levels; l++ {
+			if len(spans[l]) == 0 || !needsReadings(stored[l]) {
+				continue
+			}
+			if b, err := w.enc.AppendSpans(nil, spanMillis[l], spans[l]); err == nil {
+				blocks[l] = b
+			}
+		}
+		q.release()
+		parts = append(parts, bundlePart{probe, blocks})
+	}
+	return putTable(tx, key.bytes(), tableBundle(key.bytes(), parts))
 }

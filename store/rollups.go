@@ -1,11 +1,9 @@
 package store
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"iter"
-	"slices"
 	"time"
 
 	"dewline/sensors"
@@ -55,24 +53,4 @@ func (q *query) spanWindow(level Level, lo, hi int64) ([]block.Span, error) {
 		q.spans = sumUp(q.spans, q.probe, q.open, *q.s.limits.Load(), l)
 	}
 	return ordered(q.spans, lo, hi), nil
-}
-
-// ordered keeps the spans that start in [lo, hi), sorts them where the clock
-// was set back or an hour has several bundles, and merges those that start together.
-func ordered(spans []block.Span, lo, hi int64) []block.Span {
-	spans = slices.DeleteFunc(spans, func(s block.Span) bool { return s.Start < lo || s.Start >= hi })
-	slices.SortStableFunc(spans, func(a, b block.Span) int { return cmp.Compare(a.Start, b.Start) })
-	out := spans[:0]
-	for len(spans) > 0 {
-		n := 1
-		for n < len(spans) && spans[n].Start == spans[0].Start {
-			n++
-		}
-		one := spans[0]
-		if n > 1 {
-			one = mergeSpans(spans[:n]...)
-		}
-		out, spans = append(out, one), spans[n:]
-	}
-	return out
 }

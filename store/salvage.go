@@ -76,10 +76,6 @@ func (v *salvager) fill(tx *bolt.Tx) error {
 	return putDoc(tx, bucketSelf, []byte(keyLastSeq), binary.BigEndian.AppendUint64(nil, v.last))
 }
 
-// keyLastSeq is the document with the highest number that a bundle of a salvaged
-// file had.
-const keyLastSeq = "last-bundle"
-
 // isSmall reports whether what lies at a path is saved at once. Of bundles it only notes
 // how far their numbers go.
 func (v *salvager) isSmall(path [][]byte) bool {

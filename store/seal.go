@@ -8,8 +8,6 @@ import (
 	"dewline/store/block"
 )
 
-const hourMillis = 3_600_000
-
 // grace is how long an hour stays open past its end for the readings of slow
 // probes; longest ends it on the running clock when the wall clock does not.
 const (
@@ -178,23 +176,4 @@ func (w *writer) encodeHour(h *hour, series []takenSeries) error {
 	h.raw = newBundle(kindRaw, h.key.bytes(), raw)
 	h.table = tableBundle(h.key.bytes(), table)
 	return nil
-}
-
-// trimSealed drops the oldest hours that the disk would not take, once they fill
-// their share of memory, and returns how many readings those had.
-func (m *memory) trimSealed() (lost uint64) {
-	size := 0
-	for _, h := range m.waiting {
-		size += len(h.raw) + len(h.table)
-	}
-	m.forget(func(h *hour) bool {
-		if size <= maxSealed {
-			return false
-		}
-		size -= len(h.raw) + len(h.table)
-		lost += uint64(h.readings)
-		return true
-	})
-	m.lost += lost
-	return lost
 }

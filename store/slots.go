@@ -28,8 +28,6 @@ const (
 	slotBytes = pageSize - slotHead - 4 // the longest set
 	halfSlots = 4                       // pages of one generation
 	allSlots  = 2 * halfSlots
-	// besideValue is what the first page of a bucket with one value has in front of that.
-	besideValue = pageHeader + elemSize + len(valueKey)
 )
 
 // A slot is what one page of them holds.

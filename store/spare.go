@@ -2,43 +2,10 @@ package store
 
 import (
 	"bytes"
-	"crypto/subtle"
 	"io"
 
 	"dewline/store/block"
 )
-
-// A bundle of readings of a day and more has a spare: its last page is the sum of all
-// others, bit by bit without carry, so that any one that the card has lost can be made
-// again. Which one that is tell the checksums of the directory and the blocks. What is in
-// front of the bundle on its first page is the library's, and counts as zeros.
-
-// withSpare adds the spare to a bundle, which will begin a page but for besideValue.
-func withSpare(bundle []byte) []byte {
-	pages := (besideValue + len(bundle) + pageSize - 1) / pageSize
-	out := make([]byte, (pages+1)*pageSize-besideValue)
-	copy(out, bundle)
-	sum := pageSum(out)
-	copy(pageOf(out, pages), sum[:])
-	return out
-}
-
-// pageOf is what of a bundle is on one of its pages: of the first, the end.
-func pageOf(b []byte, page int) []byte {
-	return b[max(page*pageSize-besideValue, 0) : (page+1)*pageSize-besideValue]
-}
-
-// addTo adds to a page what b and the end of sum differ in; twice is not at all.
-func addTo(b, sum []byte) { subtle.XORBytes(b, b, sum[len(sum)-len(b):]) }
-
-// pageSum is the sum of all pages of a bundle, zero where it has a spare and is whole.
-func pageSum(b []byte) (sum [pageSize]byte) {
-	for page := range (besideValue + len(b)) / pageSize {
-		p := pageOf(b, page)
-		addTo(sum[pageSize-len(p):], p)
-	}
-	return sum
-}
 
 // mended returns a copy of a bundle with the page made again that is damaged, nil where none
 // is, where more are, or where it has no spare.

@@ -30,16 +30,6 @@ type Store struct {
 	*chain
 }
 
-// ErrNewer says that the file was written by a later version.
-var ErrNewer = errors.New("the record was written by a newer version of dewline; install that version, or move the file away")
-
-// ErrLocked says that another process has the record open.
-var ErrLocked = errors.New("the record is in use by another process")
-
-// ErrUnavailable says that the record cannot be opened now. Readings are kept
-// in memory meanwhile, and every Flush or Commit tries again.
-var ErrUnavailable = errors.New("the record is not available")
-
 // Open opens or begins the record in o.Dir. It checks an existing file before
 // use, and moves a damaged one aside: what is small and whole in it goes on in a new
 // one, and Regain brings back the rest.

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -196,6 +197,26 @@ func (s *sum) flush(dst []block.Span) []block.Span {
 
 // roundDiv is a/n rounded to the nearest, halves away from zero.
 func roundDiv(a, n int64) int32 { return int32(math.Round(float64(a) / float64(n))) }
+
+// ordered keeps the spans that start in [lo, hi), sorts them where the clock
+// was set back or an hour has several bundles, and merges those that start together.
+func ordered(spans []block.Span, lo, hi int64) []block.Span {
+	spans = slices.DeleteFunc(spans, func(s block.Span) bool { return s.Start < lo || s.Start >= hi })
+	slices.SortStableFunc(spans, func(a, b block.Span) int { return cmp.Compare(a.Start, b.Start) })
+	out := spans[:0]
+	for len(spans) > 0 {
+		n := 1
+		for n < len(spans) && spans[n].Start == spans[0].Start {
+			n++
+		}
+		one := spans[0]
+		if n > 1 {
+			one = mergeSpans(spans[:n]...)
+		}
+		out, spans = append(out, one), spans[n:]
+	}
+	return out
+}
 
 // mergeSpans joins rollups of one span of time. It weighs the means by the readings of
 // each, of whichever quantities they had: exact where all readings had this one, and near

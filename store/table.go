@@ -143,32 +143,3 @@ func (s *series) partsOf(tx *bolt.Tx, kind byte, key bundleKey) []bundlePart {
 	}
 	return parts
 }
-
-// keepSums stores in full those rollups of a bundle that its readings tell, as these are
-// about to go: those of the levels from first on. What is damaged is left out.
-func (w *writer) keepSums(tx *bolt.Tx, key bundleKey, first int) error {
-	if first == levels {
-		return nil
-	}
-	defer w.dirs.forget(key)
-	w.enc.Quick = false
-	var parts []bundlePart
-	for i, probe := range w.probesOf(tx, key) {
-		q := newQuery(w.series, sensors.ProbeID(probe))
-		q.place = i
-		var spans [levels][]block.Span
-		stored := q.all(tx, key, &spans)
-		blocks := slices.Clone(stored[:])
-		for l := first; l < levels; l++ {
-			if len(spans[l]) == 0 || !needsReadings(stored[l]) {
-				continue
-			}
-			if b, err := w.enc.AppendSpans(nil, spanMillis[l], spans[l]); err == nil {
-				blocks[l] = b
-			}
-		}
-		q.release()
-		parts = append(parts, bundlePart{probe, blocks})
-	}
-	return putTable(tx, key.bytes(), tableBundle(key.bytes(), parts))
-}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -11,6 +12,9 @@ import (
 
 	"dewline/store/block"
 )
+
+// ErrNewer says that the file was written by a later version.
+var ErrNewer = errors.New("the record was written by a newer version of dewline; install that version, or move the file away")
 
 // verify reads all of the structure of the record file at path, and its records or not. It
 // returns the first fault, and refuses a layout that this version does not know. It takes
