@@ -25,6 +25,7 @@ import (
 	"dewline/sensors"
 
 	"github.com/prometheus/client_golang/prometheus"
+	dto "github.com/prometheus/client_model/go"
 )
 
 // A Collector implements prometheus.Collector over snapshots. It describes nothing
@@ -72,16 +73,21 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	m.polls(s)
 }
 
-// A sender makes metrics that share some labels.
+// A sender makes metrics that share some labels, and what these take up: of 500 enclosures
+// there are 25,000 values at a time.
 type sender struct {
 	c      *Collector
 	ch     chan<- prometheus.Metric
-	labels []string // name, value, name, value
+	labels []*dto.LabelPair // by name
 }
 
 // of adds labels: name, value, name, value.
 func (m sender) of(labels ...string) sender {
-	m.labels = slices.Concat(m.labels, labels)
+	m.labels = slices.Clone(m.labels)
+	for pair := range slices.Chunk(labels, 2) {
+		m.labels = append(m.labels, &dto.LabelPair{Name: &pair[0], Value: &pair[1]})
+	}
+	slices.SortFunc(m.labels, func(a, b *dto.LabelPair) int { return strings.Compare(*a.Name, *b.Name) })
 	return m
 }
 
@@ -91,24 +97,34 @@ func (m sender) put(name, help string, v float64, more ...string) {
 	if math.IsNaN(v) {
 		return
 	}
-	var names, values []string
-	for i, l := range slices.Concat(m.labels, more) {
-		if i%2 == 0 {
-			names = append(names, l)
-		} else {
-			values = append(values, l)
-		}
+	if len(more) > 0 {
+		m = m.of(more...)
 	}
 	desc := m.c.descs[name]
 	if desc == nil {
-		desc = prometheus.NewDesc("dewline_"+name, help, names, nil)
+		desc = prometheus.NewDesc("dewline_"+name, help, nil, nil)
 		m.c.descs[name] = desc
 	}
-	kind := prometheus.GaugeValue
-	if strings.HasSuffix(name, "_total") {
-		kind = prometheus.CounterValue
+	m.ch <- &sample{desc: desc, labels: m.labels, value: v, counter: strings.HasSuffix(name, "_total")}
+}
+
+// A sample is one value under its labels.
+type sample struct {
+	desc    *prometheus.Desc
+	labels  []*dto.LabelPair
+	value   float64
+	counter bool
+}
+
+func (s *sample) Desc() *prometheus.Desc { return s.desc }
+
+func (s *sample) Write(out *dto.Metric) error {
+	if out.Label = s.labels; s.counter {
+		out.Counter = &dto.Counter{Value: &s.value}
+	} else {
+		out.Gauge = &dto.Gauge{Value: &s.value}
 	}
-	m.ch <- prometheus.MustNewConstMetric(desc, kind, v, values...)
+	return nil
 }
 
 // when is v where it is known, else no number.
