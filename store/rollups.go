@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"iter"
+	"math"
 	"time"
 
 	"dewline/sensors"
@@ -16,21 +17,28 @@ import (
 // ErrDamaged; what follows still comes if the caller goes on.
 func (s *series) Rollups(ctx context.Context, probe sensors.ProbeID, level Level, from, to time.Time) iter.Seq2[Rollup, error] {
 	return func(yield func(Rollup, error) bool) {
-		if level != TenMinutes && level != Hour {
+		if level < TenMinutes || level > Day {
 			yield(Rollup{}, fmt.Errorf("read rollups of probe %s: no level %d", probe, level))
 			return
 		}
+		kept := min(level, Hour)
 		q := newQuery(s, probe)
 		defer q.release()
-		windows(ctx, s, probe, from, to, 32*dayMillis, level.Span().Milliseconds(), func(lo, hi int64, err error) bool {
+		windows(ctx, s, probe, from, to, 32*dayMillis, kept.Span().Milliseconds(), func(lo, hi int64, err error) bool {
 			var spans []block.Span
 			if err == nil {
-				spans, err = q.spanWindow(level, lo, hi)
+				spans, err = q.spanWindow(kept, lo, hi)
 			}
 			for _, err := range q.faults(err) {
 				if !yield(Rollup{}, fmt.Errorf("read rollups of probe %s: %w", probe, err)) {
 					return false
 				}
+			}
+			if level == Day {
+				for i := range spans {
+					spans[i].Start = floorDiv(spans[i].Start, dayMillis) * dayMillis
+				}
+				spans = ordered(spans, math.MinInt64, hi)
 			}
 			for i := range spans {
 				if !yield(rollupOf(probe, level, &spans[i]), nil) {

@@ -138,15 +138,19 @@ type Commit struct {
 // A Level is the span of one rollup.
 type Level uint8
 
-// The levels that are kept.
+// The levels that are kept, and days of UTC, which are made of hours as they are asked for.
 const (
 	TenMinutes Level = iota + 1
 	Hour
+	Day
 )
 
 // Span returns how long one rollup of the level lasts.
 func (l Level) Span() time.Duration {
-	if l == Hour {
+	switch l {
+	case Day:
+		return 24 * time.Hour
+	case Hour:
 		return time.Hour
 	}
 	return 10 * time.Minute

@@ -3,8 +3,6 @@ package web
 import (
 	"errors"
 	"fmt"
-	"iter"
-	"math"
 	"net/http"
 	"slices"
 	"strconv"
@@ -145,15 +143,14 @@ func rawHistory(r *http.Request, st *store.Store, probe sensors.ProbeID, from, t
 
 func summedHistory(r *http.Request, st *store.Store, probe sensors.ProbeID, from, to time.Time) ([]wire.HistoryRow, error) {
 	level := store.Hour
-	if to.Sub(from) <= tenMinutesUpTo {
+	switch span := to.Sub(from); {
+	case span <= tenMinutesUpTo:
 		level = store.TenMinutes
+	case span > hoursUpTo:
+		level = store.Day
 	}
 	rows := []wire.HistoryRow{}
-	sums := st.Rollups(r.Context(), probe, level, from, to)
-	if to.Sub(from) > hoursUpTo {
-		sums = byDay(sums)
-	}
-	for sum, err := range sums {
+	for sum, err := range st.Rollups(r.Context(), probe, level, from, to) {
 		if err != nil {
 			return nil, err
 		}
@@ -174,64 +171,6 @@ func summedHistory(r *http.Request, st *store.Store, probe sensors.ProbeID, from
 func hundredths(v int32) *float64 {
 	f := float64(v) / 100
 	return &f
-}
-
-const wholeDay = 24 * time.Hour
-
-// byDay joins hourly sums into days in UTC, as far as a row of history shows them.
-func byDay(hours iter.Seq2[store.Rollup, error]) iter.Seq2[store.Rollup, error] {
-	return func(yield func(store.Rollup, error) bool) {
-		var d daySum
-		for h, err := range hours {
-			if err != nil {
-				yield(h, err)
-				return
-			}
-			if day := h.Start.Truncate(wholeDay); !day.Equal(d.Start) {
-				if !d.Start.IsZero() && !yield(d.Rollup, nil) {
-					return
-				}
-				d = daySum{Rollup: store.Rollup{Start: day}}
-			}
-			d.add(&h)
-		}
-		if !d.Start.IsZero() {
-			yield(d.Rollup, nil)
-		}
-	}
-}
-
-// A daySum is a day under way. Means weigh by how many readings each stands for.
-type daySum struct {
-	store.Rollup
-	temperature, humidity weighted
-}
-
-func (d *daySum) add(h *store.Rollup) {
-	d.Has |= h.Has
-	d.Covered += h.Covered
-	d.Gap = max(wholeDay-d.Covered, 0)
-	if h.Has&sensors.HasTemperature != 0 {
-		d.temperature.add(&d.Temperature, h.Temperature, h.Count)
-	}
-	if h.Has&sensors.HasHumidity != 0 {
-		d.humidity.add(&d.Humidity, h.Humidity, h.Count)
-	}
-}
-
-type weighted struct {
-	sum    float64
-	weight int
-}
-
-func (w *weighted) add(into *store.Spread, s store.Spread, count int) {
-	if w.weight == 0 {
-		*into = s
-	}
-	w.sum += float64(s.Mean) * float64(count)
-	w.weight += count
-	into.Min, into.Max = min(into.Min, s.Min), max(into.Max, s.Max)
-	into.Mean = int32(math.Round(w.sum / float64(max(w.weight, 1))))
 }
 
 // notesOf returns the notes of an enclosure, or of all where it is empty, that
