@@ -73,7 +73,7 @@ func newBusLoop(name string, o *PollOptions) *busLoop {
 	}
 }
 
-func (b *busLoop) add(probe BusProbe) *polled {
+func (b *busLoop) add(probe BusProbe) {
 	if probe.Budget <= 0 {
 		probe.Budget = DefaultBudget
 	}
@@ -84,7 +84,6 @@ func (b *busLoop) add(probe BusProbe) *polled {
 	}
 	p.counts = ProbeCounts{Probe: probe.ID, Bus: b.name}
 	b.probes = append(b.probes, p)
-	return p
 }
 
 // work is the worker: the only goroutine that touches the bus.

@@ -26,10 +26,7 @@ type PollOptions struct {
 // Each bus has a supervisor and a worker goroutine. While a call that outlived its budget
 // holds a bus, every probe of it is told TimedOut; other buses do not notice. A probe that
 // fails slowly is asked less often, but at least every minute, and after those that work.
-type Poller struct {
-	buses []*busLoop
-	index map[ProbeID]*polled
-}
+type Poller struct{ buses []*busLoop }
 
 // ProbeCounts is what happened on one probe since the start.
 type ProbeCounts struct {
@@ -67,17 +64,18 @@ func NewPoller(buses []Bus, o PollOptions) (*Poller, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	p := &Poller{index: make(map[ProbeID]*polled)}
+	p, met := new(Poller), map[ProbeID]bool{}
 	for _, b := range buses {
 		loop := newBusLoop(b.Name, &o)
 		for _, probe := range b.Probes {
 			if probe.Sampler == nil {
 				return nil, fmt.Errorf("probe %s on bus %s has no driver", probe.ID, b.Name)
 			}
-			if p.index[probe.ID] != nil {
+			if met[probe.ID] {
 				return nil, fmt.Errorf("probe %s on bus %s is there twice", probe.ID, b.Name)
 			}
-			p.index[probe.ID] = loop.add(probe)
+			met[probe.ID] = true
+			loop.add(probe)
 		}
 		p.buses = append(p.buses, loop)
 	}
@@ -94,16 +92,20 @@ func (p *Poller) Run(ctx context.Context) {
 	wg.Wait()
 }
 
-// Probes returns a snapshot of all probes' counts in the order of the buses.
-func (p *Poller) Probes() []ProbeCounts {
-	var all []ProbeCounts
+// each calls f with every probe in the order of the buses, under the lock of its bus.
+func (p *Poller) each(f func(*polled)) {
 	for _, b := range p.buses {
 		b.mu.Lock()
 		for _, probe := range b.probes {
-			all = append(all, probe.counts)
+			f(probe)
 		}
 		b.mu.Unlock()
 	}
+}
+
+// Probes returns a snapshot of all probes' counts.
+func (p *Poller) Probes() (all []ProbeCounts) {
+	p.each(func(probe *polled) { all = append(all, probe.counts) })
 	return all
 }
 
@@ -120,43 +122,27 @@ func (p *Poller) Buses() []BusCounts {
 
 // Ageing returns what each probe went through, to be kept across a restart.
 func (p *Poller) Ageing() map[ProbeID]Ageing {
-	all := make(map[ProbeID]Ageing, len(p.index))
-	for _, b := range p.buses {
-		b.mu.Lock()
-		for _, probe := range b.probes {
-			all[probe.ID] = probe.ageing
-		}
-		b.mu.Unlock()
-	}
+	all := map[ProbeID]Ageing{}
+	p.each(func(probe *polled) { all[probe.ID] = probe.ageing })
 	return all
 }
 
 // Resume adds what probes went through before the start, where that is known
 // only now.
 func (p *Poller) Resume(past map[ProbeID]Ageing) {
-	for _, b := range p.buses {
-		b.mu.Lock()
-		for _, probe := range b.probes {
-			if a, ok := past[probe.ID]; ok {
-				probe.past = &a
-			}
+	p.each(func(probe *polled) {
+		if a, ok := past[probe.ID]; ok {
+			probe.past = &a
 		}
-		b.mu.Unlock()
-	}
+	})
 }
 
 // Correct puts another set of corrections in force.
-func (p *Poller) Correct(c *Corrections) {
-	for _, probe := range p.index {
-		probe.judge.Correct(c)
-	}
-}
+func (p *Poller) Correct(c *Corrections) { p.each(func(probe *polled) { probe.judge.Correct(c) }) }
 
 // FreezeAfter sets for every probe how long one and the same value is believed.
 func (p *Poller) FreezeAfter(d time.Duration) {
-	for _, probe := range p.index {
-		probe.judge.FreezeAfter(d)
-	}
+	p.each(func(probe *polled) { probe.judge.FreezeAfter(d) })
 }
 
 // A Sampler reads one probe once. Its errors carry the Reason; one without counts as

@@ -11,6 +11,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"math"
 	"time"
 
 	"periph.io/x/conn/v3/physic"
@@ -125,21 +126,12 @@ func (g *guard) outcome(err error) error {
 // fromEnv converts what periph's driver measured. physic truncates when it
 // prints; this rounds.
 func fromEnv(e physic.Env) sensors.Sample {
-	const centi = int64(physic.Kelvin) / 100
-	t := int64(e.Temperature - physic.ZeroCelsius)
-	h := int64(e.Humidity)
+	centi := func(v, whole int64) int32 { return int32(math.Round(float64(v*100) / float64(whole))) }
 	return sensors.Sample{
 		Has:         sensors.HasTemperature | sensors.HasHumidity,
-		Temperature: sensors.CentiCelsius(divRound(t, centi)),
-		Humidity:    sensors.CentiPercent(divRound(h, int64(physic.PercentRH)/100)),
+		Temperature: sensors.CentiCelsius(centi(int64(e.Temperature-physic.ZeroCelsius), int64(physic.Kelvin))),
+		Humidity:    sensors.CentiPercent(centi(int64(e.Humidity), int64(physic.PercentRH))),
 	}
-}
-
-func divRound(n, d int64) int64 {
-	if n < 0 {
-		return -divRound(-n, d)
-	}
-	return (n + d/2) / d
 }
 
 // Registers of the BME280 (data sheet BST-BME280-DS002, section 5.3).
