@@ -455,6 +455,6 @@ func warm(d *alarm.Detail, e *rules.EnclosureView) {
 		}
 	}
 	if d.HasRate = e.RatePerHour != nil; d.HasRate {
-		d.RatePerHour = *e.RatePerHour
+		d.RatePerHour = float64(*e.RatePerHour)
 	}
 }

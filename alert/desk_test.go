@@ -522,7 +522,7 @@ func TestDesk_refresh(t *testing.T) {
 	r.transitions(r.tr(change{alarm.LethalAhead, "e1", unack, alarm.Wake, tank("e1"), 31, 50}))
 	r.pass(time.Minute)
 	see := func(minutes float64) {
-		rate := 2.0
+		rate := rules.Tenth(2)
 		e := r.desk.Refresh(r.now, []rules.AlarmView{{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.LethalAhead, Subject: "e1"}, Seq: 1, Priority: alarm.Wake, Value: 32, HasValue: true, Unit: "°C"}, State: unack}},
 			[]rules.EnclosureView{{EnclosureHome: rules.EnclosureHome{ID: "e1"}, EnclosureOutlook: rules.EnclosureOutlook{RatePerHour: &rate, ToLethal: &alarm.Range{FromMinutes: minutes, ToMinutes: 2 * minutes}}}})
 		if len(e.Docs) != len(e.Send) {

@@ -205,7 +205,7 @@ func TestMerge_SpansStay(t *testing.T) {
 	r.transitions(heat)
 	const by = 300 * 24 * time.Hour
 	r.now.Mono += by
-	if _, err := r.desk.Merge(r.now, by, nil, nil, []rules.AlarmView{{Key: heat.Key, Seq: heat.Seq, State: unack, Priority: heat.Priority}}); err != nil {
+	if _, err := r.desk.Merge(r.now, by, nil, nil, []rules.AlarmView{{Onset: heat.Onset, State: unack}}); err != nil {
 		t.Fatal(err)
 	}
 	in := r.desk.book.byKey[heat.Key]

@@ -347,7 +347,7 @@ func TestRestart_UrgencyAndDoseGoOn(t *testing.T) {
 			r.lose(state)
 		}
 		r.run(4*time.Minute, hot)
-		doses[i] = r.e.Enclosures()[0].Exposure
+		doses[i] = float64(r.e.Enclosures()[0].Exposure)
 	}
 	for i, x := range plain.log {
 		if i >= len(crash.log) || crash.log[i].Key != x.Key || crash.log[i].Priority != x.Priority ||

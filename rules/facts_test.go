@@ -40,7 +40,7 @@ func TestDosesAddUp(t *testing.T) {
 		if len(told) < 2 || len(told) > 5 || math.Abs(hours-3) > 0.1 {
 			t.Errorf("restart %v: %d lines with %.2f °C h, want a few with 3", restart, len(told), hours)
 		}
-		if share := r.e.Enclosures()[0].Exposure; peak < share || told[len(told)-1].Share > peak {
+		if share := float64(r.e.Enclosures()[0].Exposure); peak < share || told[len(told)-1].Share > peak {
 			t.Errorf("restart %v: the peak told is %.3f, %.3f are left", restart, peak, share)
 		}
 	}

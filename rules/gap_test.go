@@ -285,7 +285,7 @@ func TestGap_ValuesAreAsOldAsTheyAre(t *testing.T) {
 		r.now += poll
 		r.tick()
 		v, p := r.e.Enclosures()[0], r.e.Probes()[1]
-		if v.Temperature.Known || v.Temperature.Age < 6*time.Hour || p.Age < 6*time.Hour || p.Fresh {
+		if v.Temperature.Known || v.Temperature.Age < 6*time.Hour || p.Age.D() < 6*time.Hour || p.Fresh {
 			t.Errorf("clock set %v: known %v, %v old, the probe's %v", set, v.Temperature.Known, v.Temperature.Age, p.Age)
 		}
 		r.want(alarm.ProbeSilent, "", "")

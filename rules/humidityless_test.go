@@ -36,7 +36,7 @@ func TestProbe_HumidityGone(t *testing.T) {
 				t.Errorf("temperature known %v, humidity known %v", v.Temperature.Known, v.Humidity.Known)
 			}
 			for _, v := range r.e.Probes() {
-				if v.ID == "p1" && v.Fresh && (v.HasHumidity || !v.HasTemperature) {
+				if v.ID == "p1" && v.Fresh && (v.Humidity != nil || v.Temperature == nil) {
 					t.Errorf("the last humidity is shown as a present one: %+v", v)
 				}
 			}

@@ -62,7 +62,7 @@ func TestMeasures_AreOfTheProbeTheyName(t *testing.T) {
 			v := r.e.Enclosures()[0]
 			temp, hum, place := map[string]float64{}, map[string]float64{}, map[string]string{}
 			for _, p := range r.e.Probes() {
-				temp[p.ID], hum[p.ID], place[p.ID] = p.Temperature.Celsius(), p.Humidity.Percent(), p.Place
+				temp[p.ID], hum[p.ID], place[p.ID] = *p.Temperature, *p.Humidity, p.Place
 			}
 			for name, m := range map[string]Measure{"temperature": v.Temperature, "band": v.Band} {
 				if !m.Known || m.Value != temp[m.Probe] || m.Place != place[m.Probe] {
@@ -90,8 +90,8 @@ func TestWetProbe_IsNotSilent(t *testing.T) {
 		return &x
 	}))
 	v, p := r.e.Enclosures()[0], r.e.Probes()[1]
-	if !p.Fresh || p.HeardAge > poll || !p.HasTemperature || p.TemperatureDoubt != "" || !p.HasHumidity ||
-		p.Humidity != 10000 || p.HumidityDoubt != "pinned-wet" {
+	if !p.Fresh || p.HeardAge.D() > poll || p.Temperature == nil || p.TemperatureDoubt != "" || p.Humidity == nil ||
+		*p.Humidity != 100 || p.HumidityDoubt != "pinned-wet" {
 		t.Errorf("the wet probe: %+v", p)
 	}
 	if !v.Temperature.Known || v.Blind || v.Humidity.Known || v.Humidity.Value != 100 || v.Humidity.Doubt != "pinned-wet" ||
@@ -100,7 +100,7 @@ func TestWetProbe_IsNotSilent(t *testing.T) {
 	}
 	r.run(30*time.Minute, r.with("p1", func() *sensors.Reading { return nil }))
 	v, p = r.e.Enclosures()[0], r.e.Probes()[1]
-	if p.Fresh || p.HeardAge < 29*time.Minute || v.Humidity.Doubt != "" || v.Humidity.Known || !v.Blind {
+	if p.Fresh || p.HeardAge.D() < 29*time.Minute || v.Humidity.Doubt != "" || v.Humidity.Known || !v.Blind {
 		t.Errorf("silent for half an hour: %+v %+v", p, v.Humidity)
 	}
 }

@@ -56,7 +56,7 @@ func (w views) viewEnclosure(en *room.Enclosure) EnclosureView {
 			ID: en.Cfg.ID, Name: en.Cfg.Name, Rack: en.Cfg.Rack, Shelf: en.Cfg.Shelf, Slot: en.Cfg.Slot,
 			Species: en.Cfg.Species, Stage: string(en.Cfg.Stage),
 		},
-		At:           en.St.At,
+		At:           Moment{en.St.At},
 		EnclosureAir: EnclosureAir{RoomWet: w.air.Room, OutsideWet: w.air.Outside},
 		BandName:     name,
 		EnclosureLimits: EnclosureLimits{
@@ -64,7 +64,7 @@ func (w views) viewEnclosure(en *room.Enclosure) EnclosureView {
 			Floor: float64(en.Limits.Floor) / 100, Warn: float64(en.Limits.Warn) / 100,
 			Act: float64(en.Limits.Act) / 100, Lethal: float64(en.Limits.Lethal) / 100,
 		},
-		OutOfService: en.OutOfService(),
+		EnclosureState: EnclosureState{OutOfService: en.OutOfService(), Unknown: []string{}, Alarms: []alarm.ID{}},
 	}
 	w.viewMeasures(en, &v, now)
 	if v.Temperature.Known {
@@ -219,17 +219,15 @@ func (w views) viewMoisture(v *EnclosureView) {
 	if i, ok := w.v.ByID[sensors.ProbeID(v.Humidity.Probe)]; ok && w.v.Probes[i].Usable(&w.v.Cfg.Rules, w.v.Latest.Mono) {
 		t = w.v.Probes[i].St.Temp.Celsius()
 	}
-	if dew, err := climate.DewPoint(t, v.Humidity.Value); err == nil {
-		v.DewPoint = &dew
-	}
-	if deficit, err := climate.VPD(t, v.Humidity.Value); err == nil {
-		v.VPD = &deficit
-	}
+	dew, err := climate.DewPoint(t, v.Humidity.Value)
+	v.DewPoint = Given(err == nil, Tenth(dew))
+	deficit, err := climate.VPD(t, v.Humidity.Value)
+	v.VPD = Given(err == nil, Tenth(deficit))
 }
 
 func (w views) viewEstimates(en *room.Enclosure, v *EnclosureView, now time.Duration) {
 	st := &en.St
-	v.Exposure, v.MissedMists = st.Dose.Fraction(en.DoseLimits), st.Missed
+	v.Exposure, v.MissedMists = Share(st.Dose.Fraction(en.DoseLimits)), st.Missed
 	if en.Lamps >= 0 && w.v.Lamps[en.Lamps].Known {
 		on := w.v.Lamps[en.Lamps].On
 		v.LampsOn = &on
@@ -237,22 +235,16 @@ func (w views) viewEstimates(en *room.Enclosure, v *EnclosureView, now time.Dura
 		v.Unknown = append(v.Unknown, "lamps")
 	}
 	if slope, _, ok := en.Rise(); ok && v.Temperature.Known {
-		rate := slope.Shown()
-		v.RatePerHour = &rate
+		v.RatePerHour = Given(true, Tenth(slope.Shown()))
 		if now-st.Ahead.At <= 3*room.SlowEvery {
 			v.ToLethal, v.LampsOffGain = room.RangeOf(st.Ahead.ToLethal), room.GainOf(st.Ahead.LampsOff)
 		}
 	}
-	if st.HasPulse {
-		age := now - st.PulseAt
-		v.LastMist = &age
-	}
-	if recent, usual, _, ok := st.Dry.Trend(); ok {
-		v.DryDown, v.DryDownUsual = &recent, &usual
-	}
+	v.LastMist = Given(st.HasPulse, Seconds(now-st.PulseAt))
+	recent, usual, _, ok := st.Dry.Trend()
+	v.DryDown, v.DryDownUsual = Given(ok, Seconds(recent)), Given(ok, Seconds(usual))
 	if r, ok := st.Night.Report(); ok {
-		v.NightDrop = &r.Drop
-		v.NightsNoDrop = st.Night.Streak(en.DropMin)
+		v.NightDrop, v.NightsNoDrop = Given(true, Tenth(r.Drop)), st.Night.Streak(en.DropMin)
 	}
 	_, v.DoorOpen = st.Door.Open()
 }
@@ -268,70 +260,71 @@ func (e *Engine) Probes() []ProbeView {
 
 // Contacts returns a snapshot of every contact in file order.
 func (e *Engine) Contacts() []ContactView {
-	var list []ContactView
+	list := make([]ContactView, len(e.v.Contacts))
 	now := e.v.Latest.Mono
 	for i := range e.v.Contacts {
-		c := &e.v.Contacts[i]
-		v := ContactView{ID: c.Cfg.ID, Is: string(c.Cfg.Is), Known: c.Known(now), Why: c.St.Why, Unit: c.Cfg.Low.Unit, Serves: c.Cfg.Serves}
-		if v.Known {
-			v.Active, v.Value, v.For = c.St.Active, c.St.Value, now-c.St.Since
+		c, v := &e.v.Contacts[i], &list[i]
+		v.ID, v.Is, v.Known, v.Serves = c.Cfg.ID, string(c.Cfg.Is), c.Known(now), append([]string{}, c.Cfg.Serves...)
+		if !v.Known {
+			v.Why = c.St.Why
+			continue
 		}
-		list = append(list, v)
+		v.Active, v.For = Given(true, c.St.Active), Given(true, Seconds(now-c.St.Since))
+		v.Unit = c.Cfg.Low.Unit
+		v.Value = Given(v.Unit != "", c.St.Value)
 	}
 	return list
 }
 
 func (w views) viewProbe(p *room.Probe) ProbeView {
-	st := &p.St
+	st, now := &p.St, w.v.Latest.Mono
 	v := ProbeView{
-		ID: p.Cfg.ID, Family: p.Cfg.Family, Place: string(p.Cfg.Place), Enclosure: p.Cfg.Enclosure,
-		ProbeAge: ProbeAge{At: st.Last, LastGood: st.Good, Age: w.v.Latest.Mono - st.Good.Mono}, Reason: st.Reason.String(),
+		ID: p.Cfg.ID, Family: p.Cfg.Family, Place: string(p.Cfg.Place), Enclosure: p.Cfg.Enclosure, Reason: st.Reason.String(),
+		ProbeAge: ProbeAge{At: Moment{st.Last}, LastGood: Moment{st.Good}, Age: Given(st.Goods > 0, Seconds(now-st.Good.Mono))},
 		ProbeValues: ProbeValues{
-			HasTemperature: st.HasTemp, Temperature: st.Temp, HasHumidity: st.HasHum, Humidity: st.Hum,
-			HasLight: st.HasLux, LightLux: st.Lux, Uncertainty: max(st.HumLess, st.HumMore).Percent(),
+			Temperature: Given(st.HasTemp, st.Temp.Celsius()), Humidity: Given(st.HasHum, st.Hum.Percent()),
+			LightLux: Given(st.HasLux, st.Lux), Uncertainty: Tenth(max(st.HumLess, st.HumMore).Percent()),
 		},
-		Readings: st.Readings, Good: st.Goods, Frozen: st.Frozen,
+		Readings: st.Readings, Good: st.Goods, Frozen: st.Frozen, Counts: map[string]uint64{},
 	}
 	if st.Readings > 0 {
 		v.Quality = st.Quality.String()
 		v.Heard = !st.Heard.IsZero()
-		v.Fresh = v.Heard && p.Fresh(&w.v.Cfg.Rules, w.v.Latest.Mono, st.Heard.Mono)
-		v.HeardAge = w.v.Latest.Mono - p.HeardAt()
+		v.Fresh = v.Heard && p.Fresh(&w.v.Cfg.Rules, now, st.Heard.Mono)
+		v.HeardAge = Given(true, Seconds(now-p.HeardAt()))
 	}
 	if v.Fresh { // a probe that delivers one quantity does not vouch for another
 		w.viewPresent(p, &v)
 	}
 	for r, n := range st.Counts {
-		if n == 0 {
-			continue
+		if n > 0 {
+			v.Counts[sensors.Reason(r).String()] = uint64(n)
 		}
-		if v.Counts == nil {
-			v.Counts = map[string]uint64{}
-		}
-		v.Counts[sensors.Reason(r).String()] = uint64(n)
 	}
 	if !st.Seen.IsZero() {
-		if t, ok := w.v.HumidityDue(p); ok {
-			v.HumidityDue = &t
-		}
-		if t, ok := w.v.TemperatureDue(p); ok {
-			v.TemperatureDue = &t
-		}
+		t, ok := w.v.HumidityDue(p)
+		v.HumidityDue = Given(ok, t)
+		t, ok = w.v.TemperatureDue(p)
+		v.TemperatureDue = Given(ok, t)
 	}
 	return v
 }
 
 // viewPresent keeps what a probe that answers says now, with the doubts about it.
 func (w views) viewPresent(p *room.Probe, v *ProbeView) {
-	st := &p.St
-	v.HasTemperature = v.HasTemperature && p.Fresh(&w.v.Cfg.Rules, w.v.Latest.Mono, st.TempAt)
-	v.HasHumidity = v.HasHumidity && p.Fresh(&w.v.Cfg.Rules, w.v.Latest.Mono, st.HumAt)
-	if st.Doubtful || st.Alone {
-		v.HasTemperature, v.Temperature, v.TemperatureDoubt = true, st.Doubt, st.Reason.String()
+	st, now := &p.St, w.v.Latest.Mono
+	if !p.Fresh(&w.v.Cfg.Rules, now, st.TempAt) {
+		v.Temperature = nil
 	}
-	if why := wild(w.v, p, w.v.Latest.Mono); why != "" {
+	if !p.Fresh(&w.v.Cfg.Rules, now, st.HumAt) {
+		v.Humidity = nil
+	}
+	if st.Doubtful || st.Alone {
+		v.Temperature, v.TemperatureDoubt = Given(true, st.Doubt.Celsius()), st.Reason.String()
+	}
+	if why := wild(w.v, p, now); why != "" {
 		hum, _ := wildHum(p)
-		v.HasHumidity, v.Humidity, v.HumidityDoubt = true, hum, why
+		v.Humidity, v.HumidityDoubt = Given(true, hum.Percent()), why
 	}
 }
 

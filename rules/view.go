@@ -1,12 +1,84 @@
 package rules
 
 import (
+	"encoding/json"
+	"math"
 	"time"
 
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
 	"dewline/sensors"
 )
+
+// What is shown stands here as it leaves, so that no document says it again: package
+// wire adds what only a document needs. Quantities have all their digits in memory, and
+// in JSON as many as a probe can know.
+
+// Seconds are a span that leaves in whole seconds.
+type Seconds time.Duration
+
+// D is the span itself.
+func (s Seconds) D() time.Duration { return time.Duration(s) }
+
+// MarshalJSON writes whole seconds.
+func (s Seconds) MarshalJSON() ([]byte, error) {
+	return json.Marshal(int64(s.D().Round(time.Second) / time.Second))
+}
+
+// UnmarshalJSON reads seconds.
+func (s *Seconds) UnmarshalJSON(data []byte) error {
+	var n int64
+	err := json.Unmarshal(data, &n)
+	*s = Seconds(time.Duration(n) * time.Second)
+	return err
+}
+
+// A Tenth is an estimate that leaves with one decimal, a Share one of which it is a
+// percentage that does.
+type (
+	Tenth float64
+	Share float64
+)
+
+// IsZero reports whether nothing is left of it.
+func (t Tenth) IsZero() bool { return math.Round(float64(t)*10) == 0 }
+
+// MarshalJSON writes one decimal.
+func (t Tenth) MarshalJSON() ([]byte, error) { return decimal(float64(t), 1) }
+
+// MarshalJSON writes a percentage with one decimal as a share of one.
+func (s Share) MarshalJSON() ([]byte, error) { return decimal(float64(s)*100, 100) }
+
+// decimal rounds to a tenth before it divides. What is no number is null.
+func decimal(v, by float64) ([]byte, error) {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return []byte("null"), nil
+	}
+	return json.Marshal(math.Round(v*10) / 10 / by)
+}
+
+// A Moment leaves as a time, and is absent where the clock was not set.
+type Moment struct{ sensors.Instant }
+
+// IsZero reports whether no clock told the time.
+func (m Moment) IsZero() bool { return !m.Synced }
+
+// MarshalJSON writes RFC 3339 with whole seconds.
+func (m Moment) MarshalJSON() ([]byte, error) { return m.Wall.Round(time.Second).MarshalJSON() }
+
+// UnmarshalJSON reads what MarshalJSON writes.
+func (m *Moment) UnmarshalJSON(data []byte) error {
+	m.Synced = true
+	return m.Wall.UnmarshalJSON(data)
+}
+
+// Given is v where there is one.
+func Given[T any](has bool, v T) *T {
+	if !has {
+		return nil
+	}
+	return &v
+}
 
 // A Measure is a value with how far it can be trusted.
 type Measure struct {
@@ -24,30 +96,28 @@ type Measure struct {
 }
 
 // An EnclosureView is a snapshot of one enclosure. Temperatures in °C,
-// humidity in %, VPD in Pa. Package wire makes what leaves of it.
+// humidity in %, VPD in Pa.
 type EnclosureView struct {
 	EnclosureHome
-	At sensors.Instant // of the last reading of any of its probes
+	At Moment // of the last reading of any of its probes
 	EnclosureAir
 	BandName string // "day", "night" or "day or night"
 	EnclosureLimits
 	EnclosureOutlook
 	EnclosureHabits
-	LampsOn      *bool // by schedule; nil without one or without a clock
-	DoorOpen     bool
-	OutOfService bool
-	Blind        bool // no probe of it delivers
-	Unknown      []string
-	Alarms       []alarm.ID      // not NORM
-	Worst        *alarm.Priority // of the active ones; nil for none
+	EnclosureState
 }
 
-// An EnclosureHome is which enclosure it is, where it stands and who lives there.
+// An EnclosureHome is which enclosure it is, where it stands, what is known of that, and
+// who lives there.
 type EnclosureHome struct {
-	ID, Name       string
-	Rack           string
-	Shelf, Slot    int
-	Species, Stage string
+	ID      string `json:"id"`
+	Name    string `json:"name"`
+	Rack    string `json:"rack,omitempty"`
+	Shelf   int    `json:"shelf,omitempty"`
+	Slot    int    `json:"slot,omitempty"`
+	Species string `json:"species"`
+	Stage   string `json:"stage"`
 }
 
 // An EnclosureAir is what the probes of an enclosure say of its air, and the air
@@ -56,8 +126,6 @@ type EnclosureAir struct {
 	Temperature Measure // of the hottest trustworthy probe, on which heat is judged
 	Band        Measure // what the band is judged on: where the frogs live
 	Humidity    Measure
-	DewPoint    *float64
-	VPD         *float64
 	RoomWet     *float64 // wet bulb of the room's air
 	OutsideWet  *float64
 	BlownIn     climate.Blow // what the room's air would do
@@ -73,78 +141,95 @@ type EnclosureLimits struct {
 	Floor    float64 `json:"floor_pct,omitempty"` // 0 for none
 }
 
-// An EnclosureOutlook is where the heat of an enclosure goes.
+// An EnclosureOutlook is what was worked out from an enclosure's readings, and where its
+// heat goes. Every one is absent while it is not known.
 type EnclosureOutlook struct {
-	RatePerHour  *float64 // °C/h
-	ToLethal     *alarm.Range
-	LampsOffGain *alarm.Range
-	Exposure     float64 // fraction of the reference
+	DewPoint     *Tenth       `json:"dew_point_c,omitempty"`
+	VPD          *Tenth       `json:"vpd_pa,omitempty"` // vapour pressure deficit of the air
+	RatePerHour  *Tenth       `json:"rate_c_per_hour,omitempty"`
+	ToLethal     *alarm.Range `json:"time_to_lethal_limit,omitempty"`
+	LampsOffGain *alarm.Range `json:"lamps_off_gain,omitempty"`
+	Exposure     Share        `json:"exposure"`           // of the keeper's reference dose
+	LampsOn      *bool        `json:"lamps_on,omitempty"` // by schedule; nil without one or without a clock
 }
 
 // An EnclosureHabits is how an enclosure was misted, dried and cooled by night.
 type EnclosureHabits struct {
-	LastMist     *time.Duration // ago
-	MissedMists  int            // scheduled ones in a row without a pulse
-	DryDown      *time.Duration // half-life
-	DryDownUsual *time.Duration // own 14-day median
-	NightDrop    *float64       // last whole night, °C
-	NightsNoDrop int
+	LastMist     *Seconds `json:"since_mist_seconds,omitempty"`
+	MissedMists  int      `json:"missed_mists"` // scheduled ones in a row without a pulse
+	DryDown      *Seconds `json:"dry_down_half_life_seconds,omitempty"`
+	DryDownUsual *Seconds `json:"dry_down_usual_seconds,omitempty"` // own 14-day median
+	NightDrop    *Tenth   `json:"night_drop_c,omitempty"`           // of the last whole night
+	NightsNoDrop int      `json:"nights_without_drop"`
 }
 
-// A ProbeView is a snapshot of one probe.
+// An EnclosureState is whether an enclosure can be watched, and what is wrong.
+type EnclosureState struct {
+	DoorOpen     bool            `json:"door_open"`
+	OutOfService bool            `json:"out_of_service"`
+	Blind        bool            `json:"blind"` // no probe of it delivers
+	Unknown      []string        `json:"unknown"`
+	Alarms       []alarm.ID      `json:"alarms"`          // not NORM
+	Worst        *alarm.Priority `json:"worst,omitempty"` // of the active ones; nil for none
+}
+
+// A ProbeView is a snapshot of one probe. A value with a doubt beside it is
+// the present one; without, it is the last good one.
 type ProbeView struct {
-	ID        string
-	Family    string
-	Place     string
-	Enclosure string
+	ID        string `json:"id"`
+	Family    string `json:"family"`
+	Place     string `json:"place"`
+	Enclosure string `json:"enclosure,omitempty"`
 	ProbeAge
-	Quality string // of the last reading
-	Reason  string
+	Quality string `json:"quality,omitempty"` // of the last reading: good, suspect or bad
+	Reason  string `json:"reason,omitempty"`
 	ProbeValues
-	Readings       uint64
-	Good           uint64
-	Counts         map[string]uint64 // suspect and bad readings by reason
-	HumidityDue    *time.Time
-	TemperatureDue *time.Time
-	Frozen         bool
+	Readings       uint64            `json:"readings"`
+	Good           uint64            `json:"good_readings"`
+	Counts         map[string]uint64 `json:"doubts"` // suspect and bad readings by reason
+	HumidityDue    *time.Time        `json:"humidity_calibration_due,omitempty"`
+	TemperatureDue *time.Time        `json:"temperature_calibration_due,omitempty"`
+	Frozen         bool              `json:"frozen"`
 }
 
 // A ProbeAge is when a probe was heard.
 type ProbeAge struct {
-	At       sensors.Instant // last reading, of any quality
-	LastGood sensors.Instant
-	Age      time.Duration // of the last good reading
-	Fresh    bool          // it answers, be it with values that are doubted
-	Heard    bool          // it has answered since the start
-	HeardAge time.Duration // of the last reading that was not bad, or of the start
+	At       Moment   `json:"time,omitzero"`         // of the last reading, of any quality
+	LastGood Moment   `json:"last_good,omitzero"`    // of the last good one
+	Fresh    bool     `json:"fresh"`                 // it answers, be it with values that are doubted
+	Age      *Seconds `json:"age_seconds,omitempty"` // of the last good value
+	// HeardAge is that of the last reading that was not bad, or of the start where none
+	// was Heard; nil before any.
+	HeardAge *Seconds `json:"heard_age_seconds,omitempty"`
+	Heard    bool     `json:"-"` // it has answered since the start
 }
 
 // A ProbeValues is what a probe says, or said last.
 type ProbeValues struct {
-	HasTemperature bool
-	Temperature    sensors.CentiCelsius // last good
-	HasHumidity    bool
-	Humidity       sensors.CentiPercent
+	Temperature *float64 `json:"temperature_c,omitempty"`
+	Humidity    *float64 `json:"humidity_pct,omitempty"`
 	// TemperatureDoubt and HumidityDoubt say why the present value, which is
 	// then shown in the place of the last good one, is not trusted.
-	TemperatureDoubt, HumidityDoubt string
-
-	HasLight    bool
-	LightLux    uint32
-	Uncertainty float64 // of the humidity, ± %
+	TemperatureDoubt string  `json:"temperature_doubt,omitempty"`
+	HumidityDoubt    string  `json:"humidity_doubt,omitempty"`
+	Uncertainty      Tenth   `json:"humidity_uncertainty_pct,omitzero"` // ±, about 95 %
+	LightLux         *uint32 `json:"light_lux,omitempty"`
 }
 
-// A ContactView is a snapshot of one contact.
+// A ContactView is a snapshot of one contact. Where it is not known nothing
+// follows from it: not that it is active, nor that it is not.
 type ContactView struct {
-	ID     string
-	Is     string // mains, pump, reservoir, door or battery
-	Known  bool   // else nothing follows from what it said
-	Why    string // it is not known, where that was said
-	Active bool   // the mains are there, the pump runs, the reservoir or the battery is low, the door is open
-	For    time.Duration
-	Value  float64 // of a battery
-	Unit   string  // "%" or "V"
-	Serves []string
+	ID     string   `json:"id"`
+	Is     string   `json:"is"` // mains, pump, reservoir, door or battery
+	Known  bool     `json:"known"`
+	Why    string   `json:"why,omitempty"` // it is not known
+	Serves []string `json:"serves"`        // enclosures; none for the whole room
+	// Active says that the mains are there, the pump runs, the reservoir or the
+	// battery is low, the door is open.
+	Active *bool    `json:"active,omitempty"`
+	For    *Seconds `json:"for_seconds,omitempty"` // it has been so
+	Value  *float64 `json:"value,omitempty"`       // of a battery
+	Unit   string   `json:"unit,omitempty"`        // "%" or "V"
 }
 
 // An AlarmView is a snapshot of one alarm that is not NORM.

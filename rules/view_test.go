@@ -58,7 +58,7 @@ func TestView_ValuesHaveAges(t *testing.T) {
 	if !reflect.DeepEqual(v.Unknown, []string{"temperature", "humidity"}) || v.DewPoint != nil || v.VPD != nil || v.RatePerHour != nil {
 		t.Errorf("unknown is %v, %v, %v", v.Unknown, v.DewPoint, v.RatePerHour)
 	}
-	if p := r.e.Probes()[r.e.v.ByID["p1"]]; p.Fresh || p.Age < 2*time.Hour || p.HeardAge < 2*time.Hour {
+	if p := r.e.Probes()[r.e.v.ByID["p1"]]; p.Fresh || p.Age.D() < 2*time.Hour || p.HeardAge.D() < 2*time.Hour {
 		t.Errorf("%+v", p)
 	}
 }
@@ -71,7 +71,7 @@ func TestView_Estimates(t *testing.T) {
 	st.Missed, st.HasPulse, st.PulseAt = 3, true, now-time.Hour
 	st.Ahead = room.Ahead{At: now - 3*room.SlowEvery, ToLethal: climate.Eta{Known: true, From: time.Hour, To: 2 * time.Hour}, LampsOff: climate.Eta{Known: true, From: 10 * time.Minute, To: 20 * time.Minute}}
 	v := r.e.Enclosures()[0]
-	if v.MissedMists != 3 || v.LastMist == nil || *v.LastMist != time.Hour || v.LampsOn == nil || !*v.LampsOn || v.NightDrop != nil || v.DryDown != nil || v.DoorOpen {
+	if v.MissedMists != 3 || v.LastMist == nil || v.LastMist.D() != time.Hour || v.LampsOn == nil || !*v.LampsOn || v.NightDrop != nil || v.DryDown != nil || v.DoorOpen {
 		t.Errorf("%+v", v.EnclosureHabits)
 	}
 	if v.ToLethal == nil || *v.ToLethal != (alarm.Range{FromMinutes: 60, ToMinutes: 120}) || v.LampsOffGain == nil || *v.LampsOffGain != (alarm.Range{FromMinutes: 10, ToMinutes: 20}) {
@@ -87,7 +87,7 @@ func TestView_Estimates(t *testing.T) {
 		t.Errorf("lamps %v, unknown %v", v.LampsOn, v.Unknown)
 	}
 	en.Lamps = -1
-	if v = r.e.Enclosures()[0]; v.LampsOn != nil || v.Unknown != nil {
+	if v = r.e.Enclosures()[0]; v.LampsOn != nil || len(v.Unknown) > 0 {
 		t.Errorf("without lamps: %v, unknown %v", v.LampsOn, v.Unknown)
 	}
 }
@@ -233,17 +233,17 @@ func TestView_OfAProbe(t *testing.T) {
 		name       string
 		set        func(p *room.Probe, now time.Duration)
 		temp, hum  bool
-		celsius    sensors.CentiCelsius
+		celsius    float64
 		doubt, wet string
 	}{
-		{"as it says", func(*room.Probe, time.Duration) {}, true, true, 2400, "", ""},
-		{"an old temperature", func(p *room.Probe, now time.Duration) { p.St.TempAt = now - time.Hour }, false, true, 2400, "", ""},
-		{"an old humidity", func(p *room.Probe, now time.Duration) { p.St.HumAt = now - time.Hour }, true, false, 2400, "", ""},
+		{"as it says", func(*room.Probe, time.Duration) {}, true, true, 24, "", ""},
+		{"an old temperature", func(p *room.Probe, now time.Duration) { p.St.TempAt = now - time.Hour }, false, true, 0, "", ""},
+		{"an old humidity", func(p *room.Probe, now time.Duration) { p.St.HumAt = now - time.Hour }, true, false, 24, "", ""},
 		{"doubted", func(p *room.Probe, _ time.Duration) {
 			p.St.Doubtful, p.St.Doubt, p.St.Reason = true, 3500, sensors.Jump
-		}, true, true, 3500, sensors.Jump.String(), ""},
-		{"alone", func(p *room.Probe, _ time.Duration) { p.St.Alone, p.St.Doubt, p.St.Reason = true, 3500, sensors.Jump }, true, true, 3500, sensors.Jump.String(), ""},
-		{"dewy", func(p *room.Probe, _ time.Duration) { p.St.Dewy = true }, true, true, 2400, "", sensors.DewTooHigh.String()},
+		}, true, true, 35, sensors.Jump.String(), ""},
+		{"alone", func(p *room.Probe, _ time.Duration) { p.St.Alone, p.St.Doubt, p.St.Reason = true, 3500, sensors.Jump }, true, true, 35, sensors.Jump.String(), ""},
+		{"dewy", func(p *room.Probe, _ time.Duration) { p.St.Dewy = true }, true, true, 24, "", sensors.DewTooHigh.String()},
 	} {
 		r := newRig(t, rigConfig(t, 1, ""))
 		r.run(time.Minute, r.calm)
@@ -251,7 +251,7 @@ func TestView_OfAProbe(t *testing.T) {
 		p.St.Temp, p.St.Hum, p.St.HumLess, p.St.HumMore = 2400, 8500, 150, 100
 		c.set(p, now)
 		v := r.e.Probes()[r.e.v.ByID["p1"]]
-		if v.HasTemperature != c.temp || v.HasHumidity != c.hum || v.Temperature != c.celsius || v.TemperatureDoubt != c.doubt || v.HumidityDoubt != c.wet || v.Uncertainty != 1.5 || !v.Fresh {
+		if (v.Temperature != nil) != c.temp || (v.Humidity != nil) != c.hum || c.temp && *v.Temperature != c.celsius || v.TemperatureDoubt != c.doubt || v.HumidityDoubt != c.wet || v.Uncertainty != 1.5 || !v.Fresh {
 			t.Errorf("%s: %+v", c.name, v)
 		}
 	}

@@ -143,7 +143,9 @@ func maybe[T any](v *T, of func(T) float64) float64 {
 	return of(*v)
 }
 
-func plain(v float64) float64 { return v }
+func plain(v rules.Tenth) float64 { return float64(v) }
+
+func spent(v rules.Seconds) float64 { return v.D().Seconds() }
 
 // stamp is a wall time in seconds since 1970, no number where it is unset.
 func stamp(t time.Time) float64 { return when(!t.IsZero(), float64(t.UnixNano())/1e9) }
@@ -179,7 +181,7 @@ func (m sender) enclosure(e *rules.EnclosureView) {
 	m.put("band_high_celsius", "Upper end of the temperature band in force.", e.BandHigh)
 	m.put("humidity_floor_ratio", "Humidity that must be kept, 0 to 1.", e.Floor/100)
 	m.put("ceiling_celsius", "Lethal limit in force.", e.Lethal)
-	m.put("exposure_ratio", "Heat dose as a share of the keeper's heat limit; no measure of safety.", e.Exposure)
+	m.put("exposure_ratio", "Heat dose as a share of the keeper's heat limit; no measure of safety.", float64(e.Exposure))
 	m.put("temperature_slope_celsius_per_second", "Present trend of an enclosure's temperature.", maybe(e.RatePerHour, plain)/3600)
 	if e.ToLethal != nil {
 		for bound, minutes := range map[string]float64{"earliest": e.ToLethal.FromMinutes, "latest": e.ToLethal.ToMinutes} {
@@ -187,9 +189,9 @@ func (m sender) enclosure(e *rules.EnclosureView) {
 		}
 	}
 	m.put("lamps_scheduled_on", "1 while the schedule has the lamps on.", maybe(e.LampsOn, bit))
-	m.put("mist_pulse_age_seconds", "Time since the last mist pulse that was seen.", maybe(e.LastMist, time.Duration.Seconds))
+	m.put("mist_pulse_age_seconds", "Time since the last mist pulse that was seen.", maybe(e.LastMist, spent))
 	m.put("mist_pulses_missed", "Scheduled mist pulses in a row that were not seen.", float64(e.MissedMists))
-	m.put("dry_down_half_life_seconds", "Half-life of the dry-down after a mist pulse, the middle of the last three.", maybe(e.DryDown, time.Duration.Seconds))
+	m.put("dry_down_half_life_seconds", "Half-life of the dry-down after a mist pulse, the middle of the last three.", maybe(e.DryDown, spent))
 	m.put("night_drop_celsius", "Fall from lamp-on to lamp-off medians in the last whole night.", maybe(e.NightDrop, plain))
 	m.put("nights_without_drop", "Nights in a row without the fall in temperature that is wanted.", float64(e.NightsNoDrop))
 	m.put("enclosure_blind", "1 while no probe of the enclosure delivers.", bit(e.Blind))
@@ -200,23 +202,23 @@ func (m sender) probe(p *rules.ProbeView) {
 	id := m.of("probe", p.ID)
 	m = id.of("enclosure", p.Enclosure, "place", p.Place)
 	m.put("probe_up", "1 while a probe answers, be it with values that are doubted.", bit(p.Fresh))
-	switch t := p.Temperature.Celsius(); {
-	case !p.Fresh || !p.HasTemperature:
+	switch t := p.Temperature; {
+	case !p.Fresh || t == nil:
 	case p.TemperatureDoubt != "":
-		m.put("probe_doubted_temperature_celsius", "Present temperature of a probe that is not trusted, with the reason.", t, "reason", p.TemperatureDoubt)
+		m.put("probe_doubted_temperature_celsius", "Present temperature of a probe that is not trusted, with the reason.", *t, "reason", p.TemperatureDoubt)
 	default:
-		m.put("probe_temperature_celsius", "Last good temperature of a probe that delivers one.", t)
+		m.put("probe_temperature_celsius", "Last good temperature of a probe that delivers one.", *t)
 	}
-	switch h := p.Humidity.Percent() / 100; {
-	case !p.Fresh || !p.HasHumidity:
+	switch h := p.Humidity; {
+	case !p.Fresh || h == nil:
 	case p.HumidityDoubt != "":
-		m.put("probe_doubted_humidity_ratio", "Present relative humidity of a probe that is not trusted, such as one that is wet, 0 to 1.", h, "reason", p.HumidityDoubt)
+		m.put("probe_doubted_humidity_ratio", "Present relative humidity of a probe that is not trusted, such as one that is wet, 0 to 1.", *h/100, "reason", p.HumidityDoubt)
 	default:
-		m.put("probe_humidity_ratio", "Last good relative humidity of a probe that delivers, 0 to 1.", h)
+		m.put("probe_humidity_ratio", "Last good relative humidity of a probe that delivers, 0 to 1.", *h/100)
 		m.put("probe_humidity_uncertainty_ratio", "Stated uncertainty of a probe's humidity: data sheet, calibration and time in wet air, 0 to 1.",
-			when(p.Uncertainty > 0, p.Uncertainty/100))
+			when(p.Uncertainty > 0, plain(p.Uncertainty)/100))
 	}
-	m.put("probe_illuminance_lux", "Last good illuminance of a probe that delivers.", when(p.Fresh && p.HasLight, float64(p.LightLux)))
+	m.put("probe_illuminance_lux", "Last good illuminance of a probe that delivers.", when(p.Fresh, maybe(p.LightLux, func(lux uint32) float64 { return float64(lux) })))
 	m.put("probe_last_success_timestamp_seconds", "When a probe last gave a good reading.", stamp(p.LastGood.Wall))
 	id.put("probe_readings_total", "Readings of a probe, of any quality.", float64(p.Readings))
 	for reason, n := range p.Counts {
@@ -238,8 +240,8 @@ func (m sender) contact(v *rules.ContactView) {
 	m = m.of("contact", v.ID)
 	m.put("contact_known", "1 while it is known what a contact says.", bit(v.Known), "is", v.Is)
 	m.put("contact_active", "1 while the mains are there, the pump runs, the reservoir or the battery is low, the door is open; absent where that is not known.",
-		when(v.Known, bit(v.Active)), "is", v.Is)
-	m.put("contact_battery", "Charge of a node's battery, in the unit of its section.", when(v.Known && v.Unit != "", v.Value), "unit", v.Unit)
+		maybe(v.Active, bit), "is", v.Is)
+	m.put("contact_battery", "Charge of a node's battery, in the unit of its section.", maybe(v.Value, func(v float64) float64 { return v }), "unit", v.Unit)
 }
 
 func (m sender) alarms(s *alert.Snapshot) {

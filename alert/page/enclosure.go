@@ -252,7 +252,7 @@ func doubtMark(reason string) string {
 }
 
 func (s closeups) probeRow(p *rules.ProbeView, now time.Time, u unit.Scale) probeRow {
-	row := probeRow{ID: p.ID, Place: p.Place, Trust: p.Quality, Age: words.Span(p.HeardAge) + " ago", Bad: !p.Fresh}
+	row := probeRow{ID: p.ID, Place: p.Place, Trust: p.Quality, Age: "never", Bad: !p.Fresh}
 	if p.Reason != "" && p.Quality != sensors.Good.String() {
 		row.Trust += ": " + words.Reason(p.Reason)
 		row.Bad = true
@@ -260,17 +260,17 @@ func (s closeups) probeRow(p *rules.ProbeView, now time.Time, u unit.Scale) prob
 	if p.Frozen {
 		row.Trust, row.Bad = "frozen", true
 	}
-	if !p.Heard {
-		row.Age = "never"
+	if p.Heard {
+		row.Age = words.Span(p.HeardAge.D()) + " ago"
 	}
-	if p.HasTemperature {
-		row.Value = words.Degrees(p.Temperature.Celsius(), u) + doubtMark(p.TemperatureDoubt)
+	if p.Temperature != nil {
+		row.Value = words.Degrees(*p.Temperature, u) + doubtMark(p.TemperatureDoubt)
 	}
-	if p.HasHumidity {
-		row.Value += " " + words.Humidity(p.Humidity.Percent()) + doubtMark(p.HumidityDoubt)
+	if p.Humidity != nil {
+		row.Value += " " + words.Humidity(*p.Humidity) + doubtMark(p.HumidityDoubt)
 	}
-	if p.HasLight {
-		row.Value += fmt.Sprintf(" %d lx", p.LightLux)
+	if p.LightLux != nil {
+		row.Value += fmt.Sprintf(" %d lx", *p.LightLux)
 	}
 	if p.Readings > 0 {
 		row.Share = unit.Number(math.Floor(1000*float64(p.Good)/float64(p.Readings))/10, 1) + " % good"

@@ -111,17 +111,17 @@ func heatFacts(v *rules.EnclosureView, u unit.Scale) []fact {
 	if v.LampsOffGain != nil && room > 0 {
 		out = append(out, fact{"Lamps off now buys", words.Gain(*v.LampsOffGain), false})
 	}
-	return append(out, fact{"Heat dose", words.Dose(v.Exposure * 100), v.Exposure >= 0.5})
+	return append(out, fact{"Heat dose", words.Dose(float64(v.Exposure) * 100), v.Exposure >= 0.5})
 }
 
 // airFacts are about the water in the air.
 func airFacts(v *rules.EnclosureView, u unit.Scale) []fact {
 	var out []fact
 	if v.DewPoint != nil {
-		out = append(out, fact{"Dew point", words.Degrees(*v.DewPoint, u), false})
+		out = append(out, fact{"Dew point", words.Degrees(float64(*v.DewPoint), u), false})
 	}
 	if v.VPD != nil {
-		out = append(out, fact{"Vapour pressure deficit", vpd(*v.VPD, v.Humidity.Value), false})
+		out = append(out, fact{"Vapour pressure deficit", vpd(float64(*v.VPD), v.Humidity.Value), false})
 	}
 	if v.RoomWet != nil {
 		out = append(out, fact{"Wet bulb of the room's air", words.Degrees(*v.RoomWet, u), false})
@@ -133,13 +133,13 @@ func airFacts(v *rules.EnclosureView, u unit.Scale) []fact {
 		out = append(out, fact{"Room air blown in", words.Blown(v.BlownIn), v.BlownIn != climate.BlowVent})
 	}
 	if v.LastMist != nil {
-		out = append(out, fact{"Last mist", words.Span(*v.LastMist) + " ago", v.MissedMists > 0})
+		out = append(out, fact{"Last mist", words.Span(v.LastMist.D()) + " ago", v.MissedMists > 0})
 	}
 	if v.MissedMists > 0 {
 		out = append(out, fact{"Missed mist", times(v.MissedMists, "pulse"), true})
 	}
 	if v.DryDown != nil && v.DryDownUsual != nil {
-		out = append(out, fact{"Dries by half in", words.Span(*v.DryDown) + " (usually " + words.Span(*v.DryDownUsual) + ")", false})
+		out = append(out, fact{"Dries by half in", words.Span(v.DryDown.D()) + " (usually " + words.Span(v.DryDownUsual.D()) + ")", false})
 	}
 	return out
 }
@@ -151,7 +151,7 @@ func careFacts(v *rules.EnclosureView, u unit.Scale) []fact {
 		out = append(out, fact{"Lamps", map[bool]string{true: "on by schedule", false: "off by schedule"}[*v.LampsOn], false})
 	}
 	if v.NightDrop != nil {
-		out = append(out, fact{"Last night's drop", words.Steps(*v.NightDrop, u), v.NightsNoDrop > 0})
+		out = append(out, fact{"Last night's drop", words.Steps(float64(*v.NightDrop), u), v.NightsNoDrop > 0})
 	}
 	if v.DoorOpen {
 		out = append(out, fact{"Door", "seems open", true})

@@ -181,7 +181,7 @@ func lists(snap *alert.Snapshot) []list {
 		}
 		switch {
 		case !p.Fresh && p.Heard:
-			quiet.Items = append(quiet.Items, item{link, p.ID, "silent for " + words.Span(p.HeardAge)})
+			quiet.Items = append(quiet.Items, item{link, p.ID, "silent for " + words.Span(p.HeardAge.D())})
 		case p.HumidityDoubt != "":
 			quiet.Items = append(quiet.Items, item{link, p.ID, doubtWords(p.HumidityDoubt)})
 		case !p.Fresh:
@@ -201,11 +201,11 @@ func contacts(snap *alert.Snapshot) (facts []fact) {
 		switch {
 		case !v.Known:
 			f.Value, f.Bad = strings.TrimSuffix("not known: "+v.Why, ": "), true
-		case v.Is == "battery":
-			f.Value, f.Bad = words.Battery(v.Value, v.Unit, v.Active), v.Active
+		case v.Value != nil: // a battery
+			f.Value, f.Bad = words.Battery(*v.Value, v.Unit, *v.Active), *v.Active
 		default:
-			f.Value = words.Contact(v.Is, v.Active, v.For)
-			f.Bad = v.Is == "mains" && !v.Active || v.Is == "reservoir" && v.Active
+			f.Value = words.Contact(v.Is, *v.Active, v.For.D())
+			f.Bad = v.Is == "mains" && !*v.Active || v.Is == "reservoir" && *v.Active
 		}
 		facts = append(facts, f)
 	}
@@ -300,7 +300,7 @@ func tileOf(v *rules.EnclosureView, past map[string]extremes, u unit.Scale) tile
 	case v.MissedMists > 0:
 		t.Mist = "missed"
 	case v.LastMist != nil:
-		t.Mist = words.Short(*v.LastMist)
+		t.Mist = words.Short(v.LastMist.D())
 	}
 	return t
 }

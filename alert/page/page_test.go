@@ -305,7 +305,7 @@ func TestWetProbeIsShown(t *testing.T) {
 	r := newRig(t, 12)
 	v, p := &r.snap.Enclosures[0], &r.snap.Probes[0]
 	v.Humidity = rules.Measure{Value: 99.8, Ever: true, Probe: p.ID, Place: "canopy", Doubt: "pinned-wet"}
-	p.Quality, p.Reason, p.Humidity, p.HumidityDoubt, p.Age = "suspect", "pinned-wet", 9980, "pinned-wet", 3*time.Hour
+	p.Quality, p.Reason, p.Humidity, p.HumidityDoubt, p.Age = "suspect", "pinned-wet", ptr(99.8), "pinned-wet", ptr(rules.Seconds(3*time.Hour))
 	for _, path := range []string{"/", "/enclosure/" + v.ID} {
 		body := r.get(path).body
 		if !strings.Contains(body, "100 %, probe wet") || strings.Contains(body, "silent for") {

@@ -430,7 +430,7 @@ func year(b testing.TB) (dir string, cfg *configs.Config, now time.Time) {
 func TestProbes_heardThoughNeverGood(t *testing.T) {
 	r := newRig(t, 12)
 	p := &r.snap.Probes[0]
-	p.Quality, p.Reason, p.Good, p.Fresh, p.HeardAge = "suspect", "dew-too-high", 0, false, 2*time.Hour
+	p.Quality, p.Reason, p.Good, p.Fresh, p.HeardAge = "suspect", "dew-too-high", 0, false, ptr(rules.Seconds(2*time.Hour))
 	if items := lists(r.snap); !strings.Contains(fmt.Sprint(items), "silent for 2 h") {
 		t.Errorf("the morning's list: %v", items)
 	}

@@ -141,20 +141,19 @@ func snapshotOf(cfg *configs.Config) *alert.Snapshot {
 		sp := cfg.SpeciesFor(e)
 		v := rules.EnclosureView{
 			EnclosureHome: rules.EnclosureHome{ID: e.ID, Name: e.Name, Rack: e.Rack, Shelf: e.Shelf, Slot: e.Slot, Species: e.Species, Stage: string(e.Stage)},
-			At:            at,
+			At:            rules.Moment{Instant: at},
 			EnclosureAir: rules.EnclosureAir{
 				Temperature: rules.Measure{Value: 24.8, Known: true, Ever: true, Probe: e.ID + "-canopy"},
 				Band:        rules.Measure{Value: 24.3, Known: true, Ever: true, Place: "litter"},
-				Humidity:    rules.Measure{Value: 83, Known: true, Ever: true, Uncertainty: 2.4, Probe: e.ID + "-canopy"}, DewPoint: ptr(21.2), VPD: ptr(520.0),
+				Humidity:    rules.Measure{Value: 83, Known: true, Ever: true, Uncertainty: 2.4, Probe: e.ID + "-canopy"},
 			},
 			BandName: "day",
 			EnclosureLimits: rules.EnclosureLimits{
 				BandLow: float64(sp.Day.Low), BandHigh: float64(sp.Day.High),
 				Floor: float64(sp.Floor), Warn: float64(sp.Warn), Act: float64(sp.Act), Lethal: float64(sp.Lethal),
 			},
-			LampsOn:          ptr(true),
-			EnclosureOutlook: rules.EnclosureOutlook{RatePerHour: ptr(0.4)},
-			EnclosureHabits:  rules.EnclosureHabits{LastMist: ptr(4 * time.Hour), NightDrop: ptr(3.1), DryDown: ptr(80 * time.Minute), DryDownUsual: ptr(95 * time.Minute)},
+			EnclosureOutlook: rules.EnclosureOutlook{DewPoint: ptr(rules.Tenth(21.2)), VPD: ptr(rules.Tenth(520)), RatePerHour: ptr(rules.Tenth(0.4)), LampsOn: ptr(true)},
+			EnclosureHabits:  rules.EnclosureHabits{LastMist: ptr(rules.Seconds(4 * time.Hour)), NightDrop: ptr(rules.Tenth(3.1)), DryDown: ptr(rules.Seconds(80 * time.Minute)), DryDownUsual: ptr(rules.Seconds(95 * time.Minute))},
 		}
 		s.Enclosures = append(s.Enclosures, v)
 	}
@@ -164,9 +163,9 @@ func snapshotOf(cfg *configs.Config) *alert.Snapshot {
 			Family:      p.Family,
 			Place:       string(p.Place),
 			Enclosure:   p.Enclosure,
-			ProbeAge:    rules.ProbeAge{At: at, LastGood: at, Fresh: true, Heard: true},
+			ProbeAge:    rules.ProbeAge{At: rules.Moment{Instant: at}, LastGood: rules.Moment{Instant: at}, Fresh: true, Heard: true, HeardAge: new(rules.Seconds)},
 			Quality:     "good",
-			ProbeValues: rules.ProbeValues{HasTemperature: true, Temperature: 2430, HasHumidity: true, Humidity: 8300},
+			ProbeValues: rules.ProbeValues{Temperature: ptr(24.3), Humidity: ptr(83.0)},
 			Readings:    1000,
 			Good:        999,
 		})

@@ -3,7 +3,6 @@ package wire
 import (
 	"time"
 
-	"dewline/alert"
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
@@ -51,18 +50,6 @@ func percent(m rules.Measure) *Percent {
 	return &Percent{Value: hundredth(m.Value), Uncertainty: tenth(m.Uncertainty), Source: sourceOf(&m)}
 }
 
-// Estimates are what was worked out from an enclosure's readings. Every one of
-// them is absent while it is not known.
-type Estimates struct {
-	DewPoint     *float64 `json:"dew_point_c,omitempty"`
-	VPD          *float64 `json:"vpd_pa,omitempty"` // vapour pressure deficit of the air
-	Rate         *float64 `json:"rate_c_per_hour,omitempty"`
-	ToLethal     *Span    `json:"time_to_lethal_limit,omitempty"`
-	LampsOffGain *Span    `json:"lamps_off_gain,omitempty"`
-	Exposure     float64  `json:"exposure"` // share of the keeper's reference dose
-	LampsOn      *bool    `json:"lamps_on,omitempty"`
-}
-
 // A Climate is the retained document of one enclosure. What is not known now
 // is absent, never repeated.
 type Climate struct {
@@ -80,7 +67,7 @@ type Climate struct {
 	Doubt       string    `json:"humidity_doubt,omitempty"`       // why
 	Uncertainty float64   `json:"humidity_uncertainty_pct,omitempty"`
 	rules.EnclosureLimits
-	Estimates
+	rules.EnclosureOutlook
 	Blind        bool            `json:"blind,omitempty"` // no probe of it delivers
 	OutOfService bool            `json:"out_of_service,omitempty"`
 	Alarms       []alarm.ID      `json:"alarms"` // not normal
@@ -89,12 +76,12 @@ type Climate struct {
 
 // ClimateOf makes the retained document of an enclosure.
 func ClimateOf(v *rules.EnclosureView) Climate {
-	now := func(m rules.Measure) *float64 { return known(given(m.Known, m.Value), hundredth) }
+	now := func(m rules.Measure) *float64 { return known(rules.Given(m.Known, m.Value), hundredth) }
 	c := Climate{
 		Time: v.At.Wall.Round(time.Second), Enclosure: v.ID, Name: v.Name, Place: configs.PlaceWords(v.Rack, v.Shelf, v.Slot),
 		Temperature: now(v.Temperature), Hottest: now(v.Temperature), Humidity: now(v.Humidity),
-		Uncertainty: tenth(v.Humidity.Uncertainty), EnclosureLimits: v.EnclosureLimits, Estimates: estimatesOf(v),
-		Blind: v.Blind, OutOfService: v.OutOfService, Alarms: list(v.Alarms), Worst: v.Worst, InBand: now(v.Band),
+		Uncertainty: tenth(v.Humidity.Uncertainty), EnclosureLimits: v.EnclosureLimits, EnclosureOutlook: v.EnclosureOutlook,
+		Blind: v.Blind, OutOfService: v.OutOfService, Alarms: v.Alarms, Worst: v.Worst, InBand: now(v.Band),
 	}
 	if v.Temperature.Known {
 		c.Probe = v.Temperature.Probe
@@ -108,83 +95,39 @@ func ClimateOf(v *rules.EnclosureView) Climate {
 	return c
 }
 
-// Standing is where an enclosure stands, what is known of it.
-type Standing struct {
-	Rack  string `json:"rack,omitempty"`
-	Shelf int    `json:"shelf,omitempty"`
-	Slot  int    `json:"slot,omitempty"`
-}
-
-// Habits are how an enclosure's mists and nights went.
-type Habits struct {
-	SinceMist    *int64   `json:"since_mist_seconds,omitempty"`
-	MissedMists  int      `json:"missed_mists"` // scheduled ones in a row without a pulse
-	DryDown      *int64   `json:"dry_down_half_life_seconds,omitempty"`
-	DryDownUsual *int64   `json:"dry_down_usual_seconds,omitempty"`
-	NightDrop    *float64 `json:"night_drop_c,omitempty"` // of the last whole night
-	NightsNoDrop int      `json:"nights_without_drop"`
-}
-
 // An Enclosure is what the API says of one enclosure.
 type Enclosure struct {
-	ID   string `json:"id"`
-	Name string `json:"name"`
-	Standing
-	Species     string    `json:"species"`
-	Stage       string    `json:"stage"`
-	Time        time.Time `json:"time,omitzero"` // of the last reading
-	Temperature *Celsius  `json:"temperature,omitempty"`
-	Hottest     *Celsius  `json:"hottest,omitempty"`          // what heat is judged on
-	InBand      *Celsius  `json:"band_temperature,omitempty"` // what the band is judged on
-	Humidity    *Percent  `json:"humidity,omitempty"`
-	Band        string    `json:"band"` // "day", "night" or "day or night"
+	rules.EnclosureHome
+	Time        rules.Moment `json:"time,omitzero"` // of the last reading
+	Temperature *Celsius     `json:"temperature,omitempty"`
+	Hottest     *Celsius     `json:"hottest,omitempty"`          // what heat is judged on
+	InBand      *Celsius     `json:"band_temperature,omitempty"` // what the band is judged on
+	Humidity    *Percent     `json:"humidity,omitempty"`
+	Band        string       `json:"band"` // "day", "night" or "day or night"
 	rules.EnclosureLimits
-	Estimates
-	Habits
-	DoorOpen      bool            `json:"door_open"`
-	OutOfService  bool            `json:"out_of_service"`
-	Blind         bool            `json:"blind"`
-	Unknown       []string        `json:"unknown"`
-	Alarms        []alarm.ID      `json:"alarms"`
-	WorstPriority *alarm.Priority `json:"worst,omitempty"`
+	rules.EnclosureOutlook
+	rules.EnclosureHabits
+	rules.EnclosureState
 }
 
 func enclosureOf(v *rules.EnclosureView) Enclosure {
 	return Enclosure{
-		ID: v.ID, Name: v.Name, Standing: Standing{v.Rack, v.Shelf, v.Slot}, Species: v.Species, Stage: v.Stage,
-		Time: wall(v.At), Temperature: celsius(v.Temperature), Hottest: celsius(v.Temperature), InBand: celsius(v.Band), Humidity: percent(v.Humidity),
-		Band: v.BandName, EnclosureLimits: v.EnclosureLimits, Estimates: estimatesOf(v),
-		Habits: Habits{
-			maybeSeconds(v.LastMist), v.MissedMists, maybeSeconds(v.DryDown), maybeSeconds(v.DryDownUsual),
-			known(v.NightDrop, tenth), v.NightsNoDrop,
-		},
-		DoorOpen:     v.DoorOpen,
-		OutOfService: v.OutOfService, Blind: v.Blind, Unknown: list(v.Unknown),
-		Alarms: list(v.Alarms), WorstPriority: v.Worst,
+		v.EnclosureHome, v.At, celsius(v.Temperature), celsius(v.Temperature), celsius(v.Band), percent(v.Humidity),
+		v.BandName, v.EnclosureLimits, v.EnclosureOutlook, v.EnclosureHabits, v.EnclosureState,
 	}
-}
-
-func estimatesOf(v *rules.EnclosureView) Estimates {
-	exposure := v.Exposure
-	e := Estimates{
-		DewPoint: known(v.DewPoint, tenth), VPD: known(v.VPD, tenth), Rate: known(v.RatePerHour, tenth),
-		ToLethal: spanOf(v.ToLethal), LampsOffGain: spanOf(v.LampsOffGain), LampsOn: v.LampsOn,
-	}
-	if share := known(&exposure, func(x float64) float64 { return tenth(x*100) / 100 }); share != nil {
-		e.Exposure = *share
-	}
-	return e
 }
 
 // A Prospect is what an assumed room would do to one enclosure within 24 h: a
 // forecast and no promise. The figures are absent where no probe delivers.
 type Prospect struct {
-	Enclosure string `json:"enclosure"`
-	Name      string `json:"name"`
-	Standing
-	Now    *float64 `json:"now_c,omitempty"`
-	Peak   *float64 `json:"peak_c,omitempty"`
-	Lethal float64  `json:"lethal_limit_c"`
+	Enclosure string   `json:"enclosure"`
+	Name      string   `json:"name"`
+	Rack      string   `json:"rack,omitempty"`
+	Shelf     int      `json:"shelf,omitempty"`
+	Slot      int      `json:"slot,omitempty"`
+	Now       *float64 `json:"now_c,omitempty"`
+	Peak      *float64 `json:"peak_c,omitempty"`
+	Lethal    float64  `json:"lethal_limit_c"`
 	// ToLethal is the time until the limit is reached, absent where it is not.
 	ToLethal *int64 `json:"to_lethal_limit_seconds,omitempty"`
 	Learned  bool   `json:"learned"` // by the enclosure's own model, else by usual figures
@@ -197,7 +140,7 @@ type Prospect struct {
 // ProspectsOf makes the answer to an assumption.
 func ProspectsOf(list []rules.Prospect) []Prospect {
 	return listOf(list, func(p *rules.Prospect) Prospect {
-		d := Prospect{Enclosure: p.Enclosure, Name: p.Name, Standing: Standing{p.Rack, p.Shelf, p.Slot}, Lethal: p.Lethal, Learned: p.Learned,
+		d := Prospect{Enclosure: p.Enclosure, Name: p.Name, Rack: p.Rack, Shelf: p.Shelf, Slot: p.Slot, Lethal: p.Lethal, Learned: p.Learned,
 			WetBulb: known(p.WetBulb, tenth), BlownIn: string(p.BlownIn)}
 		if p.Known {
 			d.Now, d.Peak = known(&p.Now, hundredth), known(&p.Peak, tenth)
@@ -207,56 +150,6 @@ func ProspectsOf(list []rules.Prospect) []Prospect {
 		}
 		return d
 	})
-}
-
-// A Probe is what the API says of one probe. A value with a doubt beside it is
-// the present one; without, it is the last good one.
-type Probe struct {
-	ID        string    `json:"id"`
-	Family    string    `json:"family"`
-	Place     string    `json:"place"`
-	Enclosure string    `json:"enclosure,omitempty"`
-	Time      time.Time `json:"time,omitzero"`               // of the last reading, of any quality
-	LastGood  time.Time `json:"last_good,omitzero"`          // of the last good one
-	Fresh     bool      `json:"fresh"`                       // it answers, be it with values that are doubted
-	Age       *int64    `json:"age_seconds,omitempty"`       // of the last good value
-	HeardAge  *int64    `json:"heard_age_seconds,omitempty"` // of the last answer
-	Quality   string    `json:"quality,omitempty"`           // of the last reading: good, suspect or bad
-	Reason    string    `json:"reason,omitempty"`
-	Values
-	Readings       uint64            `json:"readings"`
-	Good           uint64            `json:"good_readings"`
-	Counts         map[string]uint64 `json:"doubts"` // suspect and bad readings by reason
-	HumidityDue    *time.Time        `json:"humidity_calibration_due,omitempty"`
-	TemperatureDue *time.Time        `json:"temperature_calibration_due,omitempty"`
-	Frozen         bool              `json:"frozen"`
-}
-
-// Values are those that a probe told last.
-type Values struct {
-	Temperature *float64 `json:"temperature_c,omitempty"`
-	Humidity    *float64 `json:"humidity_pct,omitempty"`
-	TempDoubt   string   `json:"temperature_doubt,omitempty"` // why the present value is not trusted
-	HumDoubt    string   `json:"humidity_doubt,omitempty"`
-	Uncertainty float64  `json:"humidity_uncertainty_pct,omitempty"` // ±, about 95 %
-	Light       *uint32  `json:"light_lux,omitempty"`
-}
-
-func probeOf(v *rules.ProbeView) Probe {
-	p := Probe{
-		ID: v.ID, Family: v.Family, Place: v.Place, Enclosure: v.Enclosure, Time: wall(v.At), LastGood: wall(v.LastGood),
-		Fresh: v.Fresh, Quality: v.Quality, Reason: v.Reason,
-		Readings: v.Readings, Good: v.Good, Counts: v.Counts, Frozen: v.Frozen,
-		HumidityDue: v.HumidityDue, TemperatureDue: v.TemperatureDue,
-		Values: Values{TempDoubt: v.TemperatureDoubt, HumDoubt: v.HumidityDoubt, Uncertainty: tenth(v.Uncertainty)},
-	}
-	p.Age, p.HeardAge = given(v.Good > 0, seconds(v.Age)), given(v.Readings > 0, seconds(v.HeardAge))
-	if p.Counts == nil {
-		p.Counts = map[string]uint64{}
-	}
-	p.Temperature, p.Humidity = given(v.HasTemperature, v.Temperature.Celsius()), given(v.HasHumidity, v.Humidity.Percent())
-	p.Light = given(v.HasLight, v.LightLux)
-	return p
 }
 
 // A Reading is one reading of one probe, with what the driver gave.
@@ -292,13 +185,13 @@ func ReadingOf(r *sensors.Reading) Reading {
 	}
 	d.Temperature, d.Humidity = values(r.Has, r.Temperature, r.Humidity)
 	d.Raw.Temperature, d.Raw.Humidity = values(r.Raw.Has, r.Raw.Temperature, r.Raw.Humidity)
-	d.Light = given(r.Has&sensors.HasLight != 0, r.LightLux)
+	d.Light = rules.Given(r.Has&sensors.HasLight != 0, r.LightLux)
 	return d
 }
 
 // values returns what there is of a temperature and a humidity.
 func values(has sensors.Quantities, t sensors.CentiCelsius, h sensors.CentiPercent) (celsius, percent *float64) {
-	return given(has&sensors.HasTemperature != 0, t.Celsius()), given(has&sensors.HasHumidity != 0, h.Percent())
+	return rules.Given(has&sensors.HasTemperature != 0, t.Celsius()), rules.Given(has&sensors.HasHumidity != 0, h.Percent())
 }
 
 // A HistoryRow is a reading, or the sum of a span where there are minima and
@@ -345,36 +238,4 @@ func quantities(celsius, percent *float64) (has sensors.Quantities, t sensors.Ce
 		has, h = has|sensors.HasHumidity, sensors.PercentOf(*percent)
 	}
 	return has, t, h
-}
-
-// A Contact is what the API says of one contact. Where it is not known nothing
-// follows from it: not that it is active, nor that it is not.
-type Contact struct {
-	ID     string   `json:"id"`
-	Is     string   `json:"is"` // mains, pump, reservoir, door or battery
-	Known  bool     `json:"known"`
-	Why    string   `json:"why,omitempty"` // it is not known
-	Serves []string `json:"serves"`        // enclosures; none for the whole room
-	// Active says that the mains are there, the pump runs, the reservoir or the
-	// battery is low, the door is open.
-	Active  *bool    `json:"active,omitempty"`
-	Seconds *int64   `json:"for_seconds,omitempty"` // it has been so
-	Value   *float64 `json:"value,omitempty"`       // of a battery
-	Unit    string   `json:"unit,omitempty"`
-}
-
-// ContactsOf lists the contacts of a snapshot in file order.
-func ContactsOf(s *alert.Snapshot) []Contact { return listOf(s.Contacts, contactOf) }
-
-func contactOf(v *rules.ContactView) Contact {
-	c := Contact{ID: v.ID, Is: v.Is, Known: v.Known, Serves: list(v.Serves)}
-	if !v.Known {
-		c.Why = v.Why
-		return c
-	}
-	c.Active, c.Seconds = &v.Active, maybeSeconds(&v.For)
-	if v.Unit != "" {
-		c.Value, c.Unit = &v.Value, v.Unit
-	}
-	return c
 }

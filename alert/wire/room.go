@@ -23,12 +23,12 @@ type Room struct {
 	Rounds   uint64    `json:"rounds"` // completed rounds of readings and rules
 	RoundAt  time.Time `json:"round_at,omitzero"`
 
-	Enclosures []Enclosure `json:"enclosures"`
-	Probes     []Probe     `json:"probes"`
-	Contacts   []Contact   `json:"contacts"`
-	Alarms     []Alarm     `json:"alarms"`
-	Notices    []Notice    `json:"notices"`
-	Measures   Measures    `json:"measures"`
+	Enclosures []Enclosure         `json:"enclosures"`
+	Probes     []rules.ProbeView   `json:"probes"`
+	Contacts   []rules.ContactView `json:"contacts"`
+	Alarms     []Alarm             `json:"alarms"`
+	Notices    []Notice            `json:"notices"`
+	Measures   Measures            `json:"measures"`
 
 	Delivery Delivery `json:"delivery"`
 	Drill    *Drill   `json:"last_drill,omitempty"`
@@ -48,7 +48,7 @@ func RoomOf(s *alert.Snapshot) Room {
 	return Room{
 		Time: s.At.Wall.Round(time.Second), ClockSet: s.At.Synced, Room: s.Room, Name: s.RoomName, Version: s.Version,
 		Started: s.Started.Round(time.Second), Rounds: s.Cycle, RoundAt: s.CycleAt.Round(time.Second),
-		Enclosures: EnclosuresOf(s), Probes: ProbesOf(s), Contacts: ContactsOf(s), Alarms: AlarmsOf(s), Notices: NoticesOf(s), Measures: MeasuresOf(&s.KPI),
+		Enclosures: EnclosuresOf(s), Probes: s.Probes, Contacts: s.Contacts, Alarms: AlarmsOf(s), Notices: NoticesOf(s), Measures: MeasuresOf(&s.KPI),
 		Delivery: deliveryOf(&s.Delivery, s.Stalled), Drill: drillOf(s.Drill), Record: recordOf(s),
 		Configuration: Configuration{Loaded: s.ConfigLoaded.Round(time.Second), Refused: s.ConfigRefused},
 	}
@@ -56,9 +56,6 @@ func RoomOf(s *alert.Snapshot) Room {
 
 // EnclosuresOf lists the enclosures of a snapshot in file order.
 func EnclosuresOf(s *alert.Snapshot) []Enclosure { return listOf(s.Enclosures, enclosureOf) }
-
-// ProbesOf lists the probes of a snapshot in file order.
-func ProbesOf(s *alert.Snapshot) []Probe { return listOf(s.Probes, probeOf) }
 
 // AlarmsOf lists what is not normal in a snapshot, the most urgent first.
 func AlarmsOf(s *alert.Snapshot) []Alarm {

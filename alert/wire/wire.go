@@ -1,6 +1,7 @@
-// Package wire holds every JSON document that leaves dewline: what the API
-// answers, what the retained topics carry and what replay prints. A document
-// is made from a snapshot by a plain function; nothing is estimated here.
+// Package wire makes the JSON documents that leave dewline: what the API
+// answers, what the retained topics carry and what replay prints. What the views of
+// package rules show leaves as it stands there; what only a document needs is here. A
+// document is made from a snapshot by a plain function; nothing is estimated here.
 //
 // Names carry their unit (_c, _pct, _pa, _seconds, _minutes). Times are RFC
 // 3339 and absent where the board's clock was not set; spans are whole
@@ -34,15 +35,7 @@ func known(v *float64, round func(float64) float64) *float64 {
 	if v == nil || math.IsNaN(*v) || math.IsInf(*v, 0) {
 		return nil
 	}
-	return given(true, round(*v))
-}
-
-// given is v where there is one.
-func given[T any](has bool, v T) *T {
-	if !has {
-		return nil
-	}
-	return &v
+	return rules.Given(true, round(*v))
 }
 
 func exact(v float64) float64 { return v }
@@ -55,7 +48,7 @@ func maybeSeconds(d *time.Duration) *int64 {
 	if d == nil {
 		return nil
 	}
-	return given(true, seconds(*d))
+	return rules.Given(true, seconds(*d))
 }
 
 // wall is a moment on a clock that was set, zero for none.
@@ -80,19 +73,6 @@ func listOf[T, D any](s []T, convert func(*T) D) []D {
 		out[i] = convert(&s[i])
 	}
 	return out
-}
-
-// A Span is the minutes in which an event is expected, or that something wins.
-type Span struct {
-	FromMinutes float64 `json:"from_minutes"`
-	ToMinutes   float64 `json:"to_minutes"`
-}
-
-func spanOf(r *alarm.Range) *Span {
-	if r == nil {
-		return nil
-	}
-	return &Span{FromMinutes: math.Round(r.FromMinutes), ToMinutes: math.Round(r.ToMinutes)}
 }
 
 // A Reply answers a request that changes something, and every one refused. Its id is
@@ -129,7 +109,7 @@ type Alarm struct {
 	Value    *float64       `json:"value,omitempty"`
 	Limit    *float64       `json:"limit,omitempty"`
 	Unit     string         `json:"unit,omitempty"` // of value and limit
-	Since    time.Time      `json:"since,omitzero"` // absent while the clock was not set
+	Since    rules.Moment   `json:"since,omitzero"` // absent while the clock was not set
 	For      int64          `json:"for_seconds"`    // since the onset
 	OverFor  int64          `json:"over_for_seconds,omitempty"`
 	AckedBy  string         `json:"acknowledged_by,omitempty"`
@@ -142,20 +122,20 @@ type Alarm struct {
 // Detail is what a person needs beside the value. Temperatures are those of
 // the hottest place.
 type Detail struct {
-	Temperature  *float64 `json:"temperature_c,omitempty"`
-	Lethal       *float64 `json:"lethal_limit_c,omitempty"`
-	Rate         *float64 `json:"rate_c_per_hour,omitempty"`
-	ToLethal     *Span    `json:"time_to_lethal_limit,omitempty"`
-	LampsOffGain *Span    `json:"lamps_off_gain,omitempty"`
-	FirstAction  string   `json:"first_action,omitempty"`
-	Evidence     []string `json:"evidence"`
-	Excused      []string `json:"excused"`
-	NotKnown     []string `json:"not_known"`
+	Temperature  *float64     `json:"temperature_c,omitempty"`
+	Lethal       *float64     `json:"lethal_limit_c,omitempty"`
+	Rate         *float64     `json:"rate_c_per_hour,omitempty"`
+	ToLethal     *alarm.Range `json:"time_to_lethal_limit,omitempty"`
+	LampsOffGain *alarm.Range `json:"lamps_off_gain,omitempty"`
+	FirstAction  string       `json:"first_action,omitempty"`
+	Evidence     []string     `json:"evidence"`
+	Excused      []string     `json:"excused"`
+	NotKnown     []string     `json:"not_known"`
 }
 
 func detailOf(d *alarm.Detail) Detail {
 	out := Detail{
-		ToLethal: spanOf(d.TimeToLethal), LampsOffGain: spanOf(d.LampsOffGain), FirstAction: words.FirstAction(d, unit.Celsius),
+		ToLethal: d.TimeToLethal, LampsOffGain: d.LampsOffGain, FirstAction: words.FirstAction(d, unit.Celsius),
 		Evidence: words.Facts(d.Evidence, unit.Celsius), Excused: words.Facts(d.Excused, unit.Celsius), NotKnown: words.Facts(d.Unknown, unit.Celsius),
 	}
 	if d.Temperature != 0 {
@@ -171,8 +151,8 @@ func detailOf(d *alarm.Detail) Detail {
 func AlarmOf(v *rules.AlarmView, now sensors.Instant) Alarm {
 	return Alarm{
 		Onset: v.ID(), Alarm: v.Key.Alarm, Subject: v.Key.Subject, Seq: v.Seq, State: v.State, Active: v.Active, Unknown: v.Unknown,
-		Priority: v.Priority, Cause: v.Cause, Value: known(given(v.HasValue, v.Value), hundredth), Limit: known(given(v.HasLimit, v.Limit), hundredth), Unit: v.Unit,
-		Since: wall(v.Since), For: max(seconds(now.Sub(v.Since)), 0), OverFor: seconds(v.OverFor), AckedBy: v.AckedBy,
+		Priority: v.Priority, Cause: v.Cause, Value: known(rules.Given(v.HasValue, v.Value), hundredth), Limit: known(rules.Given(v.HasLimit, v.Limit), hundredth), Unit: v.Unit,
+		Since: rules.Moment{Instant: v.Since}, For: max(seconds(now.Sub(v.Since)), 0), OverFor: seconds(v.OverFor), AckedBy: v.AckedBy,
 		PutAway: max(seconds(v.ShelfLeft), 0), Text: words.Sentence(&v.Onset, unit.Celsius), Detail: detailOf(&v.Detail),
 	}
 }
@@ -201,6 +181,6 @@ func TransitionOf(t *rules.Transition) Transition {
 	return Transition{
 		Time: t.At.Wall, Alarm: t.Key.Alarm, Cause: t.Cause, Subject: t.Key.Subject, Seq: t.Seq,
 		From: t.From.String(), To: t.To.String(), Priority: t.Priority,
-		Value: known(given(t.HasValue, t.Value), exact), Limit: known(given(t.HasLimit, t.Limit), exact), Unit: t.Unit, Text: words.Sentence(&t.Onset, unit.Celsius),
+		Value: known(rules.Given(t.HasValue, t.Value), exact), Limit: known(rules.Given(t.HasLimit, t.Limit), exact), Unit: t.Unit, Text: words.Sentence(&t.Onset, unit.Celsius),
 	}
 }

@@ -38,15 +38,15 @@ func TestTransition_IsTheContractsLine(t *testing.T) {
 // What is not known is absent, what is old says so, and what is worked out is
 // rounded.
 func TestEnclosure_SaysWhatIsKnown(t *testing.T) {
-	if got := encoded(t, enclosureOf(&rules.EnclosureView{EnclosureHome: rules.EnclosureHome{ID: "e1"}})); strings.Contains(got, "temperature") ||
+	if got := encoded(t, enclosureOf(&rules.EnclosureView{EnclosureHome: rules.EnclosureHome{ID: "e1"}, EnclosureState: rules.EnclosureState{Unknown: []string{}, Alarms: []alarm.ID{}}})); strings.Contains(got, "temperature") ||
 		strings.Contains(got, "null") || !strings.Contains(got, `"alarms":[]`) || !strings.Contains(got, `"unknown":[]`) {
 		t.Errorf("an enclosure that never said anything: %s", got)
 	}
-	rate, dew := 1.2345, 18.26
+	rate, dew := rules.Tenth(1.2345), rules.Tenth(18.26)
 	v := rules.EnclosureView{
 		EnclosureHome:    rules.EnclosureHome{ID: "e1"},
-		EnclosureAir:     rules.EnclosureAir{Temperature: rules.Measure{Value: 24.314, Known: true, Ever: true, Age: 5400 * time.Millisecond, Probe: "p1"}, Humidity: rules.Measure{Value: 81.5, Ever: true, Age: time.Hour, Uncertainty: 2.04}, DewPoint: &dew},
-		EnclosureOutlook: rules.EnclosureOutlook{RatePerHour: &rate},
+		EnclosureAir:     rules.EnclosureAir{Temperature: rules.Measure{Value: 24.314, Known: true, Ever: true, Age: 5400 * time.Millisecond, Probe: "p1"}, Humidity: rules.Measure{Value: 81.5, Ever: true, Age: time.Hour, Uncertainty: 2.04}},
+		EnclosureOutlook: rules.EnclosureOutlook{DewPoint: &dew, RatePerHour: &rate},
 		EnclosureLimits:  rules.EnclosureLimits{Lethal: 30},
 	}
 	got := encoded(t, enclosureOf(&v))

@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"testing"
 
-	"dewline/alert/wire"
+	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -62,12 +62,12 @@ func TestMosquitto_RemoteNode(t *testing.T) {
 }
 
 // probe is what the running program knows of one probe.
-func (s *site) probe(id string) wire.Probe {
+func (s *site) probe(id string) rules.ProbeView {
 	snap, _ := s.room()
 	for _, v := range snap.Probes {
 		if v.ID == id {
 			return v
 		}
 	}
-	return wire.Probe{}
+	return rules.ProbeView{}
 }

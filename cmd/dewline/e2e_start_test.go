@@ -228,7 +228,7 @@ func TestStart_CalibrationsOfALateRecord(t *testing.T) {
 	// 1 of the calibration and 1 of hysteresis make 1.4; 60 h above 80 % add 3
 	// (Sensirion, SHT3x-DIS data sheet v7, section 1).
 	eventually(t, "the days in wet air are stated", func() bool {
-		return math.Abs(s.probe("p-fern").Uncertainty-4.4) < 0.1
+		return math.Abs(float64(s.probe("p-fern").Uncertainty)-4.4) < 0.1
 	})
 	s.state(alarm.RecordIncomplete, rules.Self, "RTNUN")
 	if code := p.stop(); code != exitOK {
@@ -343,8 +343,8 @@ func TestReload(t *testing.T) {
 	s.write("dewline.toml", s.text())
 	s.hangup(p)
 	s.state(alarm.ConfigRefused, rules.Self, "RTNUN")
-	if b := s.state(alarm.HumidityFloor, "fern", "UNACK"); b.Seq != a.Seq || !b.Since.Equal(a.Since) {
-		t.Errorf("the open alarm was onset %d since %s and is %d since %s", a.Seq, a.Since, b.Seq, b.Since)
+	if b := s.state(alarm.HumidityFloor, "fern", "UNACK"); b.Seq != a.Seq || !b.Since.Wall.Equal(a.Since.Wall) {
+		t.Errorf("the open alarm was onset %d since %s and is %d since %s", a.Seq, a.Since.Wall, b.Seq, b.Since.Wall)
 	}
 	if code := p.stop(); code != exitOK {
 		t.Errorf("exit %d", code)

@@ -36,7 +36,7 @@ var said = map[string]struct {
 }{
 	"GET room":                {what: "everything about the room at this moment", gives: wire.Room{}},
 	"GET enclosures":          {what: "the enclosures in file order", gives: []wire.Enclosure{}},
-	"GET probes":              {what: "the probes in file order", gives: []wire.Probe{}},
+	"GET probes":              {what: "the probes in file order", gives: []rules.ProbeView{}},
 	"GET alarms":              {what: "the alarms that are not normal, the most urgent first", gives: []wire.Alarm{}},
 	"GET notices":             {what: "the open notices, worst first", gives: []wire.Notice{}},
 	"GET kpi":                 {what: "the self-measures of ISA-18.2", gives: wire.Measures{}},
@@ -80,6 +80,10 @@ func schemaOf(t testing.TB, v any) *jsonschema.Schema {
 	}
 	s, err := jsonschema.ForType(reflect.TypeOf(v), &jsonschema.ForOptions{TypeSchemas: map[reflect.Type]*jsonschema.Schema{
 		reflect.TypeFor[time.Time]():      {Type: "string", Format: "date-time"},
+		reflect.TypeFor[rules.Moment]():   {Type: "string", Format: "date-time"},
+		reflect.TypeFor[rules.Seconds]():  {Type: "integer"},
+		reflect.TypeFor[rules.Tenth]():    {Type: "number"},
+		reflect.TypeFor[rules.Share]():    {Type: "number"},
 		reflect.TypeFor[alarm.Priority](): enum("note", "today", "wake"),
 		reflect.TypeFor[alarm.State]():    enum(states...),
 	}})
@@ -283,8 +287,9 @@ func refer(t *testing.T, schemas map[string]any, of reflect.Type) any {
 	if of.Name() == "" {
 		return s
 	}
-	schemas[of.Name()] = s
-	return map[string]any{"$ref": "#/components/schemas/" + of.Name()}
+	name := strings.TrimSuffix(of.Name(), "View")
+	schemas[name] = s
+	return map[string]any{"$ref": "#/components/schemas/" + name}
 }
 
 // sameFile compares a document with its file, or rewrites it.

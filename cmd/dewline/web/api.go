@@ -44,7 +44,7 @@ func (s *Site) routes() []route {
 	return []route{
 		{"GET", "room", show(func(s *alert.Snapshot) any { return wire.RoomOf(s) })},
 		{"GET", "enclosures", show(func(s *alert.Snapshot) any { return wire.EnclosuresOf(s) })},
-		{"GET", "probes", show(func(s *alert.Snapshot) any { return wire.ProbesOf(s) })},
+		{"GET", "probes", show(func(s *alert.Snapshot) any { return s.Probes })},
 		{"GET", "alarms", show(func(s *alert.Snapshot) any { return wire.AlarmsOf(s) })},
 		{"GET", "notices", show(func(s *alert.Snapshot) any { return wire.NoticesOf(s) })},
 		{"GET", "kpi", show(func(s *alert.Snapshot) any { return wire.MeasuresOf(&s.KPI) })},
