@@ -22,7 +22,8 @@ type Outlook struct {
 	// LampChanges are the coming switches of the lamps as spans from now,
 	// ascending, within six hours. Empty for none or unknown.
 	LampChanges []time.Duration
-	Lethal      float64 // °C
+	Lethal      float64       // °C
+	Every       time.Duration // between two readings
 }
 
 // An Eta is a span of time from now in which a limit is expected to be

@@ -64,22 +64,22 @@ const explainedSteps = 12
 // The figures of a rise that goes on, this project's own, tuned on the tuned half of
 // rules/corpus and on the rooms of heats_test.go.
 const (
-	straightEarly = 0.75            // of the time at the present rate: rises steepen
-	straightSlack = 0.85            // of the middle, which is no surer than that
-	straightRaces = 0.5             // the same behind a probe that only begins to show a steep one
-	straightMid   = 1.5             // of it, in the middle, where a model expects none of a steep one
-	straightSoon  = time.Hour       // that a rise nobody expects may take
-	straightSure  = 3.0             // standard deviations of such a rise
-	straightLeast = 1.5             // °C/h of it
-	straightLooks = 8 * time.Minute // until the reading comes that shows it
-	straightLate  = 1.5             // times it, where the room or the model says what drives it
-	straightOwn   = 2.5             // the same where nobody knows what does, and it may level off
-	straightClear = 2.0             // standard deviations of a rise whose end is told by its rate
-	straightFar   = 2 * time.Hour   // is too far for that
-	straightYoung = 0.8             // of the rate was that of the half hour: it has just begun
-	straightStart = 0.5             // the same of one that may end before it comes far
-	straightRoom  = 0.6             // of the rate is the room's where that drives it
-	straightFlat  = 4.0             // times it, of a steep one that has just begun: air is hot long before what holds it
+	straightEarly = 0.75          // of the time at the present rate: rises steepen
+	straightSlack = 0.85          // of the middle, which is no surer than that
+	straightRaces = 0.5           // the same behind a probe that only begins to show a steep one
+	straightMid   = 1.5           // of it, in the middle, where a model expects none of a steep one
+	straightSoon  = time.Hour     // that a rise nobody expects may take
+	straightSure  = 3.0           // standard deviations of such a rise
+	straightLeast = 1.5           // °C/h of it
+	straightLooks = 2             // readings until one shows it
+	straightLate  = 1.5           // times it, where the room or the model says what drives it
+	straightOwn   = 2.5           // the same where nobody knows what does, and it may level off
+	straightClear = 2.0           // standard deviations of a rise whose end is told by its rate
+	straightFar   = 2 * time.Hour // is too far for that
+	straightYoung = 0.8           // of the rate was that of the half hour: it has just begun
+	straightStart = 0.5           // the same of one that may end before it comes far
+	straightRoom  = 0.6           // of the rate is the room's where that drives it
+	straightFlat  = 4.0           // times it, of a steep one that has just begun: air is hot long before what holds it
 
 	// The air is no further from the last reading than that, standard deviations and °C.
 	nearNoise = 3.0
@@ -89,10 +89,11 @@ const (
 // A rise is how an enclosure warms.
 type rise struct {
 	climate.Slope
-	noise  float64 // °C by which a reading strays
-	lately float64 // °C/h of the last half hour, in which a source that heats in steps may just rest
-	room   float64 // °C/h of the room; 0 where it does not clearly rise
-	known  float64 // °C/h of it that the model explains
+	noise  float64       // °C by which a reading strays
+	shows  time.Duration // until a reading shows what is there
+	lately float64       // °C/h of the last half hour, in which a source that heats in steps may just rest
+	room   float64       // °C/h of the room; 0 where it does not clearly rise
+	known  float64       // °C/h of it that the model explains
 	steep  bool
 	ends   climate.Bend // where it slows down
 }
@@ -162,7 +163,7 @@ func (s rise) latest(model climate.Eta, way float64) time.Duration {
 	if s.steep && s.young() {
 		out = straightFlat
 	}
-	late := time.Duration(out*float64(takes(way+s.noise, s.PerHour))) + straightLooks
+	late := time.Duration(out*float64(takes(way+s.noise, s.PerHour))) + s.shows
 	switch {
 	case s.lately/2 < way && s.lately < straightStart*s.PerHour, !s.ends.Reaches(way):
 		return climate.Horizon
@@ -172,7 +173,7 @@ func (s rise) latest(model climate.Eta, way float64) time.Duration {
 	default:
 		late = max(late, model.Mid)
 	}
-	return max(late, s.ends.Takes(way)+straightLooks)
+	return max(late, s.ends.Takes(way)+s.shows)
 }
 
 // Rise is how fast the enclosure warms: by its trend, or by what is steeper of late.
@@ -200,7 +201,7 @@ const riseUnsure = Climbs
 func (v *View) Forecast(en *Enclosure, now sensors.Instant, slope climate.Slope, steep bool) {
 	o := climate.Outlook{
 		At: v.EstAt(now.Mono), Air: float64(en.Now.Hot) / 100, Noise: en.St.Trend.Blur(), Trend: slope, HasTrend: true,
-		Lethal: float64(en.Limits.Lethal) / 100,
+		Lethal: float64(en.Limits.Lethal) / 100, Every: v.Probes[en.Now.HotProbe].St.Interval,
 	}
 	if t, ok := v.RoomTemp(now.Mono); ok {
 		o.Room, o.HasRoom = float64(t)/100, true
@@ -231,7 +232,7 @@ func foretell(m *climate.Thermal, trend *climate.Trend, o *climate.Outlook, stee
 	way := o.Lethal - o.Air - o.Noise
 	a.Learned = f.Learned
 	lately, _ := trend.Change()
-	r := rise{Slope: o.Trend, noise: o.Noise, lately: 2 * lately, steep: steep, known: f.Rate, ends: trend.Bend()}
+	r := rise{Slope: o.Trend, noise: o.Noise, shows: SlowEvery + straightLooks*o.Every, lately: 2 * lately, steep: steep, known: f.Rate, ends: trend.Bend()}
 	if o.HasRoomTrend && o.RoomTrend.Rises(0) {
 		r.room = o.RoomTrend.PerHour
 	}

@@ -141,7 +141,7 @@ func TestStraight_AtItsLimits(t *testing.T) {
 		{"less", climate.Eta{}, 1, 1.49, 0, false, climate.Eta{}},
 		{"more than an hour", climate.Eta{}, 2.01, 2, 0, false, climate.Eta{}},
 	} {
-		if got := straight(c.t, c.way, rise{Slope: climate.Slope{PerHour: c.rate, Sigma: c.sure}, lately: c.rate, steep: c.steep}); (got.From-c.want.From).Abs() > time.Second || got.To != c.want.To || got.Mid != c.want.Mid || got.Open != c.want.Open || got.Known != c.want.Known {
+		if got := straight(c.t, c.way, rise{Slope: climate.Slope{PerHour: c.rate, Sigma: c.sure}, shows: 8 * time.Minute, lately: c.rate, steep: c.steep}); (got.From-c.want.From).Abs() > time.Second || got.To != c.want.To || got.Mid != c.want.Mid || got.Open != c.want.Open || got.Known != c.want.Known {
 			t.Errorf("%s: %+v, want %+v", c.name, got, c.want)
 		}
 	}
@@ -166,13 +166,13 @@ func TestStraight_OfWhatHasJustBegun(t *testing.T) {
 		{"but the room drives it", wide, 2, 1.2, 143 * time.Minute},
 		{"the room does not", wide, 2, 1.19, 233 * time.Minute},
 	} {
-		got := straight(c.model, 3, rise{Slope: climate.Slope{PerHour: 2}, lately: c.lately, room: c.room})
+		got := straight(c.model, 3, rise{Slope: climate.Slope{PerHour: 2}, shows: 8 * time.Minute, lately: c.lately, room: c.room})
 		if got.To != c.to || got.Open != (c.to == climate.Horizon) {
 			t.Errorf("%s: %+v", c.name, got)
 		}
 	}
 	for lately, want := range map[float64][2]time.Duration{6.4: {1350 * time.Second, 2 * time.Hour}, 6.3: {900 * time.Second, 128 * time.Minute}} {
-		got := straight(levels, 4, rise{Slope: climate.Slope{PerHour: 8}, lately: lately, steep: true})
+		got := straight(levels, 4, rise{Slope: climate.Slope{PerHour: 8}, shows: 8 * time.Minute, lately: lately, steep: true})
 		if got.From != want[0] || got.To != want[1] {
 			t.Errorf("steep, %v °C/h in half an hour: %+v, want %v", lately, got, want)
 		}
@@ -221,7 +221,7 @@ func TestStraight_OfWhatSlowsDown(t *testing.T) {
 		{"ends above", climate.Bend{More: 4, Tau: 0.5}, 45 * time.Minute, 2 * time.Hour},
 		{"just above", climate.Bend{More: 2.01, Tau: 0.5}, 45 * time.Minute, 167 * time.Minute},
 	} {
-		got := straight(levels, 2, rise{Slope: climate.Slope{PerHour: 4}, lately: 4, ends: c.ends})
+		got := straight(levels, 2, rise{Slope: climate.Slope{PerHour: 4}, shows: 8 * time.Minute, lately: 4, ends: c.ends})
 		if got.Mid != c.mid || got.To.Round(time.Minute) != c.to || got.Open != (c.to == climate.Horizon) {
 			t.Errorf("%s: %+v", c.name, got)
 		}
