@@ -373,14 +373,15 @@ func (w *LampWatch) closeSlot(next int64) {
 	w.Slot, w.Open = next, pairMean{}
 	to, usual := &w.Course[index(w.On == w.Wrong)], w.Step()
 	earlier := w.Sign.Before
-	w.Sign.Before, w.Sign.Moved, w.Sign.Warms = 0, 0, to.known(lampWindow-1) && math.Abs(usual) >= 2*lampScale.noise
+	strays := (20*lampScale.noise*lampScale.noise + w.Seen*w.Wander) / (20 + w.Seen)
+	w.Sign.Before, w.Sign.Moved, w.Sign.Warms = 0, 0, to.known(lampWindow-1) && usual*usual >= 4*strays
 	was, now := w.step()
 	if now.N*was.N*w.Past[0].N == 0 || w.Last-w.Switch < lampSettled*courseBin {
 		return
 	}
 	// How fast an enclosure follows is known no better than a part of what draws it.
 	moved, room := w.Moved(), lampScale.beside*max(math.Abs(now.Beside-was.Beside), w.Drawn)
-	v := (20*lampScale.noise*lampScale.noise+w.Seen*w.Wander)/(20+w.Seen) + room*room
+	v := strays + room*room
 	switch {
 	case !w.Sign.Warms:
 	case !w.HasRoom:
@@ -396,7 +397,7 @@ func (w *LampWatch) closeSlot(next int64) {
 	if !w.Wrong {
 		is := false
 		if is, w.Sign.Known = w.habitual(); is {
-			w.Sign.Moved = min(w.Sign.Moved, 0)
+			w.Sign.Moved, w.Sign.Before = min(w.Sign.Moved, 0), min(w.Sign.Before, 0)
 		}
 		w.learnStep()
 	}

@@ -436,3 +436,49 @@ func TestLampWatch_StepsOfAnotherState(t *testing.T) {
 		t.Errorf("%d looks, mean %v", u.N[0], u.Mean[0])
 	}
 }
+
+// The evidence is half the logarithm of the squares that are left, a degree of freedom each,
+// as in the likelihood of a straight line with a free intercept (any handbook of regression).
+func TestContrast(t *testing.T) {
+	usual := []float64{0, 0, -1, -2}
+	for _, moved := range [][]float64{{-0.4, -0.5, -1.4, -2.5}, {-1, -1, -1, -1}, {3, 2, 3, 2}} {
+		var c Contrast
+		level, rest := 0.0, 0.0
+		for i, x := range usual {
+			c.Add(x, moved[i])
+			level, rest = level+moved[i]/4, rest+(moved[i]-x)/4
+		}
+		alike, own := 0.08, 0.08 // two of 0.2 °C
+		for i, x := range usual {
+			alike += (moved[i] - level) * (moved[i] - level)
+			own += (moved[i] - x - rest) * (moved[i] - x - rest)
+		}
+		near(t, "evidence", c.Evidence(), 2.5*math.Log(alike/own), 1e-9)
+	}
+	var one Contrast
+	one.Add(-2, -2)
+	if one.Evidence() != 0 {
+		t.Error("one enclosure is no contrast")
+	}
+}
+
+// Small lamps are seen where the air is calm.
+func TestLampWatch_SmallLamps(t *testing.T) {
+	const day = 24 * time.Hour
+	var w LampWatch
+	air, most := 22.0, 0.0
+	for at := time.Duration(0); at < 6*day+16*time.Hour; at += time.Minute {
+		target := 22.0
+		if planned(at) && at < 6*day+13*time.Hour {
+			target += 0.6
+		}
+		air += (target - air) / 40
+		w.Observe(at, air+0.05*math.Sin(at.Hours()*5), 22, true, planned(at))
+		if at > 6*day+13*time.Hour {
+			most = max(most, w.Sign.Moved)
+		}
+	}
+	if most < 3 {
+		t.Errorf("evidence of %.1f", most)
+	}
+}

@@ -63,6 +63,35 @@ func (c *usualCourse) missing(k int, value, beside float64, s courseScale) float
 	return logNormal(value, bare) - logTailed(value-usual, v, s.tail)
 }
 
+// A Contrast weighs whether each of several moved by what is usual for it, or all by the
+// same, whatever that is.
+type Contrast struct{ n, x, y, xx, xy, yy float64 }
+
+// Of what is left unexplained: what is taken for it before anything is seen, in °C, and
+// how many it counts for.
+const (
+	contrastNoise = 0.2
+	contrastPrior = 2.0
+)
+
+// Add takes by how much one usually moves, and by how much it did.
+func (c *Contrast) Add(usual, moved float64) {
+	c.n++
+	c.x, c.y = c.x+usual, c.y+moved
+	c.xx, c.xy, c.yy = c.xx+usual*usual, c.xy+usual*moved, c.yy+moved*moved
+}
+
+// Evidence is the logarithm of how much likelier the first is, by the squares that each
+// leaves unexplained.
+func (c *Contrast) Evidence() float64 {
+	if c.n < 2 {
+		return 0
+	}
+	xx, xy, yy := c.xx-c.x*c.x/c.n, c.xy-c.x*c.y/c.n, c.yy-c.y*c.y/c.n
+	known := contrastPrior * contrastNoise * contrastNoise
+	return (c.n - 1 + contrastPrior) / 2 * math.Log((yy+known)/(yy-2*xy+xx+known))
+}
+
 // logNormal is the logarithm of the normal density of a variance.
 func logNormal(x, v float64) float64 { return -x*x/(2*v) - math.Log(2*math.Pi*v)/2 }
 

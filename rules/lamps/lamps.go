@@ -26,6 +26,7 @@ const (
 	roomFast   = -0.5             // °C in half an hour, with that
 	parted     = 14.0             // for a timer, of a step without a switch: there are 100 looks a day
 	bareParted = 4.5              // of the mean of its enclosures, where the room has no probe
+	bareApart  = 5.0              // of that and of how they moved beside each other, at one look
 	returned   = 5.0              // of one back to the schedule
 	some       = cause.SomeDark   // of one enclosure, to count among those that show such a step
 	unlike     = 0.6              // of what it moved, beside what is usual at this hour
@@ -266,7 +267,7 @@ func (l look) departs(timer int) bool {
 
 // stepped is the evidence of a timer's enclosures; false where not most have it.
 func (l look) stepped(timer int) (sum float64, most bool) {
-	n, have, bare := 0, 0, false
+	n, have, once, bare := 0, 0, 0.0, false
 	for i := range l.v.Enclosures {
 		o := &l.v.Enclosures[i]
 		sign := &o.St.Lamps.Sign
@@ -280,19 +281,40 @@ func (l look) stepped(timer int) (sum float64, most bool) {
 		if !o.St.Lamps.HasRoom {
 			bare, most = true, parted
 		}
-		sum += min(sign.Moved, most)
+		sum, once = sum+min(sign.Moved, most), once+min(sign.Before, most)
 		if sign.Moved >= some {
 			have++
 		}
 	}
-	if bare { // what they share may be the room's: their mean counts
-		least := bareParted
-		if !l.v.Lamps[timer].On { // heating comes on as fast
-			least = told
-		}
-		sum *= parted / (least * float64(n))
+	if !bare {
+		return sum, n >= 2 && float64(have) >= mostOf*float64(n)
 	}
-	return sum, n >= 2 && float64(have) >= mostOf*float64(n)
+	// What they share may be the room's: their mean counts, at two looks, or at one with what
+	// each has of its own.
+	least := bareParted
+	if !l.v.Lamps[timer].On { // heating comes on as fast
+		least = told
+	}
+	mean, own := parted/least*sum/float64(n), parted/bareApart*(once/float64(n)+l.apart(timer))
+	if own > mean && once >= some*float64(n) {
+		return own, n >= 2
+	}
+	return mean, n >= 2 && float64(have) >= mostOf*float64(n)
+}
+
+// apart is the evidence of what the enclosures moved by beside each other: each by what its
+// own lamps make, or as the others, whose lamps did not switch or make something else.
+func (l look) apart(timer int) float64 {
+	var c climate.Contrast
+	for i := range l.v.Enclosures {
+		switch o := &l.v.Enclosures[i]; {
+		case o.Lamps == timer && l.tells(o):
+			c.Add(o.St.Lamps.Step(), o.St.Lamps.Moved())
+		case o.Lamps >= 0 && o.Lamps != timer && l.tells(o) && o.St.Lamps.Sign.Moved <= 0:
+			c.Add(0, o.St.Lamps.Moved())
+		}
+	}
+	return c.Evidence()
 }
 
 // tells reports whether a step of an enclosure tells of its lamps now: neither they nor a

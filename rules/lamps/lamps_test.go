@@ -553,3 +553,34 @@ func TestDeparts_NoRoom(t *testing.T) {
 		}
 	}
 }
+
+// Without a room probe a heater that fails moves all alike, lamps each by what is its own.
+func TestDeparts_EachByItsOwn(t *testing.T) {
+	own := []float64{-0.5, -1.2, -0.7, -1.5}
+	for _, c := range []struct {
+		name  string
+		moved []float64
+		want  bool
+	}{
+		{"each by its own", own, true},
+		{"all alike", []float64{-0.9, -1, -1, -0.9}, false},
+		{"the other way round", []float64{-1.5, -0.7, -1.2, -0.5}, false},
+	} {
+		v := roomtest.View(t, len(own), "")
+		v.Lamps[0].Known, v.Lamps[0].On, v.Lamps[0].Next = true, true, 6*time.Hour
+		for i := range v.Enclosures {
+			w := &v.Enclosures[i].St.Lamps
+			w.On, w.Sign = true, climate.LampSign{Warms: true, Known: true, Before: 2}
+			for k := range w.Course[0].Mean {
+				w.Course[0].Mean[k] = float32(own[i])
+			}
+			for k := range 4 {
+				w.Past[k].Value = c.moved[i]
+			}
+			w.Past[4].Value = c.moved[i]
+		}
+		if got := (look{&Judge{}, v, nil}).departs(0); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}
