@@ -170,6 +170,24 @@ func TestJudgeTemperatureJump(t *testing.T) {
 	}
 }
 
+// Between slow samples a new level may move by more, as far as one knows what was between.
+func TestJudgeNewLevelOfSlowSamples(t *testing.T) {
+	for _, c := range []struct {
+		gap, by float64
+		want    Reason
+	}{{300, 1.66, 0}, {300, 1.67, Jump}, {3600, 1.66, 0}, {3600, 1.67, Jump}} {
+		j := NewJudge("x", limitsOf("sht4x"))
+		play(j, 24, -40, -40, -40)
+		var r Reading
+		for i := range 3 {
+			r = j.Read(at(40+c.gap*float64(i)), climate(27-c.by*float64(i), 80), nil)
+		}
+		if r.Reason != c.want {
+			t.Errorf("%v °C in each %v s: %s", c.by, c.gap, r.Reason)
+		}
+	}
+}
+
 func TestJudgeJumpCarriesItsValueAndMissingSamplesDoNotAdvance(t *testing.T) {
 	j := NewJudge("x", limitsOf("sht4x"))
 	j.Read(at(0), climate(24, 80), nil)

@@ -508,6 +508,9 @@ func TestPairs_AtTheirLimits(t *testing.T) {
 			t.Errorf("one stands still for %v, the other for %v: %s is odd", c.stillP, c.stillQ, got.Cfg.ID)
 		}
 	}
+	if p.St.StillAt, p.Runs.Days = 0, 0; oddOf(p, q, 50, 100, 2*time.Hour).Cfg.ID != "q1" {
+		t.Error("nobody knows for how long it may stand still")
+	}
 	p.Alarm(alarm.KindDisagrees).Rec.Life.Active = true
 	if oddOf(p, q, 50, 100, time.Hour).Cfg.ID != "p1" {
 		t.Error("another is blamed")
@@ -751,8 +754,10 @@ func TestDew_AtItsLimits(t *testing.T) {
 		since time.Duration
 		want  bool
 	}{{"too wet for long", 99, 0, dewFor, true}, {"for less", 99, 0, dewFor - 1, false}, {"it may be drier", 99, 12, dewFor, false}, {"2 °C above", 88.6, 0, dewFor, false}, {"more", 89.4, 0, dewFor, true}} {
-		v := roomtest.View(t, 1, "[[probe]]\nid = \"q1\"\nfamily = \"simulated\"\nplace = \"canopy\"\nenclosure = \"e1\"\n")
+		v := roomtest.View(t, 1, "[[probe]]\nid = \"q1\"\nfamily = \"simulated\"\nplace = \"canopy\"\nenclosure = \"e1\"\n"+
+			"[[probe]]\nid = \"q2\"\nfamily = \"simulated\"\nplace = \"water\"\nenclosure = \"e1\"\n")
 		l := look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}
+		roomtest.Says(v, 3, 20, 80)
 		roomtest.Says(v, 1, 26, c.hum) // 26 °C at 88.6 % has a dew point of 24 °C (Magnus)
 		roomtest.Says(v, 2, 22, 80)
 		p := l.at(1)
@@ -764,7 +769,7 @@ func TestDew_AtItsLimits(t *testing.T) {
 			t.Errorf("%s: the other one", c.name)
 		}
 		// The other falls silent: what is told stays, and nothing more is.
-		v.Probes[2].St.HasTemp = false
+		v.Probes[2].St.HasTemp, v.Probes[3].St.HasTemp = false, false
 		if l.judgeDew(&v.Enclosures[0], v.At); p.St.Dewy != c.want {
 			t.Errorf("%s, and alone: %v", c.name, p.St.Dewy)
 		}
@@ -779,6 +784,11 @@ func TestDew_AtItsLimits(t *testing.T) {
 		p.DewSince = v.At.Mono - dewFor
 		if l.judgeDew(&v.Enclosures[0], v.At); p.St.Dewy != (celsius == 125) {
 			t.Errorf("%v °C at %v %% by itself: %v", celsius, hum, p.St.Dewy)
+		}
+		if roomtest.Says(v, 1, 24, 85); celsius == 125 {
+			if l.judgeDew(&v.Enclosures[0], v.At); p.St.Dewy {
+				t.Error("it is well again, and not believed")
+			}
 		}
 	}
 }

@@ -72,7 +72,7 @@ func TestSwap_PlacesWithoutARoomProbe(t *testing.T) {
 	}{{5, false, true}, {5, true, false}, {4, false, false}} {
 		v := roomtest.View(t, c.enclosures, "")
 		l := look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}
-		usual := []float64{0, 2.5, 0.5, 0, 0, 0}
+		usual := []float64{0, 2.5, -0.5, 0, 0, 0}
 		for i := range v.Probes {
 			for hour := range 24 * 9 {
 				for range 3 {
