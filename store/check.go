@@ -112,11 +112,9 @@ func (w *walker) page(id uint64, path [][]byte, low, high []byte, depth int) err
 	n, err := readNode(w.r, id, w.pages)
 	if err == nil {
 		err = w.claim(n)
-	} else if w.skip != nil && len(path) == 2 {
-		if b := withoutFirst(w.r, id, w.pages); b != nil {
-			w.skip(err)
-			return w.leaf(path, []byte(valueKey), func() ([]byte, error) { return b, nil })
-		}
+	} else if w.skip != nil && len(path) == 2 && string(path[0]) == rootRaw && isDamage(err) {
+		w.skip(err)
+		return w.leaf(path, []byte(valueKey), func() ([]byte, error) { return withoutFirst(w.r, id, w.pages), nil })
 	}
 	if err == nil {
 		err = n.order(low, high)

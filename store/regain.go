@@ -92,7 +92,7 @@ func (r *regaining) takeBundle(path [][]byte, _ []byte, value func() ([]byte, er
 		return nil
 	}
 	b, err := value()
-	if err == nil {
+	if err == nil && b != nil { // or its first page is lost, which is told already
 		if whole := mended(b, kindOf(string(path[0]))); whole != nil {
 			b = whole
 		}
