@@ -131,14 +131,19 @@ func (p *MistPool) Add(w *MistWatch) {
 }
 
 // Beside weighs the last mist, which the enclosure did not see, by what it brought in
-// others, as long as it is not known what it usually brings here.
+// others, as long as it is not known what it usually brings here. Where they got it the
+// supply runs: a nozzle that clogged is then rarer than a door at the wrong minute, and
+// waits for the next mist.
 func (w *MistWatch) Beside(p *MistPool) {
 	m := &w.Miss
-	if m.Gain.N >= mistKnown || m.Evidence <= 0 || p.n < mistKnown {
+	if m.Evidence <= 0 || p.n == 0 {
 		return
 	}
-	strays := mistStrays * mistStrays * m.Room * m.Room
-	m.Evidence = m.weigh(mistHides/(mistHideOf+p.n), p.mean*m.Room, strays, (p.m2/p.n*m.Room*m.Room+strays)*(1+1/p.n))
+	if room := m.Room * m.Room; m.Gain.N < mistKnown {
+		given := (2*mistShownBy*mistShownBy + p.m2) / (2 + p.n) * (1 + 1/p.n)
+		m.Evidence = m.weigh(mistHides/(mistHideOf+p.n), p.mean*m.Room, mistStrays*mistStrays*room, given*room)
+	}
+	m.Evidence = min(m.Evidence, mistAlone)
 }
 
 // follow takes a mist that began so long after it was to be expected, as d saw it.
