@@ -26,7 +26,7 @@ const (
 	roomFast   = -0.5             // °C in half an hour, with that
 	parted     = 14.0             // for a timer, of a step without a switch: there are 100 looks a day
 	bareParted = 4.5              // of the mean of its enclosures, where the room has no probe
-	bareApart  = 5.0              // of that and of how they moved beside each other, at one look
+	bareApart  = 9.0              // of that and of how they moved beside each other, at one look
 	returned   = 5.0              // of one back to the schedule
 	some       = cause.SomeDark   // of one enclosure, to count among those that show such a step
 	unlike     = 0.6              // of what it moved, beside what is usual at this hour
@@ -152,6 +152,9 @@ func (l look) seeSwitch() {
 	sums := map[[2]int]float64{}
 	for i := range l.v.Enclosures {
 		if o := &l.v.Enclosures[i]; o.Lamps >= 0 {
+			if s := &o.St.Lamps.Sign; s.Missing > 0 && l.contrary(o) {
+				s.Missing = 0
+			}
 			sums[of(o)] += l.shows(o)
 		}
 	}
@@ -200,6 +203,15 @@ func (l look) faultOf(en *room.Enclosure) climate.LampFault {
 	return climate.LampsOnEarly
 }
 
+// contrary reports whether an enclosure is cooler beside the room than it usually is at this
+// hour though its lamps are to burn on, or warmer though they are to be dark: they were the
+// other way round before the switch.
+func (l look) contrary(en *room.Enclosure) bool {
+	c, r := l.v.CaseOf(en, l.v.At), l.v.RoomCase(l.v.At)
+	warmer := c.Temp - r.Temp - c.Offset
+	return c.HasOffset && r.HasTemp && (en.St.Lamps.On && warmer > 0 || !en.St.Lamps.On && warmer < 0)
+}
+
 // wentDark reports whether the lamps of an enclosure are known to be off before their time.
 func (l look) wentDark(en *room.Enclosure) bool {
 	c := cause.Look{V: l.v}
@@ -245,15 +257,15 @@ func (l look) shows(o *room.Enclosure) float64 {
 
 // departs reports whether most enclosures on a timer step together without a
 // switch, as nothing but their lamps makes them. Other timers' that do so too speak
-// for the same.
+// for the same, but where nobody knows the room's, which moves them too.
 func (l look) departs(timer int) bool {
 	own, ok := l.stepped(timer)
 	if !ok {
 		return false
 	}
-	timers := 1
+	timers, known := 1, l.v.RoomCase(l.v.At).HasTemp
 	for t := range l.v.Lamps {
-		if sum, ok := l.stepped(t); ok && t != timer && l.v.Lamps[t].On == l.v.Lamps[timer].On {
+		if sum, ok := l.stepped(t); ok && known && t != timer && l.v.Lamps[t].On == l.v.Lamps[timer].On {
 			own += sum
 			timers++
 		}

@@ -556,15 +556,15 @@ func TestDeparts_NoRoom(t *testing.T) {
 
 // Without a room probe a heater that fails moves all alike, lamps each by what is its own.
 func TestDeparts_EachByItsOwn(t *testing.T) {
-	own := []float64{-0.5, -1.2, -0.7, -1.5}
+	own := []float64{-0.5, -1.2, -0.7, -1.5, -0.6, -1.8}
 	for _, c := range []struct {
 		name  string
 		moved []float64
 		want  bool
 	}{
 		{"each by its own", own, true},
-		{"all alike", []float64{-0.9, -1, -1, -0.9}, false},
-		{"the other way round", []float64{-1.5, -0.7, -1.2, -0.5}, false},
+		{"all alike", []float64{-0.9, -1, -1, -0.9, -1, -1}, false},
+		{"the other way round", []float64{-1.5, -0.7, -1.2, -0.5, -1.5, -0.4}, false},
 	} {
 		v := roomtest.View(t, len(own), "")
 		v.Lamps[0].Known, v.Lamps[0].On, v.Lamps[0].Next = true, true, 6*time.Hour
@@ -581,6 +581,51 @@ func TestDeparts_EachByItsOwn(t *testing.T) {
 		}
 		if got := (look{&Judge{}, v, nil}).departs(0); got != c.want {
 			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}
+
+// Lamps that went off before their time make no step when they are to go off: an enclosure
+// that is cooler than it usually is then does not burn on, nor is one dark that is warmer.
+func TestSeeSwitch_TheOtherWayRound(t *testing.T) {
+	for _, c := range []struct {
+		on     bool
+		warmer float64 // than usual beside the room
+		want   climate.LampFault
+	}{
+		{false, -1, climate.LampsFollow}, {false, 1, climate.LampsNotOff},
+		{true, 1, climate.LampsFollow}, {true, -1, climate.LampsNotOn},
+	} {
+		v := roomtest.View(t, 3, "")
+		missing := climate.LampSign{Missing: 9, Looks: 4}
+		signs(v, missing, missing, missing)
+		for i := range v.Enclosures {
+			v.Enclosures[i].St.Lamps.On = c.on
+			roomtest.Usual(&v.Enclosures[i], -c.warmer, 3)
+		}
+		l := look{Judge: &Judge{}, v: v}
+		l.seeSwitch()
+		if got := l.faultOf(&v.Enclosures[0]); got != c.want {
+			t.Errorf("on %v, %v °C warmer: %v", c.on, c.warmer, got)
+		}
+	}
+}
+
+// A room that nobody knows moves the enclosures of all timers.
+func TestDeparts_OtherTimersNoRoom(t *testing.T) {
+	for _, known := range []bool{true, false} {
+		v := roomtest.View(t, 4, "[[lamps]]\nid = \"other\"\non = \"08:00-20:00\"\n")
+		v.Probes[0].St.HasTemp = known
+		for i := range v.Enclosures {
+			v.Enclosures[i].Lamps = i % 2
+			w := &v.Enclosures[i].St.Lamps
+			w.On, w.HasRoom, w.Sign = true, known, climate.LampSign{Warms: true, Known: true, Moved: 3.6}
+		}
+		for i := range v.Lamps {
+			v.Lamps[i].Next = 6 * time.Hour
+		}
+		if got := (look{&Judge{}, v, nil}).departs(0); got != known {
+			t.Errorf("the room is known %v: %v", known, got)
 		}
 	}
 }
