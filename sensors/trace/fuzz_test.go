@@ -178,9 +178,9 @@ func TestHundredths_Plain(t *testing.T) {
 		for _, s := range []string{
 			strconv.FormatFloat(float64(v)/100, 'f', 2, 64), strconv.FormatFloat(float64(v)/10, 'f', 1, 64), strconv.Itoa(int(v)),
 		} {
-			got, ok := plain([]byte(s))
-			if want, can := decimal([]byte(s)); !ok || !can || got != want {
-				t.Fatalf("%q: %d, %v, and by its float %d, %v", s, got, ok, want, can)
+			got, n := plain([]byte(s))
+			if want, can := decimal([]byte(s)); n != len(s) || !can || got != want {
+				t.Fatalf("%q: %d of %d bytes, and by its float %d, %v", s, got, n, want, can)
 			}
 		}
 	}

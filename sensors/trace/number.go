@@ -21,7 +21,7 @@ const (
 
 // hundredths reads a decimal number as hundredths, halves away from zero.
 func hundredths(b []byte) (int32, bool) {
-	if v, ok := plain(b); ok {
+	if v, n := plain(b); n > 0 && n == len(b) {
 		return v, true
 	}
 	return decimal(b)
@@ -41,32 +41,38 @@ func decimal(b []byte) (int32, bool) {
 	return int32(math.Round(f * 100 * lift)), true
 }
 
-// plain is hundredths of what a trace nearly always holds, without a float: up to six
-// digits and, behind a point, up to two more.
-func plain(b []byte) (int32, bool) {
-	digits := b
-	if len(b) > 0 && b[0] == '-' {
-		digits = b[1:]
-	}
-	v, i := int32(0), 0
-	for ; i < len(digits) && i < 6 && digits[i]-'0' <= 9; i++ {
-		v = 10*v + int32(digits[i]-'0')
-	}
-	if i == 0 || i < len(digits) && digits[i] != '.' {
-		return 0, false
-	}
-	scale := int32(100)
-	for i++; i < len(digits); i++ {
-		if digits[i]-'0' > 9 || scale == 1 {
-			return 0, false
+// plain reads from the front of b, without a float, hundredths of what a trace nearly always
+// holds: up to six digits and, behind a point, up to two more. It took n bytes, 0 for none.
+func plain(b []byte) (v int32, n int) {
+	if len(b) >= 5 && b[2] == '.' { // as they nearly all are: 23.45
+		t, o, d, h := b[0]-'0', b[1]-'0', b[3]-'0', b[4]-'0'
+		if t <= 9 && o <= 9 && d <= 9 && h <= 9 {
+			return 1000*int32(t) + 100*int32(o) + 10*int32(d) + int32(h), 5
 		}
-		v, scale = 10*v+int32(digits[i]-'0'), scale/10
 	}
-	v *= scale
-	if len(digits) < len(b) {
+	if len(b) > 0 && b[0] == '-' {
+		n = 1
+	}
+	from := n
+	for n < len(b) && n < from+6 && b[n]-'0' <= 9 {
+		v = 10*v + int32(b[n]-'0')
+		n++
+	}
+	if n == from {
+		return 0, 0
+	}
+	v *= 100
+	if n < len(b) && b[n] == '.' {
+		n++
+		for scale := int32(10); scale > 0 && n < len(b) && b[n]-'0' <= 9; n++ {
+			v += scale * int32(b[n]-'0')
+			scale /= 10
+		}
+	}
+	if from > 0 {
 		v = -v
 	}
-	return v, true
+	return v, n
 }
 
 // notOfNumbers keeps out what strconv takes beside decimal numbers: names, hexadecimal

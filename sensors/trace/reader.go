@@ -24,6 +24,7 @@ type Reader struct {
 	name   string
 	line   int
 	layout layout
+	usual  bool // the columns are those of Header, in its order
 	when   moments
 	fields [][]byte
 	shift  int // 1 where the line has an index in front
@@ -57,6 +58,7 @@ func NewReader(src io.Reader, name string, loc *time.Location) (*Reader, error) 
 	if r.layout, err = layoutOf(header); err != nil {
 		return nil, r.fault(err)
 	}
+	r.usual = r.layout.usual()
 	return r, nil
 }
 
@@ -84,8 +86,11 @@ func (r *Reader) header() ([]string, error) {
 // could not be used (call again to go on), or the source's own error.
 func (r *Reader) Next() (row Row, err error) {
 	if r.pending == 0 {
+		if r.again(&row) {
+			return row, nil
+		}
 		line, err := r.readLine()
-		if err != nil || r.again(line, &row) {
+		if err != nil {
 			return row, err
 		}
 		if err = r.take(line); err != nil {
@@ -106,30 +111,28 @@ func (r *Reader) Next() (row Row, err error) {
 	return row, nil
 }
 
-// again reads a line of the usual kind: of the moment of the one before, of the probe that
-// came next the last time, with two plain numbers. All others are for take.
-func (r *Reader) again(line []byte, row *Row) bool {
-	if r.before == nil || r.before.next == nil || !r.layout.usual() {
+// again reads a line of the usual kind where it lies in the buffer: of the moment of the one
+// before, of the probe that came next the last time, with two plain numbers. All others are
+// for take.
+func (r *Reader) again(row *Row) bool {
+	if !r.usual || r.before == nil || r.before.next == nil || r.at != r.when.last {
 		return false
 	}
 	m := r.before.next
+	line, _ := r.src.Peek(r.src.Buffered())
 	rest, ok := after(line, r.when.text)
-	if !ok || r.at != r.when.last {
+	if !ok {
 		return false
 	}
-	rest, ok = after(rest, m.name)
-	if !ok || m.last == r.at {
+	if rest, ok = after(rest, m.name); !ok || m.last == r.at {
 		return false
 	}
-	i := bytes.IndexByte(rest, ',')
-	if i < 0 {
+	t, h, n := pair(rest)
+	if n == 0 || t < coldest || t > hottest || h < driest || h > wettest {
 		return false
 	}
-	t, isT := plain(rest[:i])
-	h, isH := plain(rest[i+1:])
-	if !isT || !isH || t < coldest || t > hottest || h < driest || h > wettest {
-		return false
-	}
+	_, _ = r.src.Discard(len(line) - len(rest) + n)
+	r.line++
 	row.Time, row.Probe, row.Line, row.Has = r.at, m.id, r.line, sensors.HasTemperature|sensors.HasHumidity
 	row.Temperature, row.Humidity = sensors.CentiCelsius(t), sensors.CentiPercent(h)
 	r.before, m.last, m.line = m, r.at, r.line
@@ -144,6 +147,26 @@ func after(line, field []byte) ([]byte, bool) {
 		return nil, false
 	}
 	return line[n+1:], true
+}
+
+// pair reads two plain numbers that end a line of n bytes, 0 for what is not that.
+func pair(b []byte) (first, second int32, n int) {
+	first, i := plain(b)
+	if i == 0 || i == len(b) || b[i] != ',' {
+		return 0, 0, 0
+	}
+	second, n = plain(b[i+1:])
+	if n == 0 {
+		return 0, 0, 0
+	}
+	n += i + 1
+	if n < len(b) && b[n] == '\r' {
+		n++
+	}
+	if n == len(b) || b[n] != '\n' {
+		return 0, 0, 0
+	}
+	return first, second, n + 1
 }
 
 // take brings in a line and its time.
