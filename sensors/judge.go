@@ -80,7 +80,7 @@ func (j *Judge) ReadTo(r *Reading, at Instant, s Sample, err error) {
 	*r = Reading{}
 	r.Probe, r.At, r.Raw, r.Reason, r.Again = j.id, at, s, ReasonOf(err), again
 	if r.Reason == NoReason {
-		r.Reason = j.fault(at, &s)
+		r.Reason = j.fault(at.Mono, &s)
 	}
 	if r.Reason != NoReason {
 		return
@@ -90,7 +90,7 @@ func (j *Judge) ReadTo(r *Reading, at Instant, s Sample, err error) {
 		s.Humidity = 0
 		r.Reason = OutOfRange
 	}
-	doubt := j.doubt(at, &s, again)
+	doubt := j.doubt(at.Mono, &s, again)
 	switch {
 	case given != NoReason: // a doubt about all values outranks one about some
 		r.Reason = given
@@ -105,7 +105,7 @@ func (j *Judge) ReadTo(r *Reading, at Instant, s Sample, err error) {
 }
 
 // fault finds what makes a sample no measurement at all.
-func (j *Judge) fault(at Instant, s *Sample) Reason {
+func (j *Judge) fault(mono time.Duration, s *Sample) Reason {
 	f := &j.limits
 	switch {
 	case s.Has&(HasTemperature|HasHumidity|HasLight) == 0:
@@ -121,7 +121,7 @@ func (j *Judge) fault(at Instant, s *Sample) Reason {
 		return NoReason
 	case s.Temperature < f.Coldest || s.Temperature > f.Hottest:
 		return OutOfRange
-	case f.PowerOn != 0 && s.Temperature == f.PowerOn && j.temperature.far(at.Mono, int32(s.Temperature), warmJump):
+	case f.PowerOn != 0 && s.Temperature == f.PowerOn && j.temperature.far(mono, int32(s.Temperature), &warmJump):
 		return PowerOnValue
 	}
 	return NoReason
@@ -133,23 +133,23 @@ func (j *Judge) humidityPossible(s *Sample) bool {
 
 // doubt brings the judge's memory up to date and names the first doubt. A
 // measurement that is there again jumps as it did when it came.
-func (j *Judge) doubt(at Instant, s *Sample, again bool) Reason {
+func (j *Judge) doubt(mono time.Duration, s *Sample, again bool) Reason {
 	var link time.Duration
 	if j.seen {
-		link = at.Mono - j.lastMono
+		link = mono - j.lastMono
 	}
 	if link < 0 || link > longestLink {
 		link = 0
 	}
 	if !again || !j.seen {
-		j.jumped = j.jumps(at.Mono, s)
+		j.jumped = j.jumps(mono, s)
 	}
 	if s.Has&HasHumidity != 0 {
-		j.ageing.Observe(at.Mono, s.Humidity)
+		j.ageing.Observe(mono, s.Humidity)
 	}
 	frozen := j.frozen(s, link)
 	pinned := j.wet.pinned(s, link)
-	j.last, j.lastMono, j.seen = *s, at.Mono, true
+	j.last, j.lastMono, j.seen = *s, mono, true
 	switch {
 	case j.jumped:
 		return Jump
@@ -163,8 +163,8 @@ func (j *Judge) doubt(at Instant, s *Sample, again bool) Reason {
 
 // jumps takes a new measurement in and reports whether either quantity jumped.
 func (j *Judge) jumps(mono time.Duration, s *Sample) bool {
-	jumped := s.Has&HasTemperature != 0 && j.temperature.jumps(mono, int32(s.Temperature), warmJump)
-	return s.Has&HasHumidity != 0 && j.humidity.jumps(mono, int32(s.Humidity), dryJump) || jumped
+	jumped := s.Has&HasTemperature != 0 && j.temperature.jumps(mono, int32(s.Temperature), &warmJump)
+	return s.Has&HasHumidity != 0 && j.humidity.jumps(mono, int32(s.Humidity), &dryJump) || jumped
 }
 
 // frozen counts for how long nothing changed.
@@ -179,7 +179,10 @@ func (j *Judge) frozen(s *Sample, link time.Duration) bool {
 }
 
 func (j *Judge) fill(r *Reading, s *Sample) {
-	applied := j.corrections.Load().now(r.At)
+	var applied Applied
+	if c := j.corrections.Load(); c != nil {
+		applied = c.now(r.At)
+	}
 	r.Has = s.Has & (HasTemperature | HasHumidity | HasLight)
 	if r.Has&HasLight != 0 {
 		r.LightLux = s.LightLux
@@ -247,7 +250,7 @@ type level struct {
 
 // far reports whether v cannot follow the accepted value, or has none to
 // follow.
-func (l *level) far(mono time.Duration, v int32, s step) bool {
+func (l *level) far(mono time.Duration, v int32, s *step) bool {
 	if !l.set {
 		return true
 	}
@@ -255,12 +258,12 @@ func (l *level) far(mono time.Duration, v int32, s step) bool {
 	if !s.falling {
 		d = -max(d, -d)
 	}
-	return -d > s.limit(mono-l.mono)
+	return -d > s.start && -d > s.limit(mono-l.mono)
 }
 
 // goesOn reports whether v goes on with a jump: near the sample before it, or to the warm
 // side as fast as air may, since heat that comes fast has no new level before it is lethal.
-func (l *level) goesOn(mono time.Duration, v int32, s step) bool {
+func (l *level) goesOn(mono time.Duration, v int32, s *step) bool {
 	d, gap := v-l.claim, mono-l.since
 	if !s.falling && l.claim > l.value && d > 0 && d <= s.limit(gap) {
 		return true
@@ -270,7 +273,7 @@ func (l *level) goesOn(mono time.Duration, v int32, s step) bool {
 
 // jumps takes a value in and reports whether it is an unconfirmed jump. The
 // first value of all is accepted, and so is the third in a row of a new level.
-func (l *level) jumps(mono time.Duration, v int32, s step) bool {
+func (l *level) jumps(mono time.Duration, v int32, s *step) bool {
 	if l.set && l.far(mono, v, s) {
 		if !l.goesOn(mono, v, s) {
 			l.count = 0
