@@ -248,10 +248,13 @@ func (d *MistDetector) rises(b mistMinute) (bool, mistMinute) {
 	var ref mistMinute
 	n, highest := 0.0, 0.0
 	for i := range d.Filled {
-		m := &d.Ring[(d.Head+mistBins-1-i)%mistBins]
+		m := &d.Ring[uint(d.Head+mistBins-1-i)%mistBins]
 		age := b.At - m.At
 		if age < mistRefFrom || age > mistGap {
 			continue
+		}
+		if b.RH < m.RH+mistLeast/2 {
+			return false, ref // as below, of any step
 		}
 		highest = max(highest, m.RH)
 		if age <= mistRefTo {

@@ -16,8 +16,10 @@ import (
 // disturbed reports whether a step in temperature and humidity has another
 // explanation than the door.
 func (l look) disturbed(en *room.Enclosure, now time.Duration) bool {
-	if _, raining := en.St.Mist.Current(); raining && en.St.HasPulse && now-en.St.PulseAt < 20*time.Minute {
-		return true
+	if en.St.HasPulse && now-en.St.PulseAt < 20*time.Minute {
+		if _, raining := en.St.Mist.Current(); raining {
+			return true
+		}
 	}
 	return en.Lamps >= 0 && l.v.Lamps[en.Lamps].Known && l.v.Lamps[en.Lamps].Edge < 30*time.Minute
 }

@@ -104,6 +104,9 @@ func (v *View) RoomHum(now time.Duration) (int32, bool) { return v.median(v.InRo
 
 // median is that of the temperature of some probes, or of their humidity.
 func (v *View) median(probes []int, now time.Duration, humidity bool) (int32, bool) {
+	if len(probes) == 0 {
+		return 0, false
+	}
 	var values Few
 	for _, i := range probes {
 		switch p := &v.Probes[i]; {
