@@ -189,23 +189,20 @@ func (r *replay) run(ctx context.Context, name string, in io.Reader) error {
 		return fmt.Errorf("read the trace: %w", err)
 	}
 	rows := newTraced(rd, r.families(), r.before.resume(r.cfg.Room.Poll.D()))
-	head := make([]result, 0, headRows)
-	for len(head) < headRows && ctx.Err() == nil && (len(head) == 0 || goesOn(head[len(head)-1].err)) {
-		head = head[:len(head)+1]
-		rows.next(&head[len(head)-1])
+	some := make([]result, 0, headRows)
+	for more := true; more && len(some) < headRows && ctx.Err() == nil; {
+		some, more = rows.next(some)
 	}
-	if err := r.begin(head); err != nil {
+	if err := r.begin(some); err != nil {
 		return err
 	}
-	for i := range head {
-		if err = r.take(&head[i]); err != nil {
-			break
+	for err == nil && ctx.Err() == nil {
+		for i := 0; err == nil && i < len(some); i++ {
+			err = r.take(&some[i])
 		}
-	}
-	var x result
-	for n := 1; err == nil && (n%headRows != 0 || ctx.Err() == nil); n++ {
-		rows.next(&x)
-		err = r.take(&x)
+		if err == nil {
+			some, _ = rows.next(some[:0])
+		}
 	}
 	switch {
 	case ctx.Err() != nil:
@@ -218,12 +215,6 @@ func (r *replay) run(ctx context.Context, name string, in io.Reader) error {
 
 // headRows show which probes there are and how often they were read.
 const headRows = 4096
-
-// goesOn reports whether a trace has more rows behind an error.
-func goesOn(err error) bool {
-	_, isLine := err.(*trace.LineError)
-	return err == nil || isLine
-}
 
 // families tells each probe's family as the configuration names it. A trace
 // without one says nothing of what measured it.

@@ -43,8 +43,25 @@ func newTraced(rd *trace.Reader, family func(sensors.ProbeID) string, resume tim
 	}
 }
 
-// next takes a row without any value for one of a probe that failed.
-func (t *traced) next(to *result) {
+// atOnce is how many rows are read before the rules look at them: what reads them and what
+// judges them take turns in the processor's instruction cache, which does not hold both.
+const atOnce = 128
+
+// next adds a few rows to a list that has room for them; false once there are no more.
+func (t *traced) next(to []result) ([]result, bool) {
+	for range atOnce {
+		to = to[:len(to)+1]
+		x := &to[len(to)-1]
+		t.row(x)
+		if _, isLine := x.err.(*trace.LineError); x.err != nil && !isLine {
+			return to, false
+		}
+	}
+	return to, true
+}
+
+// row takes a row without any value for one of a probe that failed.
+func (t *traced) row(to *result) {
 	row, err := t.rd.Next()
 	if to.line, to.err, to.first = row.Line, err, false; err != nil {
 		return
