@@ -23,7 +23,7 @@ func TestAnswerSaysWhetherItIsKept(t *testing.T) {
 		d.loop.core = core.New(d.cfg.Load(), nil)
 		d.now = func() sensors.Instant { return at(time.Hour, true) }
 		d.loop.channels = &channels{}
-		d.record.rec = newRecorder(card, d.log, func(bool, string) {})
+		d.record.rec = newRecorder(card, d.log, nil)
 		ctx, cancel := context.WithCancel(t.Context())
 		var done sync.WaitGroup
 		done.Go(func() { d.record.rec.Run(ctx) })

@@ -137,14 +137,16 @@ func (l *lossWatch) fact(loc *time.Location) (alarm.Fact, bool) {
 
 // recordIs says whether the record takes all that it is given, or why not.
 func (l *loop) recordIs() (ok bool, why alarm.Fact) {
-	h := l.record.recording.Load()
+	fault := l.record.rec.fault()
 	switch lost, losing := l.losses.fact(l.cfg.Load().Room.Location); {
 	case l.stuck:
 		return false, alarm.Fact{ID: alarm.FactRecordSlow}
-	case h.ok && losing:
+	case fault != nil:
+		return false, alarm.Fact{ID: alarm.FactRecordNote, Note: fault.Error()}
+	case losing:
 		return false, lost
 	}
-	return h.ok, h.why
+	return true, alarm.Fact{}
 }
 
 // An inbox holds what others ask of the goroutine that decides, in order. Each is
@@ -209,7 +211,7 @@ func (l *loop) watchLosses(now sensors.Instant) {
 // showRecord raises or ends record-incomplete by how the record is. One that was begun
 // anew is given what is open once it can be written.
 func (l *loop) showRecord(now sensors.Instant) {
-	if anew := l.record.replaced.Load(); anew != nil && !l.stuck && l.record.recording.Load().ok && l.record.replaced.CompareAndSwap(anew, nil) {
+	if anew := l.record.replaced.Load(); anew != nil && !l.stuck && l.record.rec.fault() == nil && l.record.replaced.CompareAndSwap(anew, nil) {
 		l.keepAll(core.RecordEvent(now, "begun anew", *anew))
 	}
 	ok, why := l.recordIs()

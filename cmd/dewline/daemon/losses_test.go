@@ -49,7 +49,7 @@ func TestWhatIsLostIsTold(t *testing.T) {
 		t.Errorf("three readings lost: alarm %v, recording %v, %v", active(), s.Recording, s.RecordWhy)
 	}
 	// A write that works now says nothing of what is gone.
-	d.record.health(true, "")
+	d.record.rec.fail(nil)
 	<-d.record.moved
 	d.loop.showRecord(d.now())
 	if !active() {
@@ -91,7 +91,7 @@ func TestWhatIsLostIsTold(t *testing.T) {
 // TestRecorderCountsWhatItDrops has no store yet, and then a disk that refuses.
 func TestRecorderCountsWhatItDrops(t *testing.T) {
 	var lost uint64
-	r := newRecorder(nil, slog.New(slog.DiscardHandler), func(bool, string) {})
+	r := newRecorder(nil, slog.New(slog.DiscardHandler), nil)
 	r.lose = func(n uint64) { lost += n }
 	r.Append(sensors.Reading{Probe: "p"})
 	r.Put(nil, make([]event.Event, maxJournalBacklog))

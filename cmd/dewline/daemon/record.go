@@ -13,7 +13,6 @@ import (
 
 	"dewline/cmd/dewline/core"
 	"dewline/cmd/dewline/web"
-	"dewline/rules/alarm"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -29,21 +28,16 @@ type record struct {
 	store atomic.Pointer[store.Store]
 	late  <-chan opened // the store that is being opened; nil where it was open at the start
 
-	recording atomic.Pointer[recordHealth]
-	replaced  atomic.Pointer[string] // why a store was begun anew, until that is told
-	// moved tells the loop to look at recording and lost.
+	replaced atomic.Pointer[string] // why a store was begun anew, until that is told
+	// moved tells the loop to look at the recorder and at lost.
 	moved chan struct{}
 }
 
 func newRecord(b *base) *record {
 	rc := &record{base: b, redos: &redoBook{due: map[sensors.ProbeID]redo{}, wake: make(chan struct{}, 1)}, moved: make(chan struct{}, 1)}
-	rc.recording.Store(&recordHealth{ok: true})
+	rc.rec = newRecorder(nil, rc.log, func() { nudge(rc.moved) })
+	rc.rec.lose = rc.lose
 	return rc
-}
-
-type recordHealth struct {
-	ok  bool
-	why alarm.Fact
 }
 
 // Store returns the record; nil while none is open.
@@ -55,15 +49,6 @@ func (rc *record) replacedBy(report store.Report) {
 	why := core.SetAside(report)
 	rc.replaced.Store(&why)
 	nudge(rc.moved) // a reader may have met the damage, and no write failed
-}
-
-func (rc *record) health(ok bool, note string) {
-	h := recordHealth{ok: ok}
-	if note != "" {
-		h.why = alarm.Fact{ID: alarm.FactRecordNote, Note: note}
-	}
-	rc.recording.Store(&h)
-	nudge(rc.moved)
 }
 
 func (rc *record) close(ctx context.Context) {
@@ -105,8 +90,6 @@ const openWithin = 8 * time.Second
 // memory and tries again with every write. Only another dewline on the same
 // record does, since two would tell everything twice.
 func (rc *record) open(ctx context.Context) (core.Saved, store.Report, error) {
-	rc.rec = newRecorder(nil, rc.log, rc.health)
-	rc.rec.lose = rc.lose
 	web.DropCopies(rc.o.Dir)
 	late, o := rc.tryOpen(ctx)
 	st, report, err := o.st, o.report, o.err
@@ -115,10 +98,9 @@ func (rc *record) open(ctx context.Context) (core.Saved, store.Report, error) {
 	}
 	if err != nil {
 		rc.late = late
-		rc.keepInMemory(ctx)
+		rc.keepInMemory(ctx, err)
 		rc.log.Error("the record cannot be opened; watching and warning go on without it",
 			"dir", rc.o.Dir, "err", err, "do", "make the directory writable for dewline; it is tried again")
-		rc.recording.Store(&recordHealth{why: alarm.Fact{ID: alarm.FactRecordNote, Note: err.Error()}})
 		return core.Saved{}, report, nil
 	}
 	rc.store.Store(st)
@@ -193,10 +175,10 @@ func (rc *record) openStore(ctx context.Context, within time.Duration) (o opened
 }
 
 // keepInMemory uses a store without a file, which shows what was read since the start.
-func (rc *record) keepInMemory(ctx context.Context) {
+func (rc *record) keepInMemory(ctx context.Context, why error) {
 	st, _, _ := store.Open(ctx, store.Options{Limits: core.LimitsOf(rc.cfg.Load()), Logger: rc.log, Lost: rc.lose}) // without a directory it is memory
 	rc.store.Store(st)
-	rc.rec.Hold(st)
+	rc.rec.Hold(st, why)
 }
 
 // runLate tries to open the record until it can, and has it joined with what went
@@ -215,7 +197,7 @@ func (rc *record) runLate(ctx context.Context, join func(context.Context, opened
 		if errors.Is(o.err, store.ErrLocked) {
 			o.err = fmt.Errorf("another dewline uses it: %w", o.err)
 		}
-		rc.health(false, o.err.Error())
+		rc.rec.fail(o.err)
 		select {
 		case <-ctx.Done():
 			return

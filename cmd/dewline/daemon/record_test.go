@@ -41,7 +41,7 @@ func TestRecordThatCannotBeOpened(t *testing.T) {
 	if _, _, err := d.openRecord(t.Context()); err != nil {
 		t.Fatalf("the watch does not begin: %v", err)
 	}
-	if h := d.record.recording.Load(); h.ok {
+	if d.record.rec.fault() == nil {
 		t.Error("a record that cannot be opened counts as written")
 	}
 	if err := os.Remove(dir); err != nil {
@@ -62,7 +62,7 @@ func TestRecordThatCannotBeOpened(t *testing.T) {
 	if !d.record.rec.write(t.Context()) {
 		t.Fatal("the record is still refused after the way is free")
 	}
-	if h := d.record.recording.Load(); !h.ok {
+	if d.record.rec.fault() != nil {
 		t.Error("the first success was not told")
 	}
 	if err := d.Store().Close(t.Context()); err != nil {

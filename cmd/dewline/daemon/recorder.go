@@ -34,8 +34,8 @@ const (
 // and written later; of one document only the newest version.
 type recorder struct {
 	log *slog.Logger
-	// health is told when writing stops or resumes. It must not block.
-	health func(ok bool, note string)
+	// changed is told when writing stops or resumes. It must not block; nil tells nobody.
+	changed func()
 	// lose is told at once of how many readings or lines are not kept. It must not
 	// block; nil tells nobody.
 	lose func(n uint64)
@@ -45,7 +45,7 @@ type recorder struct {
 	hold   bool       // the ledger is memory: everything waits for a record
 	queue
 	busy    time.Time // when the write under way began; zero for none
-	failing bool
+	failing error     // why nothing can be written; nil while it can
 
 	wake chan struct{}
 }
@@ -64,8 +64,8 @@ type docKey struct {
 	key    string
 }
 
-func newRecorder(l ledger, log *slog.Logger, health func(ok bool, note string)) *recorder {
-	return &recorder{log: log, health: health, ledger: l, queue: queue{docs: map[docKey]store.Doc{}}, wake: make(chan struct{}, 1)}
+func newRecorder(l ledger, log *slog.Logger, changed func()) *recorder {
+	return &recorder{log: log, changed: changed, ledger: l, queue: queue{docs: map[docKey]store.Doc{}}, wake: make(chan struct{}, 1)}
 }
 
 // Append passes a reading to the open block in memory.
@@ -157,11 +157,29 @@ func (r *recorder) ForceFlush(state func() ([]byte, error)) {
 }
 
 // Hold has readings kept in memory and everything else wait until Attach: a
-// record that is not open yet may hold what must not be overwritten.
-func (r *recorder) Hold(memory ledger) {
+// record that is not open yet, and why, may hold what must not be overwritten.
+func (r *recorder) Hold(memory ledger, why error) {
 	r.mu.Lock()
-	r.ledger, r.hold, r.failing = memory, true, true // so that its first success is told
+	r.ledger, r.hold = memory, true
 	r.mu.Unlock()
+	r.fail(why)
+}
+
+// fail takes in that nothing can be written, and why; or, with nil, that it can.
+func (r *recorder) fail(why error) {
+	r.mu.Lock()
+	r.failing = why
+	r.mu.Unlock()
+	if r.changed != nil {
+		r.changed()
+	}
+}
+
+// fault says why nothing can be written, nil while it can.
+func (r *recorder) fault() error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.failing
 }
 
 // rebase moves what waits for a record by so much running time.
@@ -200,7 +218,7 @@ func (r *recorder) Stuck(now time.Time) bool {
 func (r *recorder) ill(now time.Time) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return r.failing || !r.busy.IsZero() && now.Sub(r.busy) >= recordWait
+	return r.failing != nil || !r.busy.IsZero() && now.Sub(r.busy) >= recordWait
 }
 
 // Run writes until ctx ends, then once more.
@@ -302,22 +320,20 @@ func (r *recorder) finish(j *job, err error) {
 			r.state = j.state
 		}
 	}
-	changed := r.failing != (err != nil)
-	r.failing = err != nil
+	news := (err != nil) != (r.failing != nil)
 	r.mu.Unlock()
 	if err == nil {
 		for _, w := range j.waiters {
 			close(w)
 		}
 	}
-	if !changed {
+	if !news {
 		return
 	}
 	if err != nil {
 		r.log.Error("the record cannot be written; watching and warning go on", "err", err)
-		r.health(false, err.Error())
-		return
+	} else {
+		r.log.Info("the record is being written again")
 	}
-	r.log.Info("the record is being written again")
-	r.health(true, "")
+	r.fail(err)
 }

@@ -72,7 +72,7 @@ func (f *fakeLedger) setErr(err error) {
 func startRecorder(t *testing.T, l ledger) (r *recorder, health *[]bool, stop func()) {
 	t.Helper()
 	var seen []bool
-	r = newRecorder(l, slog.New(slog.DiscardHandler), func(ok bool, _ string) { seen = append(seen, ok) })
+	r = newRecorder(l, slog.New(slog.DiscardHandler), func() { seen = append(seen, r.fault() == nil) })
 	ctx, cancel := context.WithCancel(t.Context())
 	var wg sync.WaitGroup
 	wg.Go(func() { r.Run(ctx) })

@@ -45,7 +45,7 @@ func RunSentinel(ctx context.Context, o SentinelOptions) error {
 	}
 	s.now = sensors.NewClock(s.memory.kept.Mono, sensors.KernelSynced).Now
 	s.memory.now = s.now
-	s.rec = newRecorder(s.memory, s.log, func(bool, string) {})
+	s.rec = newRecorder(s.memory, s.log, nil)
 	now := s.now()
 	s.sentinel = alert.NewSentinel(now, alert.SentinelOptions{
 		ID: s.id, Rooms: s.cfg.Sentinel.Rooms, SilentAfter: s.cfg.Sentinel.SilentAfter.D(),

@@ -74,7 +74,7 @@ func TestSentry_SendsWithoutItsCard(t *testing.T) {
 				card.hang = make(chan struct{})
 			}
 			s := &Sentry{
-				rec:     newRecorder(card, log, func(bool, string) {}),
+				rec:     newRecorder(card, log, nil),
 				courier: alert.NewCourier(map[string]alert.Channel{"mqtt": box}, 0, func(alert.SendResult) {}, log),
 			}
 			stop := running(t.Context(), func(ctx context.Context, done *sync.WaitGroup) {

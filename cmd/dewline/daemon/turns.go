@@ -188,7 +188,7 @@ func (l *loop) resume(saved core.Saved, report store.Report) {
 	l.record.rec.Put(nil, core.StartEvents(now, report, l.o.Version))
 	l.resumed(now, report)
 	// Also where all is well: an earlier run may have left the alarm open.
-	if report.Quarantined == "" || !l.record.recording.Load().ok {
+	if report.Quarantined == "" || l.record.rec.fault() != nil {
 		l.showRecord(now)
 	}
 	l.apply(l.core.ConfigRefused(now, l.o.ConfigRefused))

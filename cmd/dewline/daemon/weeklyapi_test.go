@@ -30,7 +30,7 @@ func summaryDaemon(t *testing.T) *Daemon {
 	}
 	d.now = func() sensors.Instant { return p.now }
 	d.loop.channels = &channels{}
-	d.record.rec = newRecorder(nil, d.log, func(bool, string) {})
+	d.record.rec = newRecorder(nil, d.log, nil)
 	st, _, err := store.Open(t.Context(), store.Options{Dir: d.o.Dir, Limits: core.LimitsOf(p.cfg)})
 	if err != nil {
 		t.Fatal(err)
