@@ -59,7 +59,6 @@ func demo(ctx context.Context, o demoOptions, std stdio) error {
 	if err != nil {
 		return err
 	}
-	show := &shower{w: std.out, loc: cfg.Room.Location, raised: map[alarm.ID]int{}, linked: map[string]bool{}}
 	broker, err := startBroker()
 	if err != nil {
 		return err
@@ -76,10 +75,11 @@ func demo(ctx context.Context, o demoOptions, std stdio) error {
 	}
 	cfg.HTTP.URL = "http://" + ln.Addr().String()
 	sim := daemon.NewSimulation(cfg, room, o.speed, o.length)
+	show := &shower{w: std.out, loc: cfg.Room.Location, now: sim.Now, raised: map[alarm.ID]int{}, linked: map[string]bool{}}
 	d, err := daemon.New(daemon.Options{
 		Config: cfg, Dir: o.dir, Version: version, Listener: ln,
 		Log:   slog.New(slog.NewTextHandler(std.err, &slog.HandlerOptions{Level: slog.LevelWarn})),
-		Clock: func(resume time.Duration) func() sensors.Instant { return show.follow(sim.Clock(resume)) },
+		Clock: sim.Clock,
 		Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (daemon.Source, error) {
 			return sim, nil
 		},

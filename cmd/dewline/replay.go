@@ -56,10 +56,7 @@ func replayCommand() *cobra.Command {
 }
 
 func runReplay(ctx context.Context, f replayFlags, std stdio) error {
-	r := replay{
-		out: bufio.NewWriterSize(std.out, 64<<10), err: std.err, keepGoing: f.keepGoing, events: f.events, json: f.format == "ndjson",
-		told: map[alarm.Key]alarm.Priority{},
-	}
+	r := replay{replayFlags: f, out: bufio.NewWriterSize(std.out, 64<<10), err: std.err, told: map[alarm.Key]alarm.Priority{}}
 	switch {
 	case f.file == "":
 		return usagef("name the trace with --trace FILE")
@@ -77,19 +74,15 @@ func runReplay(ctx context.Context, f replayFlags, std stdio) error {
 		if r.cfg, err = table.Load(f.config); err != nil {
 			return configError{err}
 		}
-	} else {
-		r.oneEach = f.oneEach
-		// Finds faults in the flags before the first row is read.
-		if r.cfg, err = r.oneEach.config([]sensors.ProbeID{"probe"}); err != nil {
-			return err
-		}
+	} else if r.cfg, err = r.oneEach.config([]sensors.ProbeID{"probe"}); err != nil { // faults in the flags, before the first row is read
+		return err
 	}
 	if f.state != "" {
 		if r.before, err = readReplayState(f.state); err != nil {
 			return err
 		}
 	}
-	if err = errors.Join(r.run(ctx, f.file, in), r.out.Flush()); err != nil || f.state == "" || r.engine == nil {
+	if err = errors.Join(r.run(ctx, in), r.out.Flush()); err != nil || f.state == "" || r.engine == nil {
 		return err
 	}
 	return writeReplayState(f.state, r.engine)
@@ -162,17 +155,13 @@ func (o oneEach) config(probes []sensors.ProbeID) (*configs.Config, error) {
 const slotsPerShelf = 10
 
 type replay struct {
-	cfg       *configs.Config
-	oneEach   oneEach // used where species is set
-	out       *bufio.Writer
-	err       io.Writer
-	keepGoing bool
-	events    bool
-	json      bool
-	before    *replayState // of an earlier part; nil for none
+	replayFlags // of which a room of one each holds where species is set
+	cfg         *configs.Config
+	out         *bufio.Writer
+	err         io.Writer
+	before      *replayState // of an earlier part; nil for none
 
 	told map[alarm.Key]alarm.Priority // as printed last
-	name string                       // of the trace
 
 	engine    *rules.Engine
 	readEvery time.Duration // how often the trace was read
@@ -182,9 +171,8 @@ type replay struct {
 }
 
 // run streams the trace through judge and rules.
-func (r *replay) run(ctx context.Context, name string, in io.Reader) error {
-	r.name = name
-	rd, err := trace.NewReader(in, name, r.cfg.Room.Location)
+func (r *replay) run(ctx context.Context, in io.Reader) error {
+	rd, err := trace.NewReader(in, r.file, r.cfg.Room.Location)
 	if err != nil {
 		return fmt.Errorf("read the trace: %w", err)
 	}
@@ -234,7 +222,7 @@ func (r *replay) end(last sensors.Instant) error {
 		return err
 	}
 	if last.Wall.IsZero() {
-		fmt.Fprintf(r.err, "%s: no reading in it: nothing was judged\n", r.name)
+		fmt.Fprintf(r.err, "%s: no reading in it: nothing was judged\n", r.file)
 	}
 	if r.badLines > 0 {
 		return fmt.Errorf("%d lines could not be used", r.badLines)
@@ -282,7 +270,7 @@ func (r *replay) begin(head []result) error {
 		return nil
 	}
 	if at := r.before.State.Now.Wall; first.Wall.Before(at) {
-		return fmt.Errorf("%s begins at %s, before the end of what --state holds, %s", r.name, first.Wall.Format(time.RFC3339), at.Format(time.RFC3339))
+		return fmt.Errorf("%s begins at %s, before the end of what --state holds, %s", r.file, first.Wall.Format(time.RFC3339), at.Format(time.RFC3339))
 	}
 	for _, rec := range r.before.Records {
 		r.told[rec.Key] = rec.Priority
@@ -353,7 +341,7 @@ func (r *replay) meet(x *result) error {
 		ids = append(ids, sensors.ProbeID(p.ID))
 	}
 	if r.oneEach.species == "" {
-		return fmt.Errorf("%s:%d: the configuration has no probe %q", r.name, x.line, id)
+		return fmt.Errorf("%s:%d: the configuration has no probe %q", r.file, x.line, id)
 	}
 	cfg, err := r.oneEach.config(append(ids, id))
 	if err != nil {
@@ -395,7 +383,7 @@ func (r *replay) emit(ts []rules.Transition) error {
 
 // show writes a document, or a line of text behind the moment by the room's clock.
 func (r *replay) show(at sensors.Instant, document any, line string) error {
-	if !r.json {
+	if r.format != "ndjson" {
 		_, err := fmt.Fprintf(r.out, "%s  %s\n", at.Wall.In(r.cfg.Room.Location).Format("2006-01-02 15:04:05 MST"), line)
 		return err
 	}

@@ -66,8 +66,8 @@ func BenchmarkReplay(b *testing.B) {
 		if err != nil {
 			b.Fatal(err)
 		}
-		r := replay{cfg: cfg, oneEach: room, out: bufio.NewWriter(io.Discard), err: io.Discard, json: true}
-		if err := r.run(context.Background(), "rack", bytes.NewReader(file)); err != nil {
+		r := replay{cfg: cfg, replayFlags: replayFlags{oneEach: room, format: "ndjson", file: "rack"}, out: bufio.NewWriter(io.Discard), err: io.Discard}
+		if err := r.run(context.Background(), bytes.NewReader(file)); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -22,12 +22,12 @@ import (
 // A shower prints what happens in a demo, with the simulated time before it.
 type shower struct {
 	loc *time.Location
+	now func() sensors.Instant // in the demo
 
 	mu     sync.Mutex // guards what follows
 	w      io.Writer
 	raised map[alarm.ID]int
 	linked map[string]bool // notices whose link was shown
-	now    func() sensors.Instant
 }
 
 func (s *shower) printf(format string, args ...any) {
@@ -65,7 +65,7 @@ func (s *shower) story(beats []sim.Beat) {
 func (s *shower) notice(n alert.Message, again bool) {
 	when := n.Time.In(s.loc).Format("Mon 15:04")
 	if again { // its time is that of the version
-		when = s.time(n.Time).In(s.loc).Format("Mon 15:04")
+		when = s.now().Wall.In(s.loc).Format("Mon 15:04")
 		s.printf("☎ %s  %-5s again: %s\n", when, n.Priority, n.Title)
 		return
 	}
@@ -90,23 +90,6 @@ func (s *shower) link(id string) bool {
 	}
 	s.linked[id] = true
 	return true
-}
-
-func (s *shower) follow(now func() sensors.Instant) func() sensors.Instant {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.now = now
-	return now
-}
-
-// time is the demo's own, or t before that has begun.
-func (s *shower) time(t time.Time) time.Time {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.now == nil {
-		return t
-	}
-	return s.now().Wall
 }
 
 func (s *shower) transition(t rules.Transition) {
