@@ -273,3 +273,19 @@ func TestMistMiss_TheSecondWhereOthersGotIt(t *testing.T) {
 		}
 	}
 }
+
+// Nobody knows what a mist adds to air that dries still from the last one, until it was seen.
+func TestMistMiss_NoGuessWhileItDries(t *testing.T) {
+	const due = 10 * time.Hour
+	for phase, want := range map[mistPhase]bool{mistIdle: true, mistDrying: false} {
+		d := MistDetector{Phase: phase, LastAt: due + mistWait}
+		for m := range 16 {
+			d.Ring[m] = mistMinute{At: due + time.Duration(m-5)*time.Minute, RH: 70, Grams: 15}
+		}
+		d.Filled = 16
+		var m mistMiss
+		if m.look(due, &d, &mistGain{}); m.Evidence > 1 != want {
+			t.Errorf("phase %d: evidence %v", phase, m.Evidence)
+		}
+	}
+}
