@@ -50,27 +50,38 @@ func (c *Collector) Describe(chan<- *prometheus.Desc) {}
 
 // Collect sends the metrics of the newest snapshot.
 func (c *Collector) Collect(ch chan<- prometheus.Metric) {
+	for _, p := range c.Parts() {
+		p.Collect(ch)
+	}
+}
+
+// Parts are collectors of one snapshot, the newest, which share no name: who gathers one
+// after another never holds all that there is of many enclosures.
+func (c *Collector) Parts() (parts []prometheus.Collector) {
 	s := c.snapshot()
 	if s == nil {
-		return
+		return nil
 	}
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	m := sender{c: c, ch: ch}
-	m.room(s)
-	for i := range s.Enclosures {
-		m.of("enclosure", s.Enclosures[i].ID).enclosure(&s.Enclosures[i])
+	for _, send := range [...]func(sender, *alert.Snapshot){sender.room, sender.enclosures, sender.probes, sender.contacts,
+		sender.alarms, sender.delivery, sender.record, sender.buses, sender.polls} {
+		parts = append(parts, part{c, s, send})
 	}
-	for i := range s.Probes {
-		m.probe(&s.Probes[i])
-	}
-	for i := range s.Contacts {
-		m.contact(&s.Contacts[i])
-	}
-	m.alarms(s)
-	m.delivery(s)
-	m.record(s)
-	m.polls(s)
+	return parts
+}
+
+// A part of a snapshot's metrics.
+type part struct {
+	c    *Collector
+	s    *alert.Snapshot
+	send func(sender, *alert.Snapshot)
+}
+
+func (p part) Describe(chan<- *prometheus.Desc) {}
+
+func (p part) Collect(ch chan<- prometheus.Metric) {
+	p.c.mu.Lock()
+	defer p.c.mu.Unlock()
+	p.send(sender{c: p.c, ch: ch}, p.s)
 }
 
 // A sender makes metrics that share some labels, and what these take up: of 500 enclosures
@@ -164,6 +175,24 @@ func (m sender) room(s *alert.Snapshot) {
 	m.put("last_cycle_timestamp_seconds", "When the last round of readings and rules was completed.", stamp(s.CycleAt))
 	m.put("config_loaded_timestamp_seconds", "When the configuration in force was read.", stamp(s.ConfigLoaded))
 	m.put("config_last_load_successful", "0 while the file has faults and an earlier configuration is in force.", bit(s.ConfigRefused == ""))
+}
+
+func (m sender) enclosures(s *alert.Snapshot) {
+	for i := range s.Enclosures {
+		m.of("enclosure", s.Enclosures[i].ID).enclosure(&s.Enclosures[i])
+	}
+}
+
+func (m sender) probes(s *alert.Snapshot) {
+	for i := range s.Probes {
+		m.probe(&s.Probes[i])
+	}
+}
+
+func (m sender) contacts(s *alert.Snapshot) {
+	for i := range s.Contacts {
+		m.contact(&s.Contacts[i])
+	}
 }
 
 func (m sender) enclosure(e *rules.EnclosureView) {
@@ -306,13 +335,16 @@ func (m sender) record(s *alert.Snapshot) {
 	m.put("record_last_commit_timestamp_seconds", "When the record was last written.", stamp(r.LastCommit))
 }
 
-func (m sender) polls(s *alert.Snapshot) {
+func (m sender) buses(s *alert.Snapshot) {
 	for _, b := range s.Buses {
 		m := m.of("bus", b.Bus)
 		m.put("bus_rounds_total", "Completed rounds of a bus.", float64(b.Rounds))
 		m.put("bus_overruns_total", "Polls skipped because a round took too long.", float64(b.Overruns))
 		m.put("bus_hung", "1 while a call to the bus does not come back.", bit(b.Hung != ""))
 	}
+}
+
+func (m sender) polls(s *alert.Snapshot) {
 	for _, p := range s.Polls {
 		m := m.of("probe", string(p.Probe))
 		m.put("poll_duration_seconds", "How long the last reading of a probe took.", p.Took.Seconds(), "bus", p.Bus)

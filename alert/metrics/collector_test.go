@@ -330,3 +330,26 @@ func BenchmarkCollect(b *testing.B) {
 		close(ch)
 	}
 }
+
+// TestPartsShareNoName asks that parts can be sent one after another: what has one name
+// has to stand together.
+func TestPartsShareNoName(t *testing.T) {
+	of := map[string]int{}
+	for i, part := range New(full).Parts() {
+		reg := prometheus.NewPedanticRegistry()
+		reg.MustRegister(part)
+		families, err := reg.Gather()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range families {
+			if other, met := of[f.GetName()]; met {
+				t.Errorf("%s is in parts %d and %d", f.GetName(), other, i)
+			}
+			of[f.GetName()] = i
+		}
+	}
+	if len(of) < 60 {
+		t.Errorf("%d names in all parts", len(of))
+	}
+}
