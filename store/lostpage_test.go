@@ -1,11 +1,14 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"os"
 	"path/filepath"
 	"testing"
 	"time"
+
+	"dewline/store/block"
 )
 
 // TestLostPage zeroes each page of a record of slow probes in turn, whose days were joined
@@ -75,4 +78,38 @@ func readBack(t *testing.T, b []byte, later bool, r *testRoom) (counts []int) {
 		counts = append(counts, n)
 	}
 	return counts
+}
+
+// TestMended damages one page of a bundle after the other, and then a second one too.
+func TestMended(t *testing.T) {
+	var enc block.Encoder
+	var parts []bundlePart
+	for i, series := range [][]block.Record{make([]block.Record, 3), make([]block.Record, 5000), make([]block.Record, 4000)} {
+		for k := range series {
+			at := int64(k*k%7919 + k*10_000)
+			series[k] = block.Record{Mono: at, Wall: at, Has: block.Temperature, RawHas: block.Temperature,
+				Value: block.Values{int32(k * k % 1999)}, Raw: block.Values{int32(k * k % 1999)}}
+		}
+		b, err := enc.Append(nil, series)
+		if err != nil {
+			t.Fatal(err)
+		}
+		parts = append(parts, bundlePart{string(rune('a' + i)), [][]byte{b}})
+	}
+	whole := newBundle(kindRaw, emptyKey(3, levelDay).bytes(), parts)
+	pages := (besideValue + len(whole)) / pageSize
+	if mended(whole, kindRaw) != nil || pages < 6 {
+		t.Fatalf("a whole bundle of %d pages is mended", pages)
+	}
+	for page := range pages - 1 {
+		b := bytes.Clone(whole)
+		clear(pageOf(b, page))
+		if got := mended(b, kindRaw); !bytes.Equal(got, whole) {
+			t.Errorf("page %d of %d is not made again", page, pages)
+		}
+		pageOf(b, (page+2)%pages)[100] ^= 4
+		if mended(b, kindRaw) != nil {
+			t.Errorf("two of %d pages, one of them %d, are damaged, and something is made of it", pages, page)
+		}
+	}
 }
