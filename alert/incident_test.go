@@ -302,20 +302,20 @@ func TestLinks_stallsAtItsLimits(t *testing.T) {
 		s    ChannelStats
 		want bool
 	}{
-		{"well", link{ChannelStats: ChannelStats{LastSuccess: ok}}, ChannelStats{}, false},
+		{"well", link{ChannelStats: ChannelStats{LastSuccess: rules.Moment{Instant: ok}}}, ChannelStats{}, false},
 		{"not connected", link{downSince: ago(stallAfter)}, ChannelStats{}, true},
 		{"for less", link{downSince: ago(stallAfter) + 1}, ChannelStats{}, false},
 		{"failing", link{failingSince: ago(stallAfter)}, ChannelStats{Pending: 1}, true},
 		{"failing for less", link{failingSince: ago(stallAfter) + 1}, ChannelStats{Pending: 1}, false},
 		{"failing, nothing to send", link{failingSince: ago(stallAfter)}, ChannelStats{}, false},
 		{"refused, nothing to send", link{failingSince: ago(stallAfter), refused: true}, ChannelStats{}, true},
-		{"slow", link{ChannelStats: ChannelStats{LastSuccess: ok}}, ChannelStats{OldestAge: stallAfter}, true},
-		{"less slow", link{ChannelStats: ChannelStats{LastSuccess: ok}}, ChannelStats{OldestAge: stallAfter - 1}, false},
-		{"slow, but others pass", link{ChannelStats: ChannelStats{LastSuccess: sensors.Instant{Mono: ago(time.Minute)}}}, ChannelStats{OldestAge: stallAfter}, false},
+		{"slow", link{ChannelStats: ChannelStats{LastSuccess: rules.Moment{Instant: ok}}}, ChannelStats{OldestAge: rules.Seconds(stallAfter)}, true},
+		{"less slow", link{ChannelStats: ChannelStats{LastSuccess: rules.Moment{Instant: ok}}}, ChannelStats{OldestAge: rules.Seconds(stallAfter - 1)}, false},
+		{"slow, but others pass", link{ChannelStats: ChannelStats{LastSuccess: rules.Moment{Instant: sensors.Instant{Mono: ago(time.Minute)}}}}, ChannelStats{OldestAge: rules.Seconds(stallAfter)}, false},
 		{"stalled a while ago", link{stalled: true, unwell: ago(stallAfter)}, ChannelStats{}, false},
 		{"stalled just before", link{stalled: true, unwell: ago(stallAfter) + 1}, ChannelStats{}, true},
-		{"stalled, and something waits", link{stalled: true, unwell: ago(time.Hour)}, ChannelStats{OldestAge: time.Minute + 1}, true},
-		{"stalled, and it waits for less", link{stalled: true, unwell: ago(time.Hour)}, ChannelStats{OldestAge: time.Minute}, false},
+		{"stalled, and something waits", link{stalled: true, unwell: ago(time.Hour)}, ChannelStats{OldestAge: rules.Seconds(time.Minute + 1)}, true},
+		{"stalled, and it waits for less", link{stalled: true, unwell: ago(time.Hour)}, ChannelStats{OldestAge: rules.Seconds(time.Minute)}, false},
 	} {
 		if got := c.l.stalls(sensors.Instant{Mono: now}, c.s); got != c.want {
 			t.Errorf("%s: stalled %v", c.name, got)

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"dewline/rules"
 	"dewline/sensors"
 )
 
@@ -19,23 +20,23 @@ const (
 
 // ChannelStats says how one channel does.
 type ChannelStats struct {
-	Pending     int
-	OldestAge   time.Duration // of what is due and not taken over
-	LastSuccess sensors.Instant
-	LastError   string
-	Failing     time.Duration // how long nothing has worked, 0 when well
-	Sent        uint64        // attempts
-	Taken       uint64        // confirmed
-	Failed      uint64
+	Pending   int           `json:"waiting"`
+	OldestAge rules.Seconds `json:"oldest_seconds"` // of what is due and not taken over
 	// Connected says whether there is a connection, or the last look at the
 	// other side found somebody; nil for a channel that cannot be looked at.
-	Connected *bool
-	DownWhy   string // of not being connected
+	Connected   *bool         `json:"connected,omitempty"`
+	DownWhy     string        `json:"down_why,omitempty"` // of not being connected
+	LastSuccess rules.Moment  `json:"last_success,omitzero"`
+	LastError   string        `json:"last_error,omitempty"`
+	Failing     rules.Seconds `json:"failing_for_seconds"` // how long nothing has worked, 0 when well
+	Sent        uint64        `json:"sent"`                // attempts
+	Taken       uint64        `json:"taken"`               // confirmed
+	Failed      uint64        `json:"failed"`
 }
 
 // Worked reports whether this run saw the channel work.
 func (s *ChannelStats) Worked() bool {
-	return !s.LastSuccess.IsZero() || s.Connected != nil && *s.Connected
+	return !s.LastSuccess.Instant.IsZero() || s.Connected != nil && *s.Connected
 }
 
 // Links is how the channels do, in this run only.
@@ -101,7 +102,7 @@ func (l *links) state(channel string, down error) (again, before bool) {
 // works records that a channel took something over.
 func (l *links) works(channel string) {
 	c := l.of(channel)
-	c.LastSuccess, c.LastError, c.failingSince, c.refused = l.now, "", 0, false
+	c.LastSuccess, c.LastError, c.failingSince, c.refused = rules.Moment{Instant: l.now}, "", 0, false
 	c.Taken++
 	if c.known && c.upSince == 0 {
 		c.upSince = max(l.now.Mono, 1)
@@ -170,7 +171,7 @@ func (l *links) stats(now sensors.Instant) map[string]ChannelStats {
 	for _, p := range l.book.parcels() {
 		if c, ok := all[p.Channel]; ok && (p.State == due || p.State == out) {
 			c.Pending++
-			c.OldestAge = max(c.OldestAge, now.Mono-p.DueSince)
+			c.OldestAge = max(c.OldestAge, rules.Seconds(now.Mono-p.DueSince))
 			all[p.Channel] = c
 		}
 	}
@@ -190,7 +191,7 @@ func (l *link) stats(now sensors.Instant) ChannelStats {
 	}
 	for _, since := range []time.Duration{l.failingSince, l.downSince} {
 		if since > 0 {
-			s.Failing = max(s.Failing, now.Mono-since)
+			s.Failing = max(s.Failing, rules.Seconds(now.Mono-since))
 		}
 	}
 	return s
@@ -213,8 +214,8 @@ func (l *link) stalls(now sensors.Instant, s ChannelStats) bool {
 	// The last attempt failed and there is more to send, or no sense in it.
 	fails := l.failingSince > 0 && (s.Pending > 0 || l.refused)
 	l.stalled = l.stalled || l.downSince > 0 && long(l.downSince) || fails && long(l.failingSince) ||
-		s.OldestAge >= stallAfter && long(l.LastSuccess.Mono)
-	if l.downSince > 0 || s.OldestAge > time.Minute || fails {
+		s.OldestAge.D() >= stallAfter && long(l.LastSuccess.Mono)
+	if l.downSince > 0 || s.OldestAge.D() > time.Minute || fails {
 		l.unwell = now.Mono
 	} else if long(l.unwell) {
 		l.stalled = false
@@ -233,7 +234,7 @@ func (l *links) shift(by time.Duration) {
 }
 
 func (l *link) shift(by time.Duration) {
-	if !l.LastSuccess.IsZero() {
+	if !l.LastSuccess.Instant.IsZero() {
 		l.LastSuccess.Mono += by
 	}
 	for _, t := range []*time.Duration{&l.failingSince, &l.downSince, &l.upSince, &l.unwell} {

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
 )
@@ -378,8 +379,8 @@ func TestLinks_AtTheirLimits(t *testing.T) {
 		{"fails for less", link{failingSince: now.Mono - stallAfter + 1}, ChannelStats{Pending: 1}, false},
 		{"failed, and nothing waits", link{failingSince: now.Mono - stallAfter}, ChannelStats{}, false},
 		{"refused, and nothing waits", link{failingSince: now.Mono - stallAfter, refused: true}, ChannelStats{}, true},
-		{"something waits for long", link{}, ChannelStats{OldestAge: stallAfter}, true}, {"for less", link{}, ChannelStats{OldestAge: stallAfter - 1}, false},
-		{"it worked since", link{ChannelStats: ChannelStats{LastSuccess: sensors.Instant{Mono: now.Mono - stallAfter + 1}}}, ChannelStats{OldestAge: stallAfter}, false},
+		{"something waits for long", link{}, ChannelStats{OldestAge: rules.Seconds(stallAfter)}, true}, {"for less", link{}, ChannelStats{OldestAge: rules.Seconds(stallAfter - 1)}, false},
+		{"it worked since", link{ChannelStats: ChannelStats{LastSuccess: rules.Moment{Instant: sensors.Instant{Mono: now.Mono - stallAfter + 1}}}}, ChannelStats{OldestAge: rules.Seconds(stallAfter)}, false},
 	} {
 		if c.l.stalls(now, c.s); c.l.stalled != c.want {
 			t.Errorf("%s: stalled %v", c.name, c.l.stalled)
@@ -387,12 +388,12 @@ func TestLinks_AtTheirLimits(t *testing.T) {
 	}
 	for up, want := range map[time.Duration]time.Duration{steadyAfter: 0, steadyAfter - 1: time.Hour} {
 		l := link{known: true, upSince: now.Mono - up, downSince: now.Mono - time.Hour}
-		if s := l.stats(now); s.Failing != want || !*s.Connected {
+		if s := l.stats(now); s.Failing.D() != want || !*s.Connected {
 			t.Errorf("connected for %v: failing for %v", up, s.Failing)
 		}
 	}
 	l := link{failingSince: now.Mono - time.Minute, downSince: now.Mono - time.Hour, known: true, ChannelStats: ChannelStats{DownWhy: "away"}}
-	if s := l.stats(now); s.Failing != time.Hour || *s.Connected || s.DownWhy != "away" {
+	if s := l.stats(now); s.Failing.D() != time.Hour || *s.Connected || s.DownWhy != "away" {
 		t.Errorf("%+v", s)
 	}
 	t1 := target{"una", "mqtt"}

@@ -69,14 +69,14 @@ type NoticeView struct {
 type Telling struct {
 	Notices  []NoticeView
 	Delivery Stats
-	Stalled  []string
 	Drill    *DrillResult
 	OnDuty   string // who is told first now, where somebody is named
 }
 
 // Telling returns what a Snapshot shows of the Desk.
 func (d *Desk) Telling(now sensors.Instant) Telling {
-	t := Telling{Notices: d.Open(), Delivery: d.Stats(now), Stalled: d.StalledChannels(now)}
+	t := Telling{Notices: d.Open(), Delivery: d.Stats(now)}
+	t.Delivery.Stalled = append([]string{}, d.StalledChannels(now)...)
 	if drill, ok := d.LastDrill(); ok {
 		t.Drill = &drill
 	}
@@ -133,12 +133,13 @@ func (d *Desk) Settled() bool {
 
 // Stats says how delivery does.
 type Stats struct {
-	Depth     int // deliveries not taken over yet, held ones included
-	OldestAge time.Duration
-	OpenWake  int // unacknowledged
-	Open      int
-	Dropped   uint64
-	Channels  map[string]ChannelStats
+	Depth     int                     `json:"waiting"` // deliveries not taken over yet, held ones included
+	OldestAge rules.Seconds           `json:"oldest_seconds"`
+	Open      int                     `json:"open"`      // notices
+	OpenWake  int                     `json:"open_wake"` // of them unanswered and urgent
+	Dropped   uint64                  `json:"dropped"`
+	Stalled   []string                `json:"stalled_channels"` // filled in by Telling
+	Channels  map[string]ChannelStats `json:"channels"`
 }
 
 // Stats returns the figures at now.

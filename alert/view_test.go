@@ -18,7 +18,7 @@ func TestDesk_Telling(t *testing.T) {
 	check := func(when string, open, calls, depth int, oldest time.Duration) {
 		t.Helper()
 		s := r.desk.Telling(r.now).Delivery
-		if s.Open != open || s.OpenWake != calls || s.Depth != depth || s.OldestAge != oldest {
+		if s.Open != open || s.OpenWake != calls || s.Depth != depth || s.OldestAge.D() != oldest {
 			t.Errorf("%s: %d open, %d call, %d wait for %v; want %d, %d, %d, %v", when, s.Open, s.OpenWake, s.Depth, s.OldestAge, open, calls, depth, oldest)
 		}
 	}

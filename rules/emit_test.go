@@ -291,9 +291,11 @@ func TestAge_WhatWasSeenBefore(t *testing.T) {
 // Prospects stand by what is reached soonest, then by what comes nearest, and what nobody
 // knows is last.
 func TestWhatIf_WorstFirst(t *testing.T) {
+	known := func(lethal float64, peak Tenth, after time.Duration) Prospect {
+		return Prospect{Now: new(float64), Lethal: lethal, Peak: &peak, ToLethal: Given(after > 0, Seconds(after))}
+	}
 	list := []Prospect{
-		{Known: true, Reached: true, ToLethal: time.Hour, Lethal: 30, Peak: 31}, {Known: true, Reached: true, ToLethal: 2 * time.Hour, Lethal: 30, Peak: 40},
-		{Known: true, Lethal: 30, Peak: 29}, {Known: true, Lethal: 28, Peak: 26}, {Known: true, Lethal: 33, Peak: 30}, {Lethal: 30, Peak: 99},
+		known(30, 31, time.Hour), known(30, 40, 2*time.Hour), known(30, 29, 0), known(28, 26, 0), known(33, 30, 0), {Lethal: 30},
 	}
 	for i := range list {
 		for j := range list {

@@ -17,35 +17,45 @@ import (
 // last 30 days of running time, as they stand now, and the rest for as long as
 // the alarms' records go back.
 type KPI struct {
-	Days            int // observed, at most 30: for the next three
-	Alarms          uint64
-	PerDay          float64
-	BusiestDay      uint64
-	ByPriority      map[string]int64
-	Worst           []KPIItem // ten most frequent, most first
-	Chattering      []KPIItem // three raises within twenty polls
-	Stale           []KPIItem // active for more than 24 h
-	Floods          uint64    // more than 10 in 10 min
-	InFlood         bool
-	FloodTime       time.Duration
-	Acknowledged    uint64
-	MeanAcknowledge time.Duration
-	MaxAcknowledge  time.Duration
-	Unacknowledged  int
-	LongestUnacked  time.Duration
-	LongestActive   time.Duration
-	Shelved         int
-	OutOfService    int
-	Unknown         int // open alarms that cannot be evaluated
+	KPIDays
+	Worst      []KPIItem // ten most frequent, most first
+	Chattering []KPIItem // three raises within twenty polls
+	Stale      []KPIItem // active for more than 24 h
+	KPIWork
+}
+
+// A KPIDays is how many alarms there were, by day and by priority.
+type KPIDays struct {
+	Days       int              `json:"days"` // observed, at most 30: for the next three
+	Alarms     uint64           `json:"alarms"`
+	PerDay     Hundredth        `json:"per_day"`
+	BusiestDay uint64           `json:"busiest_day"`
+	ByPriority map[string]int64 `json:"by_priority"`
+}
+
+// A KPIWork is how much the alarms ask of people.
+type KPIWork struct {
+	Floods          uint64  `json:"floods"` // more than 10 in 10 min
+	InFlood         bool    `json:"in_flood"`
+	FloodTime       Seconds `json:"flood_seconds"`
+	Acknowledged    uint64  `json:"acknowledged"`
+	MeanAcknowledge Seconds `json:"mean_acknowledge_seconds"`
+	MaxAcknowledge  Seconds `json:"max_acknowledge_seconds"`
+	Unacknowledged  int     `json:"unacknowledged"`
+	LongestUnacked  Seconds `json:"longest_unacknowledged_seconds"`
+	LongestActive   Seconds `json:"longest_active_seconds"`
+	Shelved         int     `json:"shelved"`
+	OutOfService    int     `json:"out_of_service"`
+	Unknown         int     `json:"unknown"` // open alarms that cannot be evaluated
 }
 
 // A KPIItem is one alarm in a list of self-measures.
 type KPIItem struct {
-	Key    alarm.Key
-	Count  uint64
-	Active time.Duration
+	alarm.Key
+	Count  uint64  `json:"count"`
+	Active Seconds `json:"active_seconds,omitzero"`
 	// Suggestion is what would have avoided some of them; zero for nothing.
-	Suggestion alarm.Fact
+	Suggestion alarm.Fact `json:"-"`
 }
 
 // KPI returns the alarm system's self-measures.
@@ -54,19 +64,19 @@ func (e *Engine) KPI() KPI {
 	l := e.lives.load
 	l.turn(now)
 	k := KPI{
-		Days: int(min(now/Day, kpiDays-1)) + 1, ByPriority: map[string]int64{}, Floods: l.Floods,
-		InFlood: l.InFlood, FloodTime: l.FloodTime, Worst: []KPIItem{}, Chattering: []KPIItem{}, Stale: []KPIItem{},
+		KPIDays: KPIDays{Days: int(min(now/Day, kpiDays-1)) + 1, ByPriority: map[string]int64{}},
+		KPIWork: KPIWork{Floods: l.Floods, InFlood: l.InFlood, FloodTime: Seconds(l.FloodTime)},
 	}
 	for _, n := range l.Days {
 		k.Alarms += uint64(n)
 		k.BusiestDay = max(k.BusiestDay, uint64(n))
 	}
-	k.PerDay = float64(k.Alarms) / float64(k.Days)
+	k.PerDay = Hundredth(k.Alarms) / Hundredth(k.Days)
 	for p := alarm.Note; p <= alarm.Wake; p++ {
 		k.ByPriority[p.String()] = l.Priority[p]
 	}
 	if l.InFlood {
-		k.FloodTime += now - l.FloodAt
+		k.FloodTime += Seconds(now - l.FloodAt)
 	}
 	e.lives.each(func(s *room.Alarm) { k.add(e, s, now) })
 	byCount := func(a, b KPIItem) int {
@@ -79,7 +89,7 @@ func (e *Engine) KPI() KPI {
 	slices.SortFunc(k.Chattering, byCount)
 	k.Worst = k.Worst[:min(len(k.Worst), 10)]
 	if k.Acknowledged > 0 {
-		k.MeanAcknowledge /= time.Duration(k.Acknowledged)
+		k.MeanAcknowledge /= Seconds(k.Acknowledged)
 	}
 	return k
 }
@@ -90,7 +100,7 @@ func (k *KPI) add(e *Engine, s *room.Alarm, now time.Duration) {
 	if l.Active {
 		active = now - l.Since.Mono
 	}
-	item := KPIItem{Key: s.Rec.Key, Count: st.Raised, Active: active}
+	item := KPIItem{Key: s.Rec.Key, Count: st.Raised, Active: Seconds(active)}
 	if st.Raised > 0 {
 		item.Suggestion = e.lives.suggest(s)
 		k.Worst = append(k.Worst, item)
@@ -100,13 +110,13 @@ func (k *KPI) add(e *Engine, s *room.Alarm, now time.Duration) {
 		k.Chattering = append(k.Chattering, item)
 	}
 	k.Acknowledged += st.Acked
-	k.MeanAcknowledge += st.AckTotal // the sum, until the end
-	k.MaxAcknowledge = max(k.MaxAcknowledge, st.AckMax)
-	k.LongestActive = max(k.LongestActive, active)
+	k.MeanAcknowledge += Seconds(st.AckTotal) // the sum, until the end
+	k.MaxAcknowledge = max(k.MaxAcknowledge, Seconds(st.AckMax))
+	k.LongestActive = max(k.LongestActive, Seconds(active))
 	switch {
 	case l.State.Unanswered():
 		k.Unacknowledged++
-		k.LongestUnacked = max(k.LongestUnacked, now-st.UnackAt)
+		k.LongestUnacked = max(k.LongestUnacked, Seconds(now-st.UnackAt))
 	case l.State == alarm.Shelved:
 		k.Shelved++
 	case l.State == alarm.OutOfService:

@@ -66,7 +66,7 @@ func TestKPI(t *testing.T) {
 	if k.Alarms != 12 || k.Floods != 1 || !k.InFlood || k.ByPriority["wake"] != 12 || len(k.Worst) != 10 {
 		t.Errorf("%+v", k)
 	}
-	if k.Acknowledged != 1 || k.MeanAcknowledge != 4*time.Minute || k.Unacknowledged != 11 || k.LongestUnacked != 4*time.Minute {
+	if k.Acknowledged != 1 || k.MeanAcknowledge.D() != 4*time.Minute || k.Unacknowledged != 11 || k.LongestUnacked.D() != 4*time.Minute {
 		t.Errorf("%+v", k)
 	}
 	hot := func(id string, at time.Duration) *sensors.Reading {
@@ -82,7 +82,7 @@ func TestKPI(t *testing.T) {
 	for _, x := range k.Stale {
 		stale = stale || x.Key == alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"}
 	}
-	if !stale || k.InFlood || k.FloodTime == 0 || k.LongestActive < 25*time.Hour {
+	if !stale || k.InFlood || k.FloodTime == 0 || k.LongestActive.D() < 25*time.Hour {
 		t.Errorf("%+v", k)
 	}
 }
@@ -340,11 +340,11 @@ func TestKPI_AtItsLimits(t *testing.T) {
 	set(alarm.KindNightDrop, alarm.OutOfService, true, 3*Day)
 	r.e.lives.load = Load{Day: int64(now / Day), Days: [kpiDays]uint32{3, 5, 1}}
 	k := r.e.KPI()
-	if len(k.Stale) != 1 || k.Stale[0].Key.Alarm != alarm.BelowBand || k.Unacknowledged != 2 || k.LongestUnacked != 9*Day/2 ||
-		k.Shelved != 1 || k.OutOfService != 1 || k.Unknown != 1 || k.LongestActive != 3*Day {
+	if len(k.Stale) != 1 || k.Stale[0].Key.Alarm != alarm.BelowBand || k.Unacknowledged != 2 || k.LongestUnacked.D() != 9*Day/2 ||
+		k.Shelved != 1 || k.OutOfService != 1 || k.Unknown != 1 || k.LongestActive.D() != 3*Day {
 		t.Errorf("%+v", k)
 	}
-	if k.Acknowledged != 10 || k.MeanAcknowledge != 5*time.Minute || k.MaxAcknowledge != 8*time.Minute {
+	if k.Acknowledged != 10 || k.MeanAcknowledge.D() != 5*time.Minute || k.MaxAcknowledge.D() != 8*time.Minute {
 		t.Errorf("%+v", k)
 	}
 	if k.Days != 30 || k.Alarms != 9 || k.PerDay != 0.3 || k.BusiestDay != 5 {
@@ -356,7 +356,7 @@ func TestKPI_AtItsLimits(t *testing.T) {
 		}
 	}
 	r.e.lives.load.InFlood, r.e.lives.load.FloodAt, r.e.lives.load.FloodTime = true, now-time.Hour, time.Minute
-	if k := r.e.KPI(); !k.InFlood || k.FloodTime != 61*time.Minute {
+	if k := r.e.KPI(); !k.InFlood || k.FloodTime.D() != 61*time.Minute {
 		t.Errorf("in a flood for an hour, and for a minute before: %+v", k)
 	}
 	r.e.v.Latest.Mono = 3 * Day / 2

@@ -20,6 +20,9 @@ type Seconds time.Duration
 // D is the span itself.
 func (s Seconds) D() time.Duration { return time.Duration(s) }
 
+// IsZero reports whether no whole second is left of it.
+func (s Seconds) IsZero() bool { return s.D().Round(time.Second) == 0 }
+
 // MarshalJSON writes whole seconds.
 func (s Seconds) MarshalJSON() ([]byte, error) {
 	return json.Marshal(int64(s.D().Round(time.Second) / time.Second))
@@ -33,28 +36,32 @@ func (s *Seconds) UnmarshalJSON(data []byte) error {
 	return err
 }
 
-// A Tenth is an estimate that leaves with one decimal, a Share one of which it is a
-// percentage that does.
+// A Tenth is an estimate that leaves with one decimal, a Hundredth one with two, a Share
+// one of which the percentage has one.
 type (
-	Tenth float64
-	Share float64
+	Tenth     float64
+	Hundredth float64
+	Share     float64
 )
 
 // IsZero reports whether nothing is left of it.
 func (t Tenth) IsZero() bool { return math.Round(float64(t)*10) == 0 }
 
 // MarshalJSON writes one decimal.
-func (t Tenth) MarshalJSON() ([]byte, error) { return decimal(float64(t), 1) }
+func (t Tenth) MarshalJSON() ([]byte, error) { return rounded(float64(t), 10, 1) }
+
+// MarshalJSON writes two decimals.
+func (h Hundredth) MarshalJSON() ([]byte, error) { return rounded(float64(h), 100, 1) }
 
 // MarshalJSON writes a percentage with one decimal as a share of one.
-func (s Share) MarshalJSON() ([]byte, error) { return decimal(float64(s)*100, 100) }
+func (s Share) MarshalJSON() ([]byte, error) { return rounded(float64(s)*100, 10, 100) }
 
-// decimal rounds to a tenth before it divides. What is no number is null.
-func decimal(v, by float64) ([]byte, error) {
+// rounded keeps so many parts of one before it divides. What is no number is null.
+func rounded(v, parts, by float64) ([]byte, error) {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return []byte("null"), nil
 	}
-	return json.Marshal(math.Round(v*10) / 10 / by)
+	return json.Marshal(math.Round(v*parts) / parts / by)
 }
 
 // A Moment leaves as a time, and is absent where the clock was not set.

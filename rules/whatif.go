@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"math"
 	"slices"
-	"time"
 
 	"dewline/rules/climate"
 	"dewline/rules/room"
@@ -21,23 +20,23 @@ type Assumption struct {
 }
 
 // A Prospect is what an assumption would do to one enclosure within 24 h. It is
-// a forecast from the enclosure's own history, and no promise.
+// a forecast from the enclosure's own history, and no promise. The figures are nil where
+// no probe delivers.
 type Prospect struct {
-	Enclosure string        `json:"enclosure"`
-	Name      string        `json:"name"`
-	Rack      string        `json:"rack"`
-	Shelf     int           `json:"shelf"`
-	Slot      int           `json:"slot"`
-	Known     bool          `json:"known"`      // false where no probe delivers
-	Now       float64       `json:"now"`        // °C
-	Peak      float64       `json:"peak"`       // °C
-	Lethal    float64       `json:"ceiling"`    // °C
-	Reached   bool          `json:"reached"`    // the lethal limit is reached within 24 h
-	ToLethal  time.Duration `json:"to_ceiling"` // while Reached
-	Learned   bool          `json:"learned"`    // by the enclosure's own model, else by usual figures
-	// WetBulb in °C is the assumed room's, nil for not known; BlownIn is what its
+	Enclosure string   `json:"enclosure"`
+	Name      string   `json:"name"`
+	Rack      string   `json:"rack,omitempty"`
+	Shelf     int      `json:"shelf,omitempty"`
+	Slot      int      `json:"slot,omitempty"`
+	Now       *float64 `json:"now_c,omitempty"`
+	Peak      *Tenth   `json:"peak_c,omitempty"`
+	Lethal    float64  `json:"lethal_limit_c"`
+	// ToLethal is the time until the limit is reached, nil where it is not.
+	ToLethal *Seconds `json:"to_lethal_limit_seconds,omitempty"`
+	Learned  bool     `json:"learned"` // by the enclosure's own model, else by usual figures
+	// WetBulb is the assumed room's, nil for not known; BlownIn is what its
 	// air does in an enclosure at its peak, or at its lethal limit on the way there.
-	WetBulb *float64     `json:"wet_bulb,omitempty"`
+	WetBulb *Tenth       `json:"wet_bulb_c,omitempty"`
 	BlownIn climate.Blow `json:"blown_in"`
 }
 
@@ -53,18 +52,17 @@ func (e *Engine) WhatIf(a Assumption) []Prospect {
 		en := &e.v.Enclosures[i]
 		p := Prospect{
 			Enclosure: en.Cfg.ID, Name: en.Cfg.Name, Rack: en.Cfg.Rack, Shelf: en.Cfg.Shelf, Slot: en.Cfg.Slot,
-			Known: en.Now.HasTemp, Lethal: float64(en.Limits.Lethal) / 100,
-			WetBulb: wet, BlownIn: climate.BlowUnknown,
+			Lethal: float64(en.Limits.Lethal) / 100, WetBulb: (*Tenth)(wet), BlownIn: climate.BlowUnknown,
 		}
-		if p.Known {
+		if en.Now.HasTemp {
 			on := en.Lamps >= 0 && e.v.Lamps[en.Lamps].Known && e.v.Lamps[en.Lamps].On
 			if a.LampsOn != nil {
 				on = *a.LampsOn
 			}
-			p.Now = float64(en.Now.Hot) / 100
-			w := en.St.Thermal.WhatIf(p.Now, a.Room, damper, on, p.Lethal)
-			p.Peak, p.Reached, p.ToLethal, p.Learned = w.Peak, w.Reached, w.ToLethal, w.Learned
-			p.BlownIn = climate.BlownIn(wet, min(max(p.Peak, p.Now), max(p.Lethal, p.Now)))
+			now := float64(en.Now.Hot) / 100
+			w := en.St.Thermal.WhatIf(now, a.Room, damper, on, p.Lethal)
+			p.Now, p.Peak, p.ToLethal, p.Learned = &now, Given(true, Tenth(w.Peak)), Given(w.Reached, Seconds(w.ToLethal)), w.Learned
+			p.BlownIn = climate.BlownIn(wet, min(max(w.Peak, now), max(p.Lethal, now)))
 		}
 		out = append(out, p)
 	}
@@ -93,9 +91,9 @@ func (e *Engine) damper(a Assumption) float64 {
 func worse(a, b Prospect) int {
 	rank := func(p Prospect) int {
 		switch {
-		case p.Reached:
+		case p.ToLethal != nil:
 			return 0
-		case p.Known:
+		case p.Now != nil:
 			return 1
 		}
 		return 2
@@ -103,8 +101,11 @@ func worse(a, b Prospect) int {
 	if c := cmp.Compare(rank(a), rank(b)); c != 0 {
 		return c
 	}
-	if a.Reached {
-		return cmp.Compare(a.ToLethal, b.ToLethal)
+	switch rank(a) {
+	case 0:
+		return cmp.Compare(*a.ToLethal, *b.ToLethal)
+	case 1:
+		return cmp.Compare(a.Lethal-float64(*a.Peak), b.Lethal-float64(*b.Peak))
 	}
-	return cmp.Compare(a.Lethal-a.Peak, b.Lethal-b.Peak)
+	return cmp.Compare(a.Lethal, b.Lethal)
 }

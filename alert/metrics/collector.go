@@ -281,15 +281,15 @@ func (m sender) alarms(s *alert.Snapshot) {
 		}
 	}
 	k := &s.KPI
-	m.put("alarms_per_day", "Alarms a day, mean of at most 30 days.", k.PerDay)
+	m.put("alarms_per_day", "Alarms a day, mean of at most 30 days.", float64(k.PerDay))
 	m.put("alarm_floods", "Times with more than 10 alarms in 10 minutes, since the alarms are counted.", float64(k.Floods))
-	m.put("alarm_flood_seconds", "Time spent in floods of alarms, since they are counted.", k.FloodTime.Seconds())
+	m.put("alarm_flood_seconds", "Time spent in floods of alarms, since they are counted.", spent(k.FloodTime))
 	m.put("alarms_stale", "Alarms active for more than 24 hours.", float64(len(k.Stale)))
 	m.put("alarms_chattering", "Alarms that come and go quickly.", float64(len(k.Chattering)))
 	m.put("alarms_shelved", "Alarms put away by a person.", float64(k.Shelved))
 	m.put("alarms_unacknowledged", "Alarms that nobody has acknowledged.", float64(k.Unacknowledged))
-	m.put("alarm_acknowledge_mean_seconds", "Mean time to acknowledgement, since the alarms are counted.", k.MeanAcknowledge.Seconds())
-	m.put("alarm_acknowledge_max_seconds", "Longest time to acknowledgement, since the alarms are counted.", k.MaxAcknowledge.Seconds())
+	m.put("alarm_acknowledge_mean_seconds", "Mean time to acknowledgement, since the alarms are counted.", spent(k.MeanAcknowledge))
+	m.put("alarm_acknowledge_max_seconds", "Longest time to acknowledgement, since the alarms are counted.", spent(k.MaxAcknowledge))
 	m.put("alarms_unknown", "Open alarms that cannot be evaluated at present.", float64(k.Unknown))
 	for _, w := range k.Worst {
 		m := m.of("alarm", string(w.Key.Alarm), "subject", w.Key.Subject)
@@ -304,7 +304,7 @@ func (m sender) alarms(s *alert.Snapshot) {
 func (m sender) delivery(s *alert.Snapshot) {
 	d := &s.Delivery
 	m.put("outbox_deliveries", "Messages that no channel has taken over yet.", float64(d.Depth))
-	m.put("outbox_oldest_age_seconds", "Age of the oldest message that is due and not taken over.", d.OldestAge.Seconds())
+	m.put("outbox_oldest_age_seconds", "Age of the oldest message that is due and not taken over.", spent(d.OldestAge))
 	m.put("outbox_dropped_total", "Messages given up because the outbox was full; never wake notices.", float64(d.Dropped))
 	m.put("wake_notices_unacknowledged", "Wake notices that nobody has acknowledged.", float64(d.OpenWake))
 	for name, ch := range d.Channels {
@@ -312,7 +312,7 @@ func (m sender) delivery(s *alert.Snapshot) {
 		m.put("channel_sent_total", "Messages that a channel took over.", float64(ch.Taken))
 		m.put("channel_failed_total", "Failed attempts of a channel.", float64(ch.Failed))
 		m.put("channel_last_success_timestamp_seconds", "When a channel last took a message over.", stamp(ch.LastSuccess.Wall))
-		m.put("channel_stalled", "1 while a channel takes nothing over.", bit(slices.Contains(s.Stalled, name)))
+		m.put("channel_stalled", "1 while a channel takes nothing over.", bit(slices.Contains(s.Delivery.Stalled, name)))
 		m.put("channel_connected", "1 while a channel has its connection, or its server answered at the last look; 0 from the start until then.", maybe(ch.Connected, bit))
 	}
 	if dr := s.Drill; dr != nil {

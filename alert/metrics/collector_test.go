@@ -74,15 +74,16 @@ func full() *alert.Snapshot {
 		},
 		Alarms: []rules.AlarmView{{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "e1"}, Priority: alarm.Today}, State: alarm.Acked}},
 		KPI: rules.KPI{
-			PerDay: 2.5, Floods: 1, FloodTime: time.Minute, MeanAcknowledge: time.Minute, MaxAcknowledge: 2 * time.Minute,
+			KPIDays: rules.KPIDays{PerDay: 2.5},
+			KPIWork: rules.KPIWork{Floods: 1, FloodTime: rules.Seconds(time.Minute), MeanAcknowledge: rules.Seconds(time.Minute), MaxAcknowledge: rules.Seconds(2 * time.Minute)},
 			Worst: []rules.KPIItem{
 				{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "e1"}, Count: 15, Suggestion: alarm.Fact{ID: alarm.FactDeadband, Delta: 0.8, Others: 0.5, Count: 14, Of: 15}},
 				{Key: alarm.Key{Alarm: alarm.MistMissing, Subject: "e1"}, Count: 2},
 			},
 		},
-		Telling: alert.Telling{Delivery: alert.Stats{Depth: 1, OldestAge: time.Second, OpenWake: 1, Channels: map[string]alert.ChannelStats{
-			"mqtt": {Sent: 9, Taken: 7, Failed: 2, LastSuccess: at, Connected: new(bool), DownWhy: "refused"},
-		}}, Stalled: []string{"mail"}, Drill: &alert.DrillResult{At: at, Acked: true, AckedIn: 38}},
+		Telling: alert.Telling{Delivery: alert.Stats{Depth: 1, OldestAge: rules.Seconds(time.Second), OpenWake: 1, Stalled: []string{"mail"}, Channels: map[string]alert.ChannelStats{
+			"mqtt": {Sent: 9, Taken: 7, Failed: 2, LastSuccess: rules.Moment{Instant: at}, Connected: new(bool), DownWhy: "refused"},
+		}}, Drill: &alert.DrillResult{At: at, Acked: true, AckedIn: 38}},
 		Recording: true,
 		Record:    store.Stats{FileBytes: 1 << 20, CapBytes: 1 << 30, Unwritten: 6, Commits: 300, BytesWritten: 1 << 22, LastCommit: noon},
 		Polling: alert.Polling{Polls: []sensors.ProbeCounts{{Probe: "p1", Bus: "i2c-1", Good: 1790, Bad: 10, Took: 15 * time.Millisecond,

@@ -65,14 +65,14 @@ func (s overviews) alarms(w http.ResponseWriter, r *http.Request) {
 func figures(k rules.KPI) []fact {
 	out := []fact{
 		{"Alarms in " + strconv.Itoa(k.Days) + " d", strconv.FormatUint(k.Alarms, 10), false},
-		{"A day", unit.Number(k.PerDay, 1), false},
+		{"A day", unit.Number(float64(k.PerDay), 1), false},
 		{"Busiest day", strconv.FormatUint(k.BusiestDay, 10), false},
 	}
 	if k.Acknowledged > 0 {
-		out = append(out, fact{"Acknowledged after", words.Span(k.MeanAcknowledge) + " on average", false})
+		out = append(out, fact{"Acknowledged after", words.Span(k.MeanAcknowledge.D()) + " on average", false})
 	}
 	if k.LongestUnacked > 0 {
-		out = append(out, fact{"Waiting longest", words.Span(k.LongestUnacked), true})
+		out = append(out, fact{"Waiting longest", words.Span(k.LongestUnacked.D()), true})
 	}
 	return out
 }

@@ -62,7 +62,7 @@ func TestFingerprint(t *testing.T) {
 		"alarm":    func(s *alert.Snapshot) { s.Alarms = s.Alarms[1:] },
 		"notice":   func(s *alert.Snapshot) { s.Notices = nil },
 		"record":   func(s *alert.Snapshot) { s.Recording = false },
-		"delivery": func(s *alert.Snapshot) { s.Stalled = []string{"mail"} },
+		"delivery": func(s *alert.Snapshot) { s.Delivery.Stalled = []string{"mail"} },
 		"clock":    func(s *alert.Snapshot) { s.At.Synced = false },
 	} {
 		next := *snap

@@ -215,15 +215,15 @@ func contacts(snap *alert.Snapshot) (facts []fact) {
 func (s overviews) foot(snap *alert.Snapshot) []fact {
 	d := fact{Name: "Notices", Value: "delivered"}
 	if n := snap.Delivery.Depth; n > 0 {
-		d.Value = fmt.Sprintf("%d waiting, the oldest for %s", n, words.Span(snap.Delivery.OldestAge))
+		d.Value = fmt.Sprintf("%d waiting, the oldest for %s", n, words.Span(snap.Delivery.OldestAge.D()))
 	}
-	if len(snap.Stalled) > 0 {
-		d.Value, d.Bad = "stalled: "+strings.Join(snap.Stalled, ", "), true
+	if len(snap.Delivery.Stalled) > 0 {
+		d.Value, d.Bad = "stalled: "+strings.Join(snap.Delivery.Stalled, ", "), true
 	}
 	facts := []fact{d}
 	for _, name := range slices.Sorted(maps.Keys(snap.Delivery.Channels)) {
 		if c := snap.Delivery.Channels[name]; c.Connected != nil && !*c.Connected {
-			facts = append(facts, fact{Name: "Channel " + name, Value: fmt.Sprintf("not connected for %s: %s", words.Span(c.Failing), c.DownWhy), Bad: true})
+			facts = append(facts, fact{Name: "Channel " + name, Value: fmt.Sprintf("not connected for %s: %s", words.Span(c.Failing.D()), c.DownWhy), Bad: true})
 		}
 	}
 	facts = append(facts, contacts(snap)...)

@@ -306,8 +306,8 @@ func (s *site) warnings(snap *alert.Snapshot) []string {
 	if !snap.At.Synced {
 		out = append(out, "The board's clock has not been set since it started: times, and day and night, may be wrong.")
 	}
-	if len(snap.Stalled) > 0 {
-		out = append(out, "Notices do not get through by "+strings.Join(snap.Stalled, ", ")+": who has no other way is not warned.")
+	if len(snap.Delivery.Stalled) > 0 {
+		out = append(out, "Notices do not get through by "+strings.Join(snap.Delivery.Stalled, ", ")+": who has no other way is not warned.")
 	}
 	if !snap.Recording {
 		out = append(out, words.Capital(words.Fact(snap.RecordWhy, unit.Celsius))+".")
@@ -355,7 +355,7 @@ func fingerprint(snap *alert.Snapshot) uint64 {
 	for _, n := range snap.Notices {
 		fmt.Fprintf(h, "%s %d %t,", n.Notice.ID, n.Notice.Version, n.Acknowledged)
 	}
-	fmt.Fprint(h, snap.Recording, snap.Stalled, snap.At.Synced)
+	fmt.Fprint(h, snap.Recording, snap.Delivery.Stalled, snap.At.Synced)
 	return h.Sum64()
 }
 

@@ -75,7 +75,7 @@ func TestTextIsNeverMarkup(t *testing.T) {
 	n.Message.Title, n.Message.FirstAction, n.Notice.AckedBy, n.Told = evil, evil, evil, []string{evil}
 	n.Notice.Members[0].Name = evil
 	r.snap.RoomName, r.snap.Version, r.snap.RecordWhy, r.snap.Recording = evil, evil, alarm.Fact{ID: alarm.FactRecordNote, Note: evil}, false
-	r.snap.Stalled, r.cfg.People[0].Name = []string{evil}, evil
+	r.snap.Delivery.Stalled, r.cfg.People[0].Name = []string{evil}, evil
 	r.notes = []wire.Note{{Time: noon, Enclosure: "a-1-1", By: evil, Text: evil}}
 	r.login(evil)
 	for _, path := range append(everyPage, "/?said=<script>", "/login?next=/<script>", "/enclosure/a-1-1/chart.svg") {
@@ -168,7 +168,7 @@ func TestHomeSaysWhenItIsNotTrue(t *testing.T) {
 	calm := r.get("/").body
 	r.snap.CycleAt = time.Now().Add(-10 * time.Minute)
 	r.snap.At.Synced, r.snap.Recording, r.snap.RecordWhy = false, false, alarm.Fact{ID: alarm.FactRecordNote, Note: "no space left"}
-	r.snap.Stalled, r.snap.ConfigRefused = []string{"mqtt"}, "line 3"
+	r.snap.Delivery.Stalled, r.snap.ConfigRefused = []string{"mqtt"}, "line 3"
 	body := r.get("/").body
 	for _, want := range []string{"No readings for 10 min", "clock has not been set", "no space left", "do not get through by mqtt", "configuration is refused"} {
 		if !strings.Contains(body, want) {

@@ -135,7 +135,7 @@ func snapshotOf(cfg *configs.Config) *alert.Snapshot {
 	at := sensors.Instant{Mono: 90 * 24 * time.Hour, Wall: noon, Synced: true}
 	s := &alert.Snapshot{
 		At: at, Room: cfg.Room.ID, RoomName: cfg.Room.Name, Version: "test", Recording: true, Cycle: 9, CycleAt: time.Now(), Published: time.Now(),
-		KPI: rules.KPI{Days: 30, Alarms: 12, PerDay: 0.4},
+		KPI: rules.KPI{KPIDays: rules.KPIDays{Days: 30, Alarms: 12, PerDay: 0.4}},
 	}
 	for _, e := range cfg.Enclosures {
 		sp := cfg.SpeciesFor(e)

@@ -25,15 +25,15 @@ type Percent struct {
 // A Source says where a value comes from and how old it is. Known is false
 // where the value is the last good one and no present one.
 type Source struct {
-	Known bool   `json:"known"`
-	Age   int64  `json:"age_seconds"`
-	Probe string `json:"probe,omitempty"`
-	Place string `json:"place,omitempty"` // where that probe hangs
-	Doubt string `json:"doubt,omitempty"` // why its value is not trusted, such as wet
+	Known bool          `json:"known"`
+	Age   rules.Seconds `json:"age_seconds"`
+	Probe string        `json:"probe,omitempty"`
+	Place string        `json:"place,omitempty"` // where that probe hangs
+	Doubt string        `json:"doubt,omitempty"` // why its value is not trusted, such as wet
 }
 
 func sourceOf(m *rules.Measure) Source {
-	return Source{Known: m.Known, Age: seconds(m.Age), Probe: m.Probe, Place: m.Place, Doubt: m.Doubt}
+	return Source{Known: m.Known, Age: rules.Seconds(m.Age), Probe: m.Probe, Place: m.Place, Doubt: m.Doubt}
 }
 
 func celsius(m rules.Measure) *Celsius {
@@ -115,41 +115,6 @@ func enclosureOf(v *rules.EnclosureView) Enclosure {
 		v.EnclosureHome, v.At, celsius(v.Temperature), celsius(v.Temperature), celsius(v.Band), percent(v.Humidity),
 		v.BandName, v.EnclosureLimits, v.EnclosureOutlook, v.EnclosureHabits, v.EnclosureState,
 	}
-}
-
-// A Prospect is what an assumed room would do to one enclosure within 24 h: a
-// forecast and no promise. The figures are absent where no probe delivers.
-type Prospect struct {
-	Enclosure string   `json:"enclosure"`
-	Name      string   `json:"name"`
-	Rack      string   `json:"rack,omitempty"`
-	Shelf     int      `json:"shelf,omitempty"`
-	Slot      int      `json:"slot,omitempty"`
-	Now       *float64 `json:"now_c,omitempty"`
-	Peak      *float64 `json:"peak_c,omitempty"`
-	Lethal    float64  `json:"lethal_limit_c"`
-	// ToLethal is the time until the limit is reached, absent where it is not.
-	ToLethal *int64 `json:"to_lethal_limit_seconds,omitempty"`
-	Learned  bool   `json:"learned"` // by the enclosure's own model, else by usual figures
-	// WetBulb is the assumed room's, absent where its humidity is not known;
-	// BlownIn is "vent", "shut", "either" or "unknown".
-	WetBulb *float64 `json:"wet_bulb_c,omitempty"`
-	BlownIn string   `json:"blown_in"`
-}
-
-// ProspectsOf makes the answer to an assumption.
-func ProspectsOf(list []rules.Prospect) []Prospect {
-	return listOf(list, func(p *rules.Prospect) Prospect {
-		d := Prospect{Enclosure: p.Enclosure, Name: p.Name, Rack: p.Rack, Shelf: p.Shelf, Slot: p.Slot, Lethal: p.Lethal, Learned: p.Learned,
-			WetBulb: known(p.WetBulb, tenth), BlownIn: string(p.BlownIn)}
-		if p.Known {
-			d.Now, d.Peak = known(&p.Now, hundredth), known(&p.Peak, tenth)
-		}
-		if p.Known && p.Reached {
-			d.ToLethal = maybeSeconds(&p.ToLethal)
-		}
-		return d
-	})
 }
 
 // A Reading is one reading of one probe, with what the driver gave.

@@ -7,7 +7,6 @@ import (
 	"dewline/alert/words"
 	"dewline/configs/unit"
 	"dewline/rules"
-	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/store"
 )
@@ -30,9 +29,9 @@ type Room struct {
 	Notices    []Notice            `json:"notices"`
 	Measures   Measures            `json:"measures"`
 
-	Delivery Delivery `json:"delivery"`
-	Drill    *Drill   `json:"last_drill,omitempty"`
-	Record   Record   `json:"record"`
+	Delivery alert.Stats `json:"delivery"`
+	Drill    *Drill      `json:"last_drill,omitempty"`
+	Record   Record      `json:"record"`
 
 	Configuration Configuration `json:"configuration"`
 }
@@ -48,8 +47,8 @@ func RoomOf(s *alert.Snapshot) Room {
 	return Room{
 		Time: s.At.Wall.Round(time.Second), ClockSet: s.At.Synced, Room: s.Room, Name: s.RoomName, Version: s.Version,
 		Started: s.Started.Round(time.Second), Rounds: s.Cycle, RoundAt: s.CycleAt.Round(time.Second),
-		Enclosures: EnclosuresOf(s), Probes: s.Probes, Contacts: s.Contacts, Alarms: AlarmsOf(s), Notices: NoticesOf(s), Measures: MeasuresOf(&s.KPI),
-		Delivery: deliveryOf(&s.Delivery, s.Stalled), Drill: drillOf(s.Drill), Record: recordOf(s),
+		Enclosures: EnclosuresOf(s), Probes: list(s.Probes), Contacts: list(s.Contacts), Alarms: AlarmsOf(s), Notices: NoticesOf(s), Measures: MeasuresOf(&s.KPI),
+		Delivery: s.Delivery, Drill: drillOf(s.Drill), Record: recordOf(s),
 		Configuration: Configuration{Loaded: s.ConfigLoaded.Round(time.Second), Refused: s.ConfigRefused},
 	}
 }
@@ -83,50 +82,11 @@ func noticeOf(v *alert.NoticeView) Notice {
 	return n
 }
 
-// Delivery says how notices leave.
-type Delivery struct {
-	Waiting       int                `json:"waiting"` // deliveries not taken over, held ones included
-	OldestSeconds int64              `json:"oldest_seconds"`
-	Open          int                `json:"open"`      // notices
-	OpenWake      int                `json:"open_wake"` // of them unanswered and urgent
-	Dropped       uint64             `json:"dropped"`
-	Stalled       []string           `json:"stalled_channels"`
-	Channels      map[string]Channel `json:"channels"`
-}
-
-// A Channel says how one way out does.
-type Channel struct {
-	Waiting       int       `json:"waiting"`
-	OldestSeconds int64     `json:"oldest_seconds"`
-	Connected     *bool     `json:"connected,omitempty"` // or the other side was found at the last look
-	DownWhy       string    `json:"down_why,omitempty"`
-	LastSuccess   time.Time `json:"last_success,omitzero"`
-	LastError     string    `json:"last_error,omitempty"`
-	FailingFor    int64     `json:"failing_for_seconds"` // 0 when well
-	Sent          uint64    `json:"sent"`                // attempts
-	Taken         uint64    `json:"taken"`               // confirmed by the other side
-	Failed        uint64    `json:"failed"`
-}
-
-func deliveryOf(s *alert.Stats, stalled []string) Delivery {
-	d := Delivery{
-		Waiting: s.Depth, OldestSeconds: seconds(s.OldestAge), Open: s.Open, OpenWake: s.OpenWake, Dropped: s.Dropped,
-		Stalled: list(stalled), Channels: make(map[string]Channel, len(s.Channels)),
-	}
-	for name, c := range s.Channels {
-		d.Channels[name] = Channel{
-			Waiting: c.Pending, OldestSeconds: seconds(c.OldestAge), Connected: c.Connected, DownWhy: c.DownWhy, LastSuccess: wall(c.LastSuccess), LastError: c.LastError,
-			FailingFor: seconds(c.Failing), Sent: c.Sent, Taken: c.Taken, Failed: c.Failed,
-		}
-	}
-	return d
-}
-
 // A Drill is what a test notice measured.
 type Drill struct {
 	ID           string             `json:"id"`
 	Person       string             `json:"person"`
-	Time         time.Time          `json:"time,omitzero"`
+	Time         rules.Moment       `json:"time,omitzero"`
 	TakenSeconds map[string]float64 `json:"taken_seconds"` // until each channel took it over
 	Acknowledged bool               `json:"acknowledged"`
 	AckedSeconds float64            `json:"acknowledged_seconds,omitempty"` // until then
@@ -139,7 +99,7 @@ func drillOf(r *alert.DrillResult) *Drill {
 		return nil
 	}
 	d := Drill{
-		ID: r.ID, Person: r.Person, Time: wall(r.At), TakenSeconds: make(map[string]float64, len(r.Taken)),
+		ID: r.ID, Person: r.Person, Time: rules.Moment{Instant: r.At}, TakenSeconds: make(map[string]float64, len(r.Taken)),
 		Acknowledged: r.Acked, AckedSeconds: tenth(r.AckedIn), AckedBy: r.AckedBy, Done: r.Done,
 	}
 	for channel, after := range r.Taken {
@@ -210,56 +170,26 @@ func NotesOf(notes []alert.Note) []Note {
 	})
 }
 
-// Measures are the self-measures of ISA-18.2 clause 16: how many alarms over
-// the last 30 days of running time, as they stand now, and the rest for as long
-// as the alarms' records go back.
+// Measures are the self-measures, with words of what would have avoided some alarms.
 type Measures struct {
-	Days            int              `json:"days"` // observed, at most 30: for the next three
-	Alarms          uint64           `json:"alarms"`
-	PerDay          float64          `json:"per_day"`
-	BusiestDay      uint64           `json:"busiest_day"`
-	ByPriority      map[string]int64 `json:"by_priority"`
-	MostFrequent    []MeasuredAlarm  `json:"most_frequent"`
-	Chattering      []MeasuredAlarm  `json:"chattering"`
-	Stale           []MeasuredAlarm  `json:"stale"` // active for more than 24 h
-	Floods          uint64           `json:"floods"`
-	InFlood         bool             `json:"in_flood"`
-	FloodTime       int64            `json:"flood_seconds"`
-	Acknowledged    uint64           `json:"acknowledged"`
-	MeanAcknowledge int64            `json:"mean_acknowledge_seconds"`
-	MaxAcknowledge  int64            `json:"max_acknowledge_seconds"`
-	Unacknowledged  int              `json:"unacknowledged"`
-	LongestUnacked  int64            `json:"longest_unacknowledged_seconds"`
-	LongestActive   int64            `json:"longest_active_seconds"`
-	Shelved         int              `json:"shelved"`
-	OutOfService    int              `json:"out_of_service"`
-	Unknown         int              `json:"unknown"` // open alarms that cannot be evaluated
+	rules.KPIDays
+	MostFrequent []MeasuredAlarm `json:"most_frequent"`
+	Chattering   []MeasuredAlarm `json:"chattering"`
+	Stale        []MeasuredAlarm `json:"stale"` // active for more than 24 h
+	rules.KPIWork
 }
 
 // A MeasuredAlarm is one alarm in a list of self-measures.
 type MeasuredAlarm struct {
-	Alarm      alarm.ID `json:"alarm"`
-	Subject    string   `json:"subject"`
-	Count      uint64   `json:"count"`
-	Active     int64    `json:"active_seconds,omitempty"`
-	Suggestion string   `json:"suggestion,omitempty"` // what would have avoided some of them
+	rules.KPIItem
+	Suggestion string `json:"suggestion,omitempty"`
 }
 
 // MeasuresOf makes the document of the self-measures.
 func MeasuresOf(k *rules.KPI) Measures {
-	item := func(i *rules.KPIItem) MeasuredAlarm {
-		return MeasuredAlarm{Alarm: i.Key.Alarm, Subject: i.Key.Subject, Count: i.Count, Active: seconds(i.Active), Suggestion: words.Fact(i.Suggestion, unit.Celsius)}
+	item := func(i *rules.KPIItem) MeasuredAlarm { return MeasuredAlarm{*i, words.Fact(i.Suggestion, unit.Celsius)} }
+	if k.ByPriority == nil { // a sentinel measures nothing
+		k.ByPriority = map[string]int64{}
 	}
-	m := Measures{
-		Days: k.Days, Alarms: k.Alarms, PerDay: hundredth(k.PerDay), BusiestDay: k.BusiestDay, ByPriority: k.ByPriority,
-		MostFrequent: listOf(k.Worst, item), Chattering: listOf(k.Chattering, item), Stale: listOf(k.Stale, item),
-		Floods: k.Floods, InFlood: k.InFlood, FloodTime: seconds(k.FloodTime), Acknowledged: k.Acknowledged,
-		MeanAcknowledge: seconds(k.MeanAcknowledge), MaxAcknowledge: seconds(k.MaxAcknowledge), Unacknowledged: k.Unacknowledged,
-		LongestUnacked: seconds(k.LongestUnacked), LongestActive: seconds(k.LongestActive),
-		Shelved: k.Shelved, OutOfService: k.OutOfService, Unknown: k.Unknown,
-	}
-	if m.ByPriority == nil {
-		m.ByPriority = map[string]int64{}
-	}
-	return m
+	return Measures{k.KPIDays, listOf(k.Worst, item), listOf(k.Chattering, item), listOf(k.Stale, item), k.KPIWork}
 }

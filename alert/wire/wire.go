@@ -40,25 +40,6 @@ func known(v *float64, round func(float64) float64) *float64 {
 
 func exact(v float64) float64 { return v }
 
-// seconds is a span in whole seconds.
-func seconds(d time.Duration) int64 { return int64(d.Round(time.Second) / time.Second) }
-
-// maybeSeconds is seconds where there is a span.
-func maybeSeconds(d *time.Duration) *int64 {
-	if d == nil {
-		return nil
-	}
-	return rules.Given(true, seconds(*d))
-}
-
-// wall is a moment on a clock that was set, zero for none.
-func wall(at sensors.Instant) time.Time {
-	if !at.Synced {
-		return time.Time{}
-	}
-	return at.Wall.Round(time.Second)
-}
-
 // list returns s, and for nil an empty list.
 func list[T any](s []T) []T {
 	if s == nil {
@@ -110,12 +91,12 @@ type Alarm struct {
 	Limit    *float64       `json:"limit,omitempty"`
 	Unit     string         `json:"unit,omitempty"` // of value and limit
 	Since    rules.Moment   `json:"since,omitzero"` // absent while the clock was not set
-	For      int64          `json:"for_seconds"`    // since the onset
-	OverFor  int64          `json:"over_for_seconds,omitempty"`
+	For      rules.Seconds  `json:"for_seconds"`    // since the onset
+	OverFor  rules.Seconds  `json:"over_for_seconds,omitzero"`
 	AckedBy  string         `json:"acknowledged_by,omitempty"`
 	// PutAway is the rest of a shelf or of being out of service.
-	PutAway int64  `json:"put_away_for_seconds,omitempty"`
-	Text    string `json:"text"`
+	PutAway rules.Seconds `json:"put_away_for_seconds,omitzero"`
+	Text    string        `json:"text"`
 	Detail
 }
 
@@ -152,8 +133,8 @@ func AlarmOf(v *rules.AlarmView, now sensors.Instant) Alarm {
 	return Alarm{
 		Onset: v.ID(), Alarm: v.Key.Alarm, Subject: v.Key.Subject, Seq: v.Seq, State: v.State, Active: v.Active, Unknown: v.Unknown,
 		Priority: v.Priority, Cause: v.Cause, Value: known(rules.Given(v.HasValue, v.Value), hundredth), Limit: known(rules.Given(v.HasLimit, v.Limit), hundredth), Unit: v.Unit,
-		Since: rules.Moment{Instant: v.Since}, For: max(seconds(now.Sub(v.Since)), 0), OverFor: seconds(v.OverFor), AckedBy: v.AckedBy,
-		PutAway: max(seconds(v.ShelfLeft), 0), Text: words.Sentence(&v.Onset, unit.Celsius), Detail: detailOf(&v.Detail),
+		Since: rules.Moment{Instant: v.Since}, For: rules.Seconds(max(now.Sub(v.Since), 0)), OverFor: rules.Seconds(v.OverFor), AckedBy: v.AckedBy,
+		PutAway: rules.Seconds(max(v.ShelfLeft, 0)), Text: words.Sentence(&v.Onset, unit.Celsius), Detail: detailOf(&v.Detail),
 	}
 }
 

@@ -12,10 +12,10 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"dewline/alert/wire"
 	text "dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
+	"dewline/rules"
 	"dewline/rules/climate"
 )
 
@@ -50,7 +50,7 @@ func runWhatIf(ctx context.Context, ctl *control, room, rh, lamps string, std st
 	default:
 		return usagef("--lamps is on or off, not %q", lamps)
 	}
-	var ps []wire.Prospect
+	var ps []rules.Prospect
 	if err := ctl.get(ctx, "whatif?"+q.Encode(), &ps); err != nil {
 		return err
 	}
@@ -63,7 +63,7 @@ func runWhatIf(ctx context.Context, ctl *control, room, rh, lamps string, std st
 		return fmt.Errorf("print the answer: %w", err)
 	}
 	if len(ps) > 0 && ps[0].WetBulb != nil {
-		wet := *ps[0].WetBulb
+		wet := float64(*ps[0].WetBulb)
 		fmt.Fprintf(std.out, "Such air cools what is wet to %s, its wet bulb: blown in, it helps an enclosure of %s or more.\n",
 			text.Degrees(wet, unit.Celsius), text.Degrees(climate.VentsFrom(wet), unit.Celsius))
 	} else if len(ps) > 0 {
@@ -74,14 +74,14 @@ func runWhatIf(ctx context.Context, ctl *control, room, rh, lamps string, std st
 }
 
 // prospect returns the figures of one enclosure as the rest of its line.
-func prospect(p wire.Prospect) string {
+func prospect(p rules.Prospect) string {
 	if p.Now == nil || p.Peak == nil {
 		return "not known: no probe delivers\t\t\t\t\t"
 	}
 	to := "not within 24 h"
 	if p.ToLethal != nil {
 		if to = "there now"; *p.ToLethal > 0 {
-			to = text.Span((time.Duration(*p.ToLethal) * time.Second).Round(time.Minute))
+			to = text.Span(p.ToLethal.D().Round(time.Minute))
 		}
 	}
 	model := "by usual figures"
@@ -89,6 +89,6 @@ func prospect(p wire.Prospect) string {
 		model = "learned"
 	}
 	now := text.Figure{Value: *p.Now, Unit: "°C", Lethal: p.Lethal}.Text(unit.Celsius)
-	peak := text.Figure{Value: *p.Peak, Unit: "°C", Lethal: p.Lethal}.Text(unit.Celsius)
-	return fmt.Sprintf("%s\t%s\t%s\t%s\t%s\t%s", now.Value, peak.Value, peak.Lethal, to, model, text.Blown(climate.Blow(p.BlownIn)))
+	peak := text.Figure{Value: float64(*p.Peak), Unit: "°C", Lethal: p.Lethal}.Text(unit.Celsius)
+	return fmt.Sprintf("%s\t%s\t%s\t%s\t%s\t%s", now.Value, peak.Value, peak.Lethal, to, model, text.Blown(p.BlownIn))
 }

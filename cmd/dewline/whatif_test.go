@@ -5,26 +5,29 @@ import (
 	"testing"
 	"time"
 
-	"dewline/alert/wire"
 	"dewline/rules"
 )
 
 func TestProspect(t *testing.T) {
+	now := 24.31
+	to := func(peak rules.Tenth) rules.Prospect { return rules.Prospect{Now: &now, Peak: &peak, Lethal: 30} }
 	reached := func(d time.Duration) rules.Prospect {
-		return rules.Prospect{Known: true, Now: 24.31, Peak: 32.9, Lethal: 30, Reached: true, ToLethal: d, Learned: true}
+		p := to(32.9)
+		p.ToLethal, p.Learned = rules.Given(true, rules.Seconds(d)), true
+		return p
 	}
 	for _, c := range []struct {
 		p    rules.Prospect
 		want string
 	}{
 		{rules.Prospect{}, "not known: no probe delivers"},
-		{rules.Prospect{Known: true, Now: 24.31, Peak: 26, Lethal: 30}, "24.3 °C\t26.0 °C\t30.0 °C\tnot within 24 h\tby usual figures"},
+		{to(26), "24.3 °C\t26.0 °C\t30.0 °C\tnot within 24 h\tby usual figures"},
 		{reached(0), "24.3 °C\t32.9 °C\t30.0 °C\tthere now\tlearned"},
 		{reached(54*time.Minute + 40*time.Second), "\t55 min\t"},
 		{reached(119*time.Minute + 40*time.Second), "\t2 h\t"},
 		{reached(5*time.Hour + 7*time.Minute), "\t5 h 10 min\t"},
 	} {
-		if got := prospect(wire.ProspectsOf([]rules.Prospect{c.p})[0]); !strings.Contains(got, c.want) {
+		if got := prospect(c.p); !strings.Contains(got, c.want) {
 			t.Errorf("%+v: %q, want %q", c.p, got, c.want)
 		}
 	}

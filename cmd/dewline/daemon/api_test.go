@@ -14,6 +14,7 @@ import (
 	"dewline/alert"
 	"dewline/alert/wire"
 	"dewline/configs"
+	"dewline/rules"
 	"dewline/sensors"
 	"dewline/sensors/sim"
 )
@@ -115,7 +116,7 @@ func TestAPI(t *testing.T) {
 	if code := ask(t, h, "GET", "history?"+years.Encode(), "", &rows); code != 200 || len(rows) != 1 || rows[0].Gap < 20*3600 || rows[0].Gap > 22*3600 {
 		t.Errorf("history of years: %d with %+v, want one day with three hours in it", code, rows)
 	}
-	var ps []wire.Prospect
+	var ps []rules.Prospect
 	if code := ask(t, h, "GET", "whatif?room=33&lamps=off", "", &ps); code != 200 || len(ps) != 12 || ps[0].ToLethal == nil {
 		t.Errorf("whatif: %d, %+v", code, ps)
 	}

@@ -258,7 +258,7 @@ func (l *loop) heartbeat() alert.Heartbeat {
 		Version: l.o.Version, Cycle: l.rounds.cycle,
 	}
 	if s := l.snapshot.Load(); s != nil {
-		h.OpenWake, h.Stalled = s.Delivery.OpenWake, s.Stalled
+		h.OpenWake, h.Stalled = s.Delivery.OpenWake, s.Delivery.Stalled
 	}
 	return h
 }

@@ -41,7 +41,7 @@ var said = map[string]struct {
 	"GET notices":             {what: "the open notices, worst first", gives: []wire.Notice{}},
 	"GET kpi":                 {what: "the self-measures of ISA-18.2", gives: wire.Measures{}},
 	"GET probes/{id}/reading": {what: "the newest reading of a probe", gives: wire.Reading{}},
-	"GET whatif":              {what: "what a room at so many °C would do to each enclosure, the worst first", gives: []wire.Prospect{}, query: []string{"room", "lamps"}},
+	"GET whatif":              {what: "what a room at so many °C would do to each enclosure, the worst first", gives: []rules.Prospect{}, query: []string{"room", "lamps"}},
 	"GET history":             {what: "the history of one probe, at a level that suits the span", gives: []wire.HistoryRow{}, query: []string{"probe", "from", "to"}},
 	"GET journal":             {what: "who did what; what was measured too with all=true", gives: []wire.JournalEntry{}, query: []string{"from", "to", "all"}},
 	"GET notes":               {what: "the keepers' notes", gives: []wire.Note{}, query: []string{"enclosure", "from", "to"}},
@@ -79,13 +79,14 @@ func schemaOf(t testing.TB, v any) *jsonschema.Schema {
 		states = append(states, s.String())
 	}
 	s, err := jsonschema.ForType(reflect.TypeOf(v), &jsonschema.ForOptions{TypeSchemas: map[reflect.Type]*jsonschema.Schema{
-		reflect.TypeFor[time.Time]():      {Type: "string", Format: "date-time"},
-		reflect.TypeFor[rules.Moment]():   {Type: "string", Format: "date-time"},
-		reflect.TypeFor[rules.Seconds]():  {Type: "integer"},
-		reflect.TypeFor[rules.Tenth]():    {Type: "number"},
-		reflect.TypeFor[rules.Share]():    {Type: "number"},
-		reflect.TypeFor[alarm.Priority](): enum("note", "today", "wake"),
-		reflect.TypeFor[alarm.State]():    enum(states...),
+		reflect.TypeFor[time.Time]():       {Type: "string", Format: "date-time"},
+		reflect.TypeFor[rules.Moment]():    {Type: "string", Format: "date-time"},
+		reflect.TypeFor[rules.Seconds]():   {Type: "integer"},
+		reflect.TypeFor[rules.Tenth]():     {Type: "number"},
+		reflect.TypeFor[rules.Share]():     {Type: "number"},
+		reflect.TypeFor[rules.Hundredth](): {Type: "number"},
+		reflect.TypeFor[alarm.Priority]():  enum("note", "today", "wake"),
+		reflect.TypeFor[alarm.State]():     enum(states...),
 	}})
 	if err != nil {
 		t.Fatal(err)

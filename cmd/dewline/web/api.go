@@ -107,7 +107,7 @@ func (s *Site) serveWhatIf(w http.ResponseWriter, r *http.Request) {
 		writeError(w, http.StatusServiceUnavailable, err)
 		return
 	}
-	writeJSON(w, http.StatusOK, wire.ProspectsOf(answer))
+	writeJSON(w, http.StatusOK, answer)
 }
 
 // serveReading answers the newest reading of a probe, raw sample included.
