@@ -72,6 +72,7 @@ const (
 	straightSure  = 3.0           // standard deviations of such a rise
 	straightLeast = 1.5           // °C/h of it
 	straightLooks = 2             // readings until one shows it
+	straightSpan  = 5             // part of the time that a rate was taken over, in which one that is not steep may have slowed down
 	straightLate  = 1.5           // times it, where the room or the model says what drives it
 	straightOwn   = 2.5           // the same where nobody knows what does, and it may level off
 	straightClear = 2.0           // standard deviations of a rise whose end is told by its rate
@@ -232,7 +233,11 @@ func foretell(m *climate.Thermal, trend *climate.Trend, o *climate.Outlook, stee
 	way := o.Lethal - o.Air - o.Noise
 	a.Learned = f.Learned
 	lately, _ := trend.Change()
-	r := rise{Slope: o.Trend, noise: o.Noise, shows: SlowEvery + straightLooks*o.Every, lately: 2 * lately, steep: steep, known: f.Rate, ends: trend.Bend()}
+	r := rise{Slope: o.Trend, noise: o.Noise, shows: straightLooks * o.Every, lately: 2 * lately, steep: steep, known: f.Rate, ends: trend.Bend()}
+	if !steep {
+		r.shows = max(r.shows, o.Trend.Span/straightSpan)
+	}
+	r.shows += SlowEvery
 	if o.HasRoomTrend && o.RoomTrend.Rises(0) {
 		r.room = o.RoomTrend.PerHour
 	}

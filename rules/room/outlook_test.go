@@ -337,3 +337,35 @@ func TestRise_OfCoarseAndNoisyReadings(t *testing.T) {
 		}
 	}
 }
+
+// A steep rate is that of some minutes, and its end is late by the readings that show it;
+// one of half an hour may have slowed down meanwhile.
+func TestForetell_WaitsForReadings(t *testing.T) {
+	for _, c := range []struct {
+		perHour float64
+		every   time.Duration
+		late    time.Duration // behind what the model knows drives it
+	}{
+		{15, 10 * time.Second, 80 * time.Second},
+		{15, 4 * time.Minute, 9 * time.Minute},
+		{3, 10 * time.Second, 7 * time.Minute},
+		{3, 4 * time.Minute, 9 * time.Minute},
+	} {
+		m, en := climate.NewThermal(90), Enclosure{}
+		const hours, lethal = 0.75, 30.0
+		at, celsius := time.Duration(0), 0.0
+		for ; at.Hours() < hours; at += c.every {
+			celsius = lethal - 1.5 + c.perHour*(at.Hours()-hours)
+			m.Observe(climate.ThermalReading{At: at, Air: celsius, Hour: -1})
+			en.St.Trend.Observe(at, celsius)
+		}
+		en.St.Thermal = m
+		slope, steep, ok := en.Rise()
+		o := climate.Outlook{At: at, Air: celsius, Trend: slope, HasTrend: true, Lethal: lethal, Every: c.every}
+		got := foretell(m, &en.St.Trend, &o, steep).ToLethal
+		want := time.Duration(straightLate*float64(takes(lethal-celsius, slope.PerHour))) + c.late
+		if !ok || (got.To-want).Abs() > 2*time.Minute {
+			t.Errorf("%v °C/h read each %v: %+v, want an end at %v", c.perHour, c.every, got, want)
+		}
+	}
+}
