@@ -54,14 +54,12 @@ func serve(done *sync.WaitGroup, ln net.Listener, h http.Handler, cert *Certific
 	return s
 }
 
-// stop ends servers, and what is asked for longer than two seconds more.
-func stop(servers ...*http.Server) {
-	for _, s := range servers {
-		ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
-		if err := s.Shutdown(ctx); err != nil {
-			_ = s.Close()
-		}
-		cancel()
+// stop ends a server, and what is asked for longer than two seconds more.
+func stop(s *http.Server) {
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
+	defer cancel()
+	if err := s.Shutdown(ctx); err != nil {
+		_ = s.Close()
 	}
 }
 
