@@ -219,16 +219,21 @@ func newBundle(kind byte, key []byte, parts []bundlePart) []byte {
 			dst = append(dst, b...)
 		}
 	}
-	if k, ok := parseKey(key); ok && kind == kindRaw && k.level >= levelDay {
+	k, ok := parseKey(key)
+	if ok && kind == kindRaw && (k.level > levelDay || k.level == levelDay && len(dst) >= worthSpare) {
 		return withSpare(dst)
 	}
 	return dst
 }
 
-// A bundle of readings of a day and more has a spare: its last page is the sum of all
-// others, bit by bit without carry, so that any one that the card has lost can be made
-// again. Which one that is tell the checksums of the directory and the blocks. What is in
-// front of the bundle on its first page is the library's, and counts as zeros.
+// worthSpare is from which size on a day has a spare: all of a smaller one is a day's
+// readings of slow probes, and the page would be a large part of it.
+const worthSpare = 16 * pageSize
+
+// A bundle of readings of some days, or of a large one, has a spare: its last page is the
+// sum of all others, bit by bit without carry, so that any one that the card has lost can
+// be made again. Which one that is tell the checksums of the directory and the blocks. What
+// is in front of the bundle on its first page is the library's, and counts as zeros.
 
 // withSpare adds the spare to a bundle, which will begin a page but for besideValue.
 func withSpare(bundle []byte) []byte {

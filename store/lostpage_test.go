@@ -96,7 +96,7 @@ func TestMended(t *testing.T) {
 		}
 		parts = append(parts, bundlePart{string(rune('a' + i)), [][]byte{b}})
 	}
-	whole := newBundle(kindRaw, emptyKey(3, levelDay).bytes(), parts)
+	whole := newBundle(kindRaw, emptyKey(3, levelMost).bytes(), parts)
 	pages := (besideValue + len(whole)) / pageSize
 	if mended(whole, kindRaw) != nil || pages < 6 {
 		t.Fatalf("a whole bundle of %d pages is mended", pages)
