@@ -49,9 +49,16 @@ func BenchmarkStep(b *testing.B) {
 // BenchmarkHot steps a room that is too hot everywhere, with noise about the warning.
 // "cpu-ns/step" is the processor's time, which other work on the machine makes no longer.
 func BenchmarkHot(b *testing.B) {
-	for _, n := range []int{48, 500, 2000} {
+	for _, n := range []int{48, 500, 5000} {
 		b.Run(fmt.Sprintf("%d-enclosures", n), func(b *testing.B) {
-			r := newRig(b, rigConfig(b, n, ""))
+			cfg := rigConfig(b, min(n, 1000), "") // no file describes more than some 2,000
+			for i := len(cfg.Enclosures); i < n; i++ {
+				en, p := cfg.Enclosures[i-1000], cfg.Probes[len(cfg.Probes)-1000]
+				en.ID, en.Rack, p.ID = fmt.Sprintf("e%d", i+1), fmt.Sprintf("rack %d", i/1000), fmt.Sprintf("p%d", i+1)
+				p.Enclosure = en.ID
+				cfg.Enclosures, cfg.Probes = append(cfg.Enclosures, en), append(cfg.Probes, p)
+			}
+			r := newRig(b, cfg)
 			ids := make([]sensors.ProbeID, n)
 			for i := range ids {
 				ids[i] = sensors.ProbeID(fmt.Sprintf("p%d", i+1))
