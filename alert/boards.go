@@ -21,6 +21,23 @@ const (
 	secondKept = 24 * time.Hour
 )
 
+// A Heartbeat is the sign of life that a daemon sends regularly. Its JSON goes
+// to the heartbeat topic and the outside address.
+type Heartbeat struct {
+	Room     string    `json:"room"`
+	Instance string    `json:"instance,omitempty"` // of the board
+	Run      string    `json:"run,omitempty"`      // another at each start, and on a copied card
+	Time     time.Time `json:"time"`
+	ClockSet bool      `json:"clock_set"`
+	Uptime   float64   `json:"uptime_seconds"`
+	Version  string    `json:"version"`
+	// Cycle counts completed sample-and-rule rounds: one that stands still is
+	// a daemon that only looks alive.
+	Cycle    uint64   `json:"cycle"`
+	OpenWake int      `json:"open_wake"`
+	Stalled  []string `json:"stalled,omitempty"` // channels
+}
+
 // A watched is what is known of one room.
 type watched struct {
 	boards  []*board           // that speak for it, at least one

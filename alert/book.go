@@ -204,7 +204,7 @@ func (b *book) reconcile(alarms []rules.AlarmView) {
 
 // take puts one transition under the notice it belongs to.
 func (b *book) take(t *rules.Transition) {
-	in, active := b.holder(t), tells(t)
+	in, active := b.holder(t), rings(t)
 	if in == nil && !active {
 		return
 	}
@@ -238,8 +238,8 @@ func (b *book) holder(t *rules.Transition) *incident {
 	return in
 }
 
-// tells reports whether t leaves an alarm in a state to tell of.
-func tells(t *rules.Transition) bool {
+// rings reports whether t leaves an alarm in a state to tell of.
+func rings(t *rules.Transition) bool {
 	return (t.To == alarm.Unack || t.To == alarm.Acked) && t.Priority > alarm.Note
 }
 

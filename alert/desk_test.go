@@ -778,7 +778,7 @@ func TestMember_Measure(t *testing.T) {
 	}
 	for _, p := range []alarm.Priority{alarm.Note, alarm.Today} {
 		x := Member{State: alarm.Unack, Onset: alarm.Onset{Priority: p}}
-		if counts(&x) != (p > alarm.Note) || tells(&rules.Transition{To: alarm.Acked, Onset: alarm.Onset{Priority: p}}) != (p > alarm.Note) {
+		if counts(&x) != (p > alarm.Note) || rings(&rules.Transition{To: alarm.Acked, Onset: alarm.Onset{Priority: p}}) != (p > alarm.Note) {
 			t.Errorf("%v tells", p)
 		}
 	}

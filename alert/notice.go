@@ -139,16 +139,16 @@ func Render(n Notice, scale unit.Scale) Message {
 			m.Subjects = append(m.Subjects, s.Key.Subject)
 		}
 	}
-	said := factsOf(&n, shown)
+	facts := factsOf(&n, shown)
 	switch {
 	case len(shown) == 0:
-		m.Title = said.Scope()
+		m.Title = facts.Scope()
 	case n.Kind == FollowUp:
-		m.Title, m.Text = said.Over(scale)
+		m.Title, m.Text = facts.Over(scale)
 		m.FirstAction = words.AfterOver()
 	default:
-		speaks := &said.Members[spokesman(&n, shown)]
-		m.Title, m.Text = said.Title(scale), said.Body(speaks, scale)
+		speaks := &facts.Members[spokesman(&n, shown)]
+		m.Title, m.Text = facts.Title(scale), facts.Body(speaks, scale)
 		m.FirstAction = words.FirstAction(&speaks.Detail, scale)
 	}
 	return m
@@ -177,17 +177,17 @@ func spokesman(n *Notice, ms []Member) int {
 
 // factsOf is what words are made of.
 func factsOf(n *Notice, ms []Member) *words.Notice {
-	out := &words.Notice{Cause: n.Cause, Update: n.Kind == Update, ClockSet: n.ClockSet, AckedBy: n.AckedBy, Shared: n.Shared}
+	w := &words.Notice{Cause: n.Cause, Update: n.Kind == Update, ClockSet: n.ClockSet, AckedBy: n.AckedBy, Shared: n.Shared}
 	for i := range ms {
 		m := &ms[i]
 		f := m.Facts()
 		f.New, f.Named = slices.Contains(m.Named, Naming{n.ID, n.Version}), len(m.Named) > 0
-		out.Members = append(out.Members, f)
+		w.Members = append(w.Members, f)
 	}
 	if len(ms) > 0 {
-		span(out, n, ms)
+		span(w, n, ms)
 	}
-	return out
+	return w
 }
 
 // Facts are what words about m are made of, with at least one step of what to do first.
@@ -201,7 +201,7 @@ func (m *Member) Facts() words.Member {
 
 // span notes from when to when what the title speaks of lasted: a milder alarm of
 // the same notice may have begun before and ended after.
-func span(out *words.Notice, n *Notice, ms []Member) {
+func span(w *words.Notice, n *Notice, ms []Member) {
 	from, to := ms[0].Since, ms[0].Ended
 	for i := range ms {
 		if ms[i].Key.Alarm != ms[0].Key.Alarm {
@@ -214,19 +214,19 @@ func span(out *words.Notice, n *Notice, ms []Member) {
 			to = ms[i].Ended
 		}
 	}
-	out.Lasted = to.Sub(from)
+	w.Lasted = to.Sub(from)
 	switch by := to.Wall.Sub(from.Wall); {
-	case from.Synced && to.Synced && by >= out.Lasted: // running time leaves out the time off
-		out.Lasted = by
+	case from.Synced && to.Synced && by >= w.Lasted: // running time leaves out the time off
+		w.Lasted = by
 	case to.Synced: // the clock was set, or set back, meanwhile
-		from.Wall = to.Wall.Add(-out.Lasted)
+		from.Wall = to.Wall.Add(-w.Lasted)
 	case from.Synced:
-		to.Wall = from.Wall.Add(out.Lasted)
+		to.Wall = from.Wall.Add(w.Lasted)
 	}
 	for _, i := range []*sensors.Instant{&from, &to} {
 		if i.Wall.IsZero() {
 			i.Wall = n.Time
 		}
 	}
-	out.From, out.To = from.Wall.In(n.Time.Location()), to.Wall.In(n.Time.Location())
+	w.From, w.To = from.Wall.In(n.Time.Location()), to.Wall.In(n.Time.Location())
 }

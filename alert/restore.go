@@ -136,7 +136,7 @@ func (d *Desk) adopt(in *incident) {
 // shift moves the running times of this run, and numbers its onsets anew.
 func (d *Desk) shift(by time.Duration, onsets map[alarm.Key]rules.Renumbering) {
 	for _, in := range d.book.list() {
-		shift(reflect.ValueOf(in), by)
+		moveTimes(reflect.ValueOf(in), by)
 		in.touched = true
 		for m := range in.Notice.each() {
 			if n := onsets[m.Key]; n.Mine != 0 && n.Mine == m.Seq {
@@ -145,30 +145,30 @@ func (d *Desk) shift(by time.Duration, onsets map[alarm.Key]rules.Renumbering) {
 		}
 	}
 	if last := d.drills.last; last != nil && d.book.byID[last.ID] == nil { // else it was moved with its notice
-		shift(reflect.ValueOf(last), by)
+		moveTimes(reflect.ValueOf(last), by)
 	}
 	d.links.shift(by)
 }
 
-// shift moves every running time below v that is set: in an incident all
+// moveTimes moves every running time below v that is set: in an incident all
 // durations but those of a Detail, which are spans, are running times, and zero
 // means not set.
-func shift(v reflect.Value, by time.Duration) {
+func moveTimes(v reflect.Value, by time.Duration) {
 	switch v.Kind() {
 	case reflect.Pointer:
 		if !v.IsNil() {
-			shift(v.Elem(), by)
+			moveTimes(v.Elem(), by)
 		}
 	case reflect.Slice:
 		for i := range v.Len() {
-			shift(v.Index(i), by)
+			moveTimes(v.Index(i), by)
 		}
 	case reflect.Struct:
 		if t := v.Type(); t == reflect.TypeFor[time.Time]() || t == reflect.TypeFor[alarm.Detail]() {
 			return
 		}
 		for i := range v.NumField() {
-			shift(v.Field(i), by)
+			moveTimes(v.Field(i), by)
 		}
 	case reflect.Int64:
 		if v.Type() == reflect.TypeFor[time.Duration]() && v.Int() != 0 && v.CanSet() {

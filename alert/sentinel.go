@@ -16,23 +16,6 @@ import (
 // RoomSilent is the sentinel's alarm: a room gives no sign of life.
 const RoomSilent = alarm.RoomSilent
 
-// A Heartbeat is the sign of life that a daemon sends regularly. Its JSON goes
-// to the heartbeat topic and the outside address.
-type Heartbeat struct {
-	Room     string    `json:"room"`
-	Instance string    `json:"instance,omitempty"` // of the board
-	Run      string    `json:"run,omitempty"`      // another at each start, and on a copied card
-	Time     time.Time `json:"time"`
-	ClockSet bool      `json:"clock_set"`
-	Uptime   float64   `json:"uptime_seconds"`
-	Version  string    `json:"version"`
-	// Cycle counts completed sample-and-rule rounds: one that stands still is
-	// a daemon that only looks alive.
-	Cycle    uint64   `json:"cycle"`
-	OpenWake int      `json:"open_wake"`
-	Stalled  []string `json:"stalled,omitempty"` // channels
-}
-
 // SentinelOptions are what a Sentinel works by. Zero fields take the defaults
 // named.
 type SentinelOptions struct {
