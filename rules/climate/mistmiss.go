@@ -132,8 +132,8 @@ func (p *MistPool) Add(w *MistWatch) {
 
 // Beside weighs the last mist, which the enclosure did not see, by what it brought in
 // others, as long as it is not known what it usually brings here. Where they got it the
-// supply runs: a nozzle that clogged is then rarer than a door at the wrong minute, and
-// waits for the next mist.
+// supply runs, and a nozzle that clogged leaves the air as it was: where it dries at once, a
+// door at the wrong minute is as likely, and waits for the next mist.
 func (w *MistWatch) Beside(p *MistPool) {
 	m := &w.Miss
 	if m.Evidence <= 0 || p.n == 0 {
@@ -143,7 +143,9 @@ func (w *MistWatch) Beside(p *MistPool) {
 		given := (2*mistShownBy*mistShownBy + p.m2) / (2 + p.n) * (1 + 1/p.n)
 		m.Evidence = m.weigh(mistHides/(mistHideOf+p.n), p.mean*m.Room, mistStrays*mistStrays*room, given*room)
 	}
-	m.Evidence = min(m.Evidence, mistAlone)
+	if m.Share*m.Room <= -mistLost {
+		m.Evidence = min(m.Evidence, mistAlone)
+	}
 }
 
 // follow takes a mist that began so long after it was to be expected, as d saw it.

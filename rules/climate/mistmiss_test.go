@@ -241,7 +241,7 @@ func TestMistMiss_BesideTheOthers(t *testing.T) {
 		least    float64
 		most     float64
 	}{
-		{"nothing", 0, 0, MistMissedTold / 2, mistAlone},
+		{"nothing", 0, 0, MistMissedTold / 2, 8},
 		{"a bit drier, as lamps came on", -0.1, 0, MistMissedTold / 2, mistAlone},
 		{"half as much", 0.2, 0, -8, 1},
 		{"as much", 0.4, 0, -8, 0},
@@ -254,21 +254,24 @@ func TestMistMiss_BesideTheOthers(t *testing.T) {
 	}
 }
 
-// Where others on the supply got it, one mist that does not show is a door at the wrong
-// minute, however surely it showed until now, and two in a row are missed; where nobody got
-// it the first is.
+// Where others on the supply got it, one mist in whose place the air dries is a door at the
+// wrong minute, however surely it showed until now, and two in a row are missed. Where
+// nobody got it, or the air stays as it was, the first is.
 func TestMistMiss_TheSecondWhereOthersGotIt(t *testing.T) {
-	for others, want := range map[float64][2]MistVerdict{0: {MistMissed, MistMissed}, 0.4: {MistUnclear, MistMissed}} {
+	for _, c := range []struct {
+		others, gain float64
+		want         MistVerdict // of the first
+	}{{0, -3, MistMissed}, {0.4, -3, MistUnclear}, {0.4, -1, MistUnclear}, {0.4, -0.9, MistMissed}} {
 		var pool MistPool
-		if others > 0 {
-			pool.Add(&MistWatch{Miss: mistMiss{Seen: true, Share: others}})
+		if c.others > 0 {
+			pool.Add(&MistWatch{Miss: mistMiss{Seen: true, Share: c.others}})
 		}
 		w := MistWatch{Miss: mistMiss{Gain: mistGain{N: mistMind, Share: 0.4}}}
-		for i := range want {
-			w.Miss.Seen, w.Miss.Room, w.Miss.Evidence = true, 40, 7
+		for i, want := range [2]MistVerdict{c.want, MistMissed} {
+			w.Miss.Seen, w.Miss.Room, w.Miss.Share, w.Miss.Evidence = true, 40, c.gain/40, 7
 			w.Beside(&pool)
-			if got := w.Settle(MistMissed, false); got != want[i] {
-				t.Errorf("others %v, mist %d: %v, want %v", others, i, got, want[i])
+			if got := w.Settle(MistMissed, false); got != want {
+				t.Errorf("%+v, mist %d: %v, want %v", c, i, got, want)
 			}
 		}
 	}
