@@ -58,6 +58,7 @@ const (
 	mistHigh      = 2.5              // % over it, and at its top, for mistFlat: it does not end, whatever is usual
 	mistWarms     = 1.0              // °C over what the hour usually has: water that goes on falling cools
 	mistHolds     = 0.95             // of the vapour that the hour usually has: no water came in
+	mistHighBy    = 2.0              // standard deviations from day to day over it, at least: what is wet each evening is usual
 	mistFlat      = 17               // of ten minutes in a row
 	mistFlatUnder = 0.5              // % under the highest usual top
 	mistPart      = 0.4              // of what the hour usually lacks, as of a mist's mates
@@ -342,7 +343,7 @@ func (w *MistWatch) closeDry(hour, celsius float64) {
 	if foreign {
 		w.Flat = 0
 	} else {
-		w.flat(m.Value, level, known)
+		w.flat(m.Value, level, w.Level.strays(hour), known)
 	}
 	if uint(k) < courseBins { // else what is known of it stays
 		w.weigh(k, m)
@@ -376,9 +377,9 @@ func (w *MistWatch) weigh(k int, m pairMean) {
 }
 
 // flat counts the ten minutes in a row in which the air stood above what its hour
-// usually has: as wet as water that goes on falling makes it, or most of the way to
-// saturation.
-func (w *MistWatch) flat(rh, level float64, known bool) {
+// usually has, by more than days differ in it: as wet as water that goes on falling makes
+// it, or most of the way to saturation.
+func (w *MistWatch) flat(rh, level, strays float64, known bool) {
 	top, wet := 0.0, level+mistFlatFills*(100-level)
 	for i := range w.Usual {
 		top = max(top, float64(w.Usual[i].Top))
@@ -388,7 +389,7 @@ func (w *MistWatch) flat(rh, level float64, known bool) {
 	}
 	switch {
 	case !known:
-	case rh < max(wet, level+mistHigh):
+	case rh < max(wet, level+max(mistHigh, mistHighBy*strays)):
 		w.Flat = 0
 	default:
 		w.Flat = min(w.Flat+1, mistFlat)
@@ -432,9 +433,9 @@ func (w *MistWatch) fall(u *mistUsual) float64 {
 }
 
 // finish ends a course and takes it as usual, unless it speaks for a mist without
-// an end.
+// an end and did not dry.
 func (w *MistWatch) finish() {
-	if u := w.usual(w.Time); w.Follows && !w.Endless && w.Sticks < mistKept && w.Planned {
+	if u := w.usual(w.Time); w.Follows && !w.Endless && (w.Sticks < mistKept || w.Dried) && w.Planned {
 		u.Top += (float32(w.Top) - u.Top) / (min(u.Dry.Days[0], courseDays-1) + 1)
 		if w.Known {
 			u.Falls = min(u.Falls+1, courseDays)

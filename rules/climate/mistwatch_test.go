@@ -331,17 +331,18 @@ func TestMistWatch_Flat(t *testing.T) {
 	w := MistWatch{}
 	w.Usual[MistLit].Top, w.Usual[MistDark].Top = 98, 90
 	for _, c := range []struct {
-		rh, level float64
-		known     bool
-		from      uint8
-		want      uint8
+		rh, level, strays float64
+		known             bool
+		from              uint8
+		want              uint8
 	}{
-		{97.5, 95, true, 3, 4}, {97.4, 95, true, 3, 0}, {97.6, 95, true, 3, 4}, {97.6, 95.2, true, 3, 0},
-		{97.6, 90, false, 3, 3}, {97.6, 90, true, 17, 17},
-		{90.1, 60, true, 3, 4}, {89.9, 60, true, 3, 0}, // most of the way from where its hour stands
+		{97.5, 95, 1, true, 3, 4}, {97.4, 95, 0, true, 3, 0}, {97.6, 95, 0, true, 3, 4}, {97.6, 95.2, 0, true, 3, 0},
+		{97.6, 90, 0, false, 3, 3}, {97.6, 90, 0, true, 17, 17},
+		{90.1, 60, 0, true, 3, 4}, {89.9, 60, 0, true, 3, 0}, // most of the way from where its hour stands
+		{98.1, 90, 4, true, 3, 4}, {97.9, 90, 4, true, 3, 0}, // more than days differ
 	} {
 		w.Flat = c.from
-		if w.flat(c.rh, c.level, c.known); w.Flat != c.want {
+		if w.flat(c.rh, c.level, c.strays, c.known); w.Flat != c.want {
 			t.Errorf("%+v: %d", c, w.Flat)
 		}
 	}
@@ -350,7 +351,7 @@ func TestMistWatch_Flat(t *testing.T) {
 		{0, 96, 1}, {0, 94, 0}, {85, 88, 0}, {85, 90, 1},
 	} {
 		w.Usual[MistLit].Top, w.Flat = float32(c.top), 0
-		if w.flat(c.rh, 80, true); float64(w.Flat) != c.want {
+		if w.flat(c.rh, 80, 0, true); float64(w.Flat) != c.want {
 			t.Errorf("%+v: %d", c, w.Flat)
 		}
 	}
@@ -499,5 +500,41 @@ func TestMistWatch_CoolFromBeforeTheMist(t *testing.T) {
 		if since := m - (5*24*60 + 19*60); since > 70 && since < 170 && w.Cool < MistCools {
 			t.Fatalf("%d min after it stuck: evidence of %.1f that it is cool", since, w.Cool)
 		}
+	}
+}
+
+// Ten minutes speak for a mist that does not end where the air is as wet as that makes it
+// and does not dry, and more where it is cool after a mist that was due; air that dries
+// speaks against it, however cool it is.
+func TestMistWatch_WhatTenMinutesSay(t *testing.T) {
+	for _, c := range []struct {
+		name              string
+		top, fell, warmed float64
+		planned           bool
+		dry, cool         float64 // of what each says
+	}{
+		{"wet and cool", 99, 0, -1, true, 1, 1},
+		{"wet and as warm as usual", 99, 0, 1, true, 1, 1},
+		{"wet and cool, but no mist was due", 99, 0, -1, false, 1, 0},
+		{"just as wet as that makes it", 90.8, 0, -1, true, 1, 1}, // 88 % and 0.35 of the rest, less 1.5 %
+		{"less wet", 90.6, 0, -1, true, 0, 0},
+		{"just as wet, as it fell", 99, 8.2, -1, true, 1, 0},
+		{"less wet, as it fell", 99, 8.4, -1, true, 0, 0},
+	} {
+		w := MistWatch{Top: c.top, Planned: c.planned}
+		u := &w.Usual[MistDark]
+		u.Top = 88
+		for range 8 {
+			u.Dry.learn(6, 12, 1)
+		}
+		w.Fell[6], w.Warmed[6] = float32(c.fell), float32(c.warmed)
+		cools := u.Dry.cools(6, c.warmed)
+		want := c.dry*u.Dry.missing(6, float64(w.Fell[6]), c.warmed, dryScale) + c.cool*min(cools, MistCools)
+		if !c.planned {
+			cools = 0
+		}
+		sum, cool := w.sticks(6)
+		near(t, c.name, sum, want, 1e-6)
+		near(t, c.name+": cool", cool, cools, 1e-6)
 	}
 }

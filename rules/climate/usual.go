@@ -115,10 +115,11 @@ func (m *pairMean) add(value, beside float64) {
 	m.Beside += (beside - m.Beside) / m.N
 }
 
-// hourLevel is how much of something there usually is at each hour of day: a mean over
-// courseDays.
+// hourLevel is how much of something there usually is at each hour of day, and how days
+// differ in it, over courseDays.
 type hourLevel struct {
 	Mean [24]float32 `json:"mean"`
+	Var  [24]float32 `json:"var,omitzero"`
 	Days [24]uint8   `json:"days"`
 	Hour int8        `json:"hour"` // that is being collected
 	Open pairMean    `json:"open"`
@@ -133,11 +134,21 @@ func (l *hourLevel) observe(hour, value float64) {
 	if h := int8(hour); h != l.Hour {
 		if k := l.Hour; l.Open.N > 0 && k >= 0 && k < 24 {
 			l.Days[k] = min(l.Days[k]+1, courseDays)
-			l.Mean[k] += (float32(l.Open.Value) - l.Mean[k]) / float32(l.Days[k])
+			n, d := float32(l.Days[k]), float32(l.Open.Value)-l.Mean[k]
+			l.Mean[k] += d / n
+			l.Var[k] += (d*d*(1-1/n) - l.Var[k]) / n
 		}
 		l.Hour, l.Open = h, pairMean{}
 	}
 	l.Open.add(value, 0)
+}
+
+// strays returns the standard deviation of an hour's value from day to day.
+func (l *hourLevel) strays(hour float64) float64 {
+	if !(hour >= 0 && hour < 24) {
+		return 0
+	}
+	return math.Sqrt(max(0, float64(l.Var[int(hour)]))) // a state from elsewhere may say anything
 }
 
 // at returns the usual value of an hour, if that was seen often enough.
