@@ -221,8 +221,7 @@ func (p probe) frozenAfter(configured time.Duration, moved int32) time.Duration 
 	if configured <= 0 {
 		return 0
 	}
-	longest := max(p.Runs.Today, p.Runs.Before)
-	after := max(frozenRuns*longest, frozenLeast)
+	after := frozenRuns * max(p.Runs.Today, p.Runs.Before)
 	steps := float64(moved) >= frozenSteps*p.Grain.Temp
 	if !steps {
 		after *= frozenNoise
@@ -230,8 +229,9 @@ func (p probe) frozenAfter(configured time.Duration, moved int32) time.Duration 
 	if moved < frozenMoved { // the less they moved, the longer
 		after = after * frozenMoved / time.Duration(max(moved, 1))
 	}
+	after = max(after, frozenLeast)
 	damp := p.St.Still.Has&sensors.HasHumidity != 0 && p.St.Still.Humidity >= wetBelow
-	if p.Runs.Days > 0 && after < configured && (steps || !damp) {
+	if p.Runs.Days > 0 && after < configured && moved > 0 && (steps || !damp) {
 		return after
 	}
 	if moved < p.St.PeersMust() {
