@@ -34,12 +34,13 @@ type Dose struct {
 }
 
 // Observe adds the time since the last reading, with the temperature taken as
-// a straight line between both. A gap of more than 15 minutes is not bridged:
+// a straight line between both, as at most hottest. A gap of more than 15 minutes is not bridged:
 // it adds to Unknown and repairs nothing.
 func (d *Dose) Observe(l DoseLimits, at time.Duration, celsius float64) {
 	if !finite(celsius) || d.Started && at <= d.Last {
 		return
 	}
+	celsius = min(celsius, l.hottest())
 	dt, from := at-d.Last, d.LastTemp
 	started := d.Started
 	d.Last, d.LastTemp, d.Started = at, celsius, true
@@ -80,6 +81,12 @@ func (d *Dose) add(l DoseLimits, dt time.Duration, from, to float64) (below time
 	d.Minutes += above * l.meanWeight(a, b)
 	d.DegreeHours += above / 60 * ((a+b)/2 - l.Boundary)
 	return time.Duration((1 - share) * float64(dt))
+}
+
+// hottest in °C is where a minute is all of the reference: what is hotter counts no more,
+// or the few readings of a probe that fails would be a dose for months.
+func (l DoseLimits) hottest() float64 {
+	return l.ReferenceTemp + l.TenfoldPer*math.Log10(max(l.ReferenceTime.Minutes(), 1))
 }
 
 // weight is how many minutes at the reference one minute at celsius counts as.

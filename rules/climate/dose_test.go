@@ -162,3 +162,17 @@ func TestDose_CrossesTheBoundary(t *testing.T) {
 		}
 	}
 }
+
+// A probe that fails hot and is believed for ten minutes has told what an enclosure would
+// have got in ten minutes of the worst heat, which is over within a week.
+func TestDose_OfAProbeThatFails(t *testing.T) {
+	var d Dose
+	expose(&d, limits, 0, 10*time.Minute, time.Minute, func(float64) float64 { return 125 })
+	if f := d.Fraction(limits); f < 1 || f > 10.01 {
+		t.Errorf("ten minutes are %v of the reference", f)
+	}
+	expose(&d, limits, 11*time.Minute, 7*24*time.Hour, 10*time.Minute, func(float64) float64 { return 24 })
+	if f := d.Fraction(limits); f > 0.5 {
+		t.Errorf("a week later %v of the reference are left", f)
+	}
+}
