@@ -43,6 +43,7 @@ type mistMiss struct {
 	Room     float64 `json:"room"`  // % that the air lacked before it
 	Noise    float64 `json:"noise"` // variance of what it gained if nothing fell
 	Seen     bool    `json:"seen"`  // there was something to look at
+	Lost     bool    `json:"lost"`  // vapour went out of the air
 	Door     bool    `json:"door"`  // what was lost then tells of a door rather
 }
 
@@ -72,9 +73,10 @@ func (m *mistMiss) look(due time.Duration, d *MistDetector, g *mistGain) {
 	if before.N == 0 || after.N == 0 || d.LastAt < due+mistLate {
 		return
 	}
-	gain := min(after.Value-before.Value, 100*(after.Beside-before.Beside)/full.Value)
+	vapour := 100 * (after.Beside - before.Beside) / full.Value // by which air that cools or is warmed does not differ
+	gain := min(after.Value-before.Value, vapour)
 	room := max(100-before.Value, mistRoom)
-	m.Seen, m.Share, m.Top, m.Room = true, gain/room, after.Value, room
+	m.Seen, m.Share, m.Top, m.Room, m.Lost = true, gain/room, after.Value, room, vapour <= -mistLost
 	m.Noise = mistNoise*mistNoise + d.noise()*d.noise()*(1/before.N+1/after.N)
 	share, v, top := m.known(g)
 	none := v
@@ -132,18 +134,18 @@ func (p *MistPool) Add(w *MistWatch) {
 
 // Beside weighs the last mist, which the enclosure did not see, by what it brought in
 // others, as long as it is not known what it usually brings here. Where they got it the
-// supply runs, and a nozzle that clogged leaves the air as it was: where it dries at once, a
+// supply runs, and a nozzle that clogged leaves the vapour where it was: where that goes, a
 // door at the wrong minute is as likely, and waits for the next mist.
 func (w *MistWatch) Beside(p *MistPool) {
 	m := &w.Miss
 	if m.Evidence <= 0 || p.n == 0 {
 		return
 	}
-	if room := m.Room * m.Room; m.Gain.N < mistKnown {
+	if room := m.Room * m.Room; m.Gain.N < mistKnown && p.n >= mistKnown {
 		given := (2*mistShownBy*mistShownBy + p.m2) / (2 + p.n) * (1 + 1/p.n)
 		m.Evidence = m.weigh(mistHides/(mistHideOf+p.n), p.mean*m.Room, mistStrays*mistStrays*room, given*room)
 	}
-	if m.Share*m.Room <= -mistLost {
+	if m.Lost {
 		m.Evidence = min(m.Evidence, mistAlone)
 	}
 }

@@ -242,7 +242,7 @@ func TestMistMiss_BesideTheOthers(t *testing.T) {
 		most     float64
 	}{
 		{"nothing", 0, 0, MistMissedTold / 2, 8},
-		{"a bit drier, as lamps came on", -0.1, 0, MistMissedTold / 2, mistAlone},
+		{"a bit drier, as lamps came on", -0.1, 0, MistMissedTold / 2, 8},
 		{"half as much", 0.2, 0, -8, 1},
 		{"as much", 0.4, 0, -8, 0},
 		{"nothing, but it is known", 0, mistKnown, 1, 1},
@@ -254,24 +254,35 @@ func TestMistMiss_BesideTheOthers(t *testing.T) {
 	}
 }
 
-// Where others on the supply got it, one mist in whose place the air dries is a door at the
-// wrong minute, however surely it showed until now, and two in a row are missed. Where
-// nobody got it, or the air stays as it was, the first is.
+// Where others on the supply got it, one mist in whose place vapour goes out of the air is
+// a door at the wrong minute, however surely it showed until now, and two in a row are
+// missed. Where nobody got it, or the vapour stays, though lamps make the air drier, the
+// first is.
 func TestMistMiss_TheSecondWhereOthersGotIt(t *testing.T) {
+	const due = 10 * time.Hour
 	for _, c := range []struct {
-		others, gain float64
-		want         MistVerdict // of the first
-	}{{0, -3, MistMissed}, {0.4, -3, MistUnclear}, {0.4, -1, MistUnclear}, {0.4, -0.9, MistMissed}} {
+		others, rh, grams float64
+		want              MistVerdict // of the first
+	}{{0, 66, 14, MistMissed}, {0.4, 66, 14, MistUnclear}, {0.4, 66, 15, MistMissed}, {0.4, 70, 15, MistMissed}, {0.4, 69.5, 14.8, MistMissed}} {
 		var pool MistPool
 		if c.others > 0 {
 			pool.Add(&MistWatch{Miss: mistMiss{Seen: true, Share: c.others}})
 		}
-		w := MistWatch{Miss: mistMiss{Gain: mistGain{N: mistMind, Share: 0.4}}}
+		d := MistDetector{LastAt: due + mistWait, Filled: 16}
+		for m := range 16 {
+			at := due + time.Duration(m-5)*time.Minute
+			d.Ring[m] = mistMinute{At: at, RH: 70, Grams: 15}
+			if at >= due {
+				d.Ring[m].RH, d.Ring[m].Grams = c.rh, c.grams
+			}
+		}
+		g := mistGain{N: mistMind, Share: 0.4, Var: 1e-4, Top: 90}
+		w := MistWatch{Miss: mistMiss{Gain: g, Given: mistLong}}
 		for i, want := range [2]MistVerdict{c.want, MistMissed} {
-			w.Miss.Seen, w.Miss.Room, w.Miss.Share, w.Miss.Evidence = true, 40, c.gain/40, 7
+			w.Miss.look(due, &d, &g)
 			w.Beside(&pool)
 			if got := w.Settle(MistMissed, false); got != want {
-				t.Errorf("%+v, mist %d: %v, want %v", c, i, got, want)
+				t.Errorf("%+v, mist %d: %v, want %v; evidence %v", c, i, got, want, w.Miss.Evidence)
 			}
 		}
 	}

@@ -34,8 +34,8 @@ const (
 	mistHidden    = 2.0              // of evidence from which a mist was not seen
 	mistHides     = 0.015            // of a first mist that is not seen, of an enclosure where
 	mistHideOf    = 0.3              // so many have been looked for
-	mistAlone     = 4.6              // of evidence at most where others got theirs and this one dries: one in a hundred meets a door or a fan
-	mistLost      = 1.0              // % and more that it dries by then
+	mistAlone     = 4.6              // of evidence at most where others got theirs and this one loses vapour: one in a hundred meets a door or a fan
+	mistLost      = 1.0              // % of vapour and more that it loses by then
 	mistDoor      = 3e-5             // per %: a door meets one mist in 300, and takes 0 to 100 %
 	mistEach      = 3.0              // of evidence at most that one enclosure has of its supply
 	mistOffBy     = 2 * time.Minute  // by which a timer may be off, and is not followed
