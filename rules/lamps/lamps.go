@@ -4,6 +4,7 @@
 package lamps
 
 import (
+	"math"
 	"time"
 
 	"dewline/configs"
@@ -30,6 +31,7 @@ const (
 	returned   = 5.0              // of one back to the schedule
 	some       = cause.SomeDark   // of one enclosure, to count among those that show such a step
 	unlike     = 0.6              // of what it moved, beside what is usual at this hour
+	otherDays  = 0.2              // of what its lamps make
 	mostOf     = 0.75             // of a timer's enclosures that show such a step
 	looks      = 3                // tens of minutes after a switch before anything is told
 	bareLooks  = 8                // without the room's temperature, which may turn as the lamps do
@@ -205,11 +207,11 @@ func (l look) faultOf(en *room.Enclosure) climate.LampFault {
 
 // contrary reports whether an enclosure is cooler beside the room than it usually is at this
 // hour though its lamps are to burn on, or warmer though they are to be dark: they were the
-// other way round before the switch.
+// other way round before the switch. Other days are cooler or warmer by less.
 func (l look) contrary(en *room.Enclosure) bool {
-	c, r := l.v.CaseOf(en, l.v.At), l.v.RoomCase(l.v.At)
-	warmer := c.Temp - r.Temp - c.Offset
-	return c.HasOffset && r.HasTemp && (en.St.Lamps.On && warmer > 0 || !en.St.Lamps.On && warmer < 0)
+	c, r, w := l.v.CaseOf(en, l.v.At), l.v.RoomCase(l.v.At), &en.St.Lamps
+	warmer, least := c.Temp-r.Temp-c.Offset, otherDays*math.Abs(w.Step())
+	return c.HasOffset && r.HasTemp && (w.On && warmer > least || !w.On && warmer < -least)
 }
 
 // wentDark reports whether the lamps of an enclosure are known to be off before their time.

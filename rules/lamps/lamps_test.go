@@ -586,7 +586,8 @@ func TestDeparts_EachByItsOwn(t *testing.T) {
 }
 
 // Lamps that went off before their time make no step when they are to go off: an enclosure
-// that is cooler than it usually is then does not burn on, nor is one dark that is warmer.
+// that is cooler than it usually is then does not burn on, nor is one dark that is warmer. Two
+// days differ by a part of what the lamps make, 2 °C here.
 func TestSeeSwitch_TheOtherWayRound(t *testing.T) {
 	for _, c := range []struct {
 		on     bool
@@ -595,12 +596,20 @@ func TestSeeSwitch_TheOtherWayRound(t *testing.T) {
 	}{
 		{false, -1, climate.LampsFollow}, {false, 1, climate.LampsNotOff},
 		{true, 1, climate.LampsFollow}, {true, -1, climate.LampsNotOn},
+		{false, -0.3, climate.LampsNotOff}, {false, -0.5, climate.LampsFollow},
+		{true, 0.3, climate.LampsNotOn}, {true, 0.5, climate.LampsFollow},
 	} {
 		v := roomtest.View(t, 3, "")
 		missing := climate.LampSign{Missing: 9, Looks: 4}
 		signs(v, missing, missing, missing)
 		for i := range v.Enclosures {
-			v.Enclosures[i].St.Lamps.On = c.on
+			w := &v.Enclosures[i].St.Lamps
+			w.On = c.on
+			for k := range w.Course {
+				for j := range w.Course[k].Mean {
+					w.Course[k].Mean[j] = 2
+				}
+			}
 			roomtest.Usual(&v.Enclosures[i], -c.warmer, 3)
 		}
 		l := look{Judge: &Judge{}, v: v}
