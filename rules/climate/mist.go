@@ -45,6 +45,7 @@ const (
 	mistFall    = 1.0           // points below the peak: it has passed
 	mistWater   = 0.4           // of the step that must be water and not the cooling of the air
 	mistLongest = 6 * time.Hour // of a recorded dry-down
+	mistLeaves  = 2 * time.Hour // that leaves take: common practice, no source
 	wetAt       = 90.0          // %
 	soakAgain   = 92.0          // % below which air that was misted counts as dry
 	stirsMost   = 8.0           // points that one minute counts as at most
@@ -344,6 +345,12 @@ func (d *MistDetector) Current() (Pulse, bool) { return d.Now, d.Phase != mistId
 
 // Rising reports whether a pulse is still on its way up.
 func (d *MistDetector) Rising() bool { return d.Phase == mistRising }
+
+// wetStill reports whether leaves and glass may be wet at due from a mist not long before.
+func (d *MistDetector) wetStill(due time.Duration) bool {
+	wet := func(at time.Duration) bool { return at < due && due-at < mistLeaves }
+	return d.Phase != mistIdle && wet(d.Now.PeakAt) || d.Pulses > 0 && wet(d.Done.PeakAt)
+}
 
 // Last returns the last finished pulse.
 func (d *MistDetector) Last() (Pulse, bool) { return d.Done, d.Pulses > 0 }

@@ -80,7 +80,7 @@ func (m *mistMiss) look(due time.Duration, d *MistDetector, g *mistGain) {
 	m.Noise = mistNoise*mistNoise + d.noise()*d.noise()*(1/before.N+1/after.N)
 	share, v, top := m.known(g)
 	none := v
-	if v == 0 && room >= mistPlain && after.N >= mistOften && d.Phase == mistIdle { // else it fell on what is wet still
+	if v == 0 && room >= mistPlain && after.N >= mistOften && !d.wetStill(due) {
 		share, v, none, top = mistShown, mistShownBy*mistShownBy, 0, 100
 	}
 	usual := min(share*room, top-before.Value)

@@ -288,18 +288,27 @@ func TestMistMiss_TheSecondWhereOthersGotIt(t *testing.T) {
 	}
 }
 
-// Nobody knows what a mist adds to air that dries still from the last one, until it was seen.
+// Nobody knows what a mist adds to leaves that are wet still from the last one, until it was
+// seen. Air that dries for half a day, as with a pump that stops, is no reason.
 func TestMistMiss_NoGuessWhileItDries(t *testing.T) {
 	const due = 10 * time.Hour
-	for phase, want := range map[mistPhase]bool{mistIdle: true, mistDrying: false} {
-		d := MistDetector{Phase: phase, LastAt: due + mistWait}
+	for _, c := range []struct {
+		phase mistPhase
+		ago   time.Duration
+		want  bool
+	}{{mistIdle, 75 * time.Minute, false}, {mistDrying, 75 * time.Minute, false}, {mistDrying, mistLeaves, true}, {mistIdle, 5 * time.Hour, true}, {mistRising, -mistWet, true}} {
+		d := MistDetector{Phase: c.phase, LastAt: due + mistWait, Filled: 16}
+		if p := (Pulse{PeakAt: due - c.ago}); c.phase == mistIdle {
+			d.Done, d.Pulses = p, 1
+		} else {
+			d.Now = p
+		}
 		for m := range 16 {
 			d.Ring[m] = mistMinute{At: due + time.Duration(m-5)*time.Minute, RH: 70, Grams: 15}
 		}
-		d.Filled = 16
 		var m mistMiss
-		if m.look(due, &d, &mistGain{}); m.Evidence > 1 != want {
-			t.Errorf("phase %d: evidence %v", phase, m.Evidence)
+		if m.look(due, &d, &mistGain{}); m.Evidence > 1 != c.want {
+			t.Errorf("%+v: evidence %v", c, m.Evidence)
 		}
 	}
 }
