@@ -148,6 +148,9 @@ func (w *MistWatch) Beside(p *MistPool) {
 	if m.Lost {
 		m.Evidence = min(m.Evidence, mistAlone)
 	}
+	if m.Gain.N < mistKnown && !m.Told { // whether mists show here at all is one question: a third answer says no more than two
+		m.Evidence = min(m.Evidence, max(0, 2*m.Evidence-m.Sum))
+	}
 }
 
 // follow takes a mist that began so long after it was to be expected, as d saw it.

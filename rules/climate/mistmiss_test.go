@@ -288,6 +288,26 @@ func TestMistMiss_TheSecondWhereOthersGotIt(t *testing.T) {
 	}
 }
 
+// An enclosure in which mists hardly show, as on a top shelf, is not told as one that gets
+// none because that is seen again and again: two misses that tell together do.
+func TestMistMiss_ShownNowhereYet(t *testing.T) {
+	var pool MistPool
+	pool.Add(&MistWatch{Miss: mistMiss{Seen: true, Share: 0.4}})
+	for _, c := range []struct {
+		evidence float64
+		told     int // by the first, the second or none
+	}{{MistMissedTold, 0}, {MistMissedTold/2 + 0.1, 1}, {MistMissedTold/2 - 0.1, 9}} {
+		var w MistWatch
+		for i := range 5 {
+			w.Miss.Seen, w.Miss.Room, w.Miss.Share, w.Miss.Evidence = true, 40, 0.01, c.evidence
+			w.Beside(&pool)
+			if got := w.Settle(MistMissed, false); got == MistMissed != (i >= c.told) {
+				t.Errorf("evidence %v, mist %d: %v", c.evidence, i, got)
+			}
+		}
+	}
+}
+
 // Nobody knows what a mist adds to leaves that are wet still from the last one, until it was
 // seen. Air that dries for half a day, as with a pump that stops, is no reason.
 func TestMistMiss_NoGuessWhileItDries(t *testing.T) {
