@@ -77,7 +77,8 @@ const (
 
 // DoorWait is the time from the step to ajar: a short look is 2 to 5 min, and
 // half of it is back within 5 more. It is shorter than the floor's on-delay, so
-// that the door is judged first.
+// that the door is judged first. Air that still fell meanwhile is given the same time
+// from when it had gone as far as it goes.
 const DoorWait = 9 * time.Minute
 
 // doorMark is the mean of half a minute.
@@ -106,7 +107,10 @@ type Door struct {
 	Warm    float64            `json:"warm"`  // °C before
 	Lowest  float64            `json:"lowest"`
 	LowAt   time.Duration      `json:"low_at"`
-	Took    time.Duration      `json:"took,omitempty"` // the way down of those that were shut
+	DeepAt  time.Duration      `json:"deep_at,omitempty"` // it fell on until then
+	Deep    float64            `json:"deep,omitempty"`    // % there
+	Wide    bool               `json:"wide,omitempty"`    // as much came in as by a door
+	Took    time.Duration      `json:"took,omitempty"`    // the way down of those that were shut
 	Ring    [doorBins]doorMark `json:"ring"`
 }
 
@@ -160,12 +164,16 @@ func (d *Door) judge(r *DoorReading, rh, temp float64) DoorEvent {
 	if d.State == DoorQuiet {
 		if level, warm, ok := d.stepped(r, rh, temp); ok {
 			d.State, d.Opened, d.Level, d.Warm, d.Lowest, d.LowAt = DoorOpened, r.At, level, warm, rh, r.At
+			d.DeepAt, d.Deep, d.Wide = r.At, rh, false
 			return DoorOpened
 		}
 		return DoorQuiet
 	}
 	if rh < d.Lowest {
 		d.Lowest, d.LowAt = rh, r.At
+	}
+	if d.Level-rh > (1+doorLow)*(d.Level-d.Deep) {
+		d.DeepAt, d.Deep = r.At, rh
 	}
 	back := rh >= d.Lowest+doorShutHalf*(d.Level-d.Lowest)
 	if back && r.At-d.Opened <= doorShort {
@@ -200,7 +208,10 @@ func (d *Door) stays(r *DoorReading, rh, temp float64) DoorEvent {
 	switch {
 	case open < slow, !late && (rises || came > doorLow*fell), rises && open < doorLatest:
 		return DoorQuiet // on its way back, perhaps
-	case came <= doorStays*fell && d.wideOpen(r, rh, temp, water, warm):
+	case came <= doorStays*fell && (d.Wide || d.wideOpen(r, rh, temp, water, warm)):
+		if d.Wide = true; r.At-d.DeepAt < DoorWait && open < doorLatest {
+			return DoorQuiet // it fell until just now: nobody knows whether it comes back
+		}
 		d.State = DoorAjar
 		return DoorAjar
 	case !late && warm >= doorMoved && came <= doorStays*fell:

@@ -64,8 +64,8 @@ func TestDoorOpeningAndAjar(t *testing.T) {
 			if got[i] != c.want[i] {
 				t.Errorf("%s: events %v, want %v", name, got, c.want)
 			}
-			if got[i] == DoorAjar && minutes[i] > 75 {
-				t.Errorf("%s: ajar said after %.0f min, want 15 at most", name, minutes[i]-60)
+			if got[i] == DoorAjar && minutes[i] > 80 {
+				t.Errorf("%s: ajar said after %.0f min, want 20 at most", name, minutes[i]-60)
 			}
 		}
 	}
@@ -307,8 +307,32 @@ func TestDoor_SlowAirAfterAVisit(t *testing.T) {
 				told = at - 30*time.Minute
 			}
 		}
-		if told != 0 != ajar || told > 12*time.Minute {
+		if told != 0 != ajar || told > 16*time.Minute {
 			t.Errorf("ajar %t: told after %v", ajar, told)
+		}
+	}
+}
+
+// Air that falls for as long as a door may be looked at, behind a probe that takes three
+// minutes, has only just turned when a door is usually told: it is waited for.
+func TestDoor_TurnsLate(t *testing.T) {
+	for _, ajar := range []bool{false, true} {
+		var d Door
+		shown, told := 89.0, false
+		for at := time.Duration(0); at < 2*time.Hour; at += 20 * time.Second {
+			m, rh := at.Minutes()-30, 89.0
+			switch {
+			case m > 0 && (m < 7 || ajar):
+				rh = 56 + 33*math.Exp(-m/3)
+			case m > 0:
+				rh = 89 - 33*(1-math.Exp(-7.0/3))*math.Exp(-(m-7)/40)
+			}
+			shown += (rh - shown) / 9 // three minutes
+			r := DoorReading{At: at, Temp: 20.25 + 0.25*min(max(m, 0), 1), RH: shown, RoomTemp: 22, HasRoom: true, RoomRH: 45, HasRoomRH: true}
+			told = told || d.Observe(r) == DoorAjar
+		}
+		if told != ajar {
+			t.Errorf("ajar %t: told %t", ajar, told)
 		}
 	}
 }
