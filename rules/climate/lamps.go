@@ -373,15 +373,14 @@ func (w *LampWatch) closeSlot(next int64) {
 	w.Slot, w.Open = next, pairMean{}
 	to, usual := &w.Course[index(w.On == w.Wrong)], w.Step()
 	earlier := w.Sign.Before
-	strays := (20*lampScale.noise*lampScale.noise + w.Seen*w.Wander) / (20 + w.Seen)
-	w.Sign.Before, w.Sign.Moved, w.Sign.Warms = 0, 0, to.known(lampWindow-1) && usual*usual >= 4*strays
+	w.Sign.Before, w.Sign.Moved, w.Sign.Warms = 0, 0, to.known(lampWindow-1) && math.Abs(usual) >= 2*lampScale.noise
 	was, now := w.step()
 	if now.N*was.N*w.Past[0].N == 0 || w.Last-w.Switch < lampSettled*courseBin {
 		return
 	}
 	// How fast an enclosure follows is known no better than a part of what draws it.
 	moved, room := w.Moved(), lampScale.beside*max(math.Abs(now.Beside-was.Beside), w.Drawn)
-	v := strays + room*room
+	v := (20*lampScale.noise*lampScale.noise+w.Seen*w.Wander)/(20+w.Seen) + room*room
 	switch {
 	case !w.Sign.Warms:
 	case !w.HasRoom:

@@ -461,24 +461,3 @@ func TestContrast(t *testing.T) {
 		t.Error("one enclosure is no contrast")
 	}
 }
-
-// Small lamps are seen where the air is calm.
-func TestLampWatch_SmallLamps(t *testing.T) {
-	const day = 24 * time.Hour
-	var w LampWatch
-	air, most := 22.0, 0.0
-	for at := time.Duration(0); at < 6*day+16*time.Hour; at += time.Minute {
-		target := 22.0
-		if planned(at) && at < 6*day+13*time.Hour {
-			target += 0.6
-		}
-		air += (target - air) / 40
-		w.Observe(at, air+0.05*math.Sin(at.Hours()*5), 22, true, planned(at))
-		if at > 6*day+13*time.Hour {
-			most = max(most, w.Sign.Moved)
-		}
-	}
-	if most < 3 {
-		t.Errorf("evidence of %.1f", most)
-	}
-}

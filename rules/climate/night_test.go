@@ -378,14 +378,13 @@ func TestLamps_MovedIsALikelihoodRatio(t *testing.T) {
 			near(t, "wander", w.Wander, 0.04+(moved*moved-0.04)/31, 1e-9)
 		}
 	}
-	clear := 2 * math.Sqrt((20*0.0625+30*0.04)/50) // of what it strayed by
 	for name, change := range map[string]func(*LampWatch){
 		"the other way":          func(w *LampWatch) { w.Open.Value = 4 },
 		"soon after a switch":    func(w *LampWatch) { w.Switch++ },
 		"no room":                func(w *LampWatch) { w.HasRoom = false },
 		"nothing before":         func(w *LampWatch) { w.Past[lampWindow-1].N = 0 },
 		"nothing now":            func(w *LampWatch) { w.Open = pairMean{} },
-		"lamps that barely warm": func(w *LampWatch) { w.Course[0].Mean[lampWindow-1] = float32(-clear + 0.001) },
+		"lamps that barely warm": func(w *LampWatch) { w.Course[0].Mean[lampWindow-1] = -0.49 },
 	} {
 		w := make(-0.5)
 		change(&w)
@@ -394,9 +393,9 @@ func TestLamps_MovedIsALikelihoodRatio(t *testing.T) {
 		}
 	}
 	w := make(-0.5)
-	w.Course[0].Mean[lampWindow-1] = float32(-clear - 0.001)
+	w.Course[0].Mean[lampWindow-1] = -0.5
 	if w.closeSlot(101); !w.Sign.Warms {
-		t.Error("twice what it strayed by is not warm")
+		t.Error("half a degree, twice the noise, is not warm")
 	}
 	w = make(-0.5)
 	if w.closeSlot(102); w.Sign.Moved != 0 {
