@@ -32,20 +32,26 @@ func (l look) takeTemperature(p probe, r *sensors.Reading) {
 		l.ledBack(p, r)
 	}
 	st.AnyAt = r.At.Mono
-	leapt := st.Doubtful && r.Temperature >= st.Doubt && r.Temperature-st.Doubt <= room.Leap
 	if alone {
 		p.LastHot = r.Temperature
 	}
+	l.heats(p, r)
 	st.Alone, st.Doubtful = alone, t == doubted
-	hot := p.Encl >= 0 && int32(r.Temperature) >= l.v.Enclosures[p.Encl].Limits.Lethal
-	if p.countHot(hot, r.Again); hot && leapt && !r.Again {
-		st.HotRun = max(st.HotRun, 2) // what was doubted just below the limit was no spike
-	}
 	if t == doubted || alone {
 		st.Doubt = r.Temperature
 		return
 	}
 	st.Temp, st.TempAt, st.HasTemp = r.Temperature, r.At.Mono, true
+}
+
+// heats counts a reading at the lethal limit. What was doubted just below it was no spike.
+func (l look) heats(p probe, r *sensors.Reading) {
+	st := &p.St
+	hot := p.Encl >= 0 && int32(r.Temperature) >= l.v.Enclosures[p.Encl].Limits.Lethal
+	leapt := st.Doubtful && r.Temperature >= st.Doubt && r.Temperature-st.Doubt <= room.Leap
+	if p.countHot(hot, r.Again); hot && leapt && !r.Again {
+		st.HotRun = max(st.HotRun, 2)
+	}
 }
 
 // countHot counts the readings in a row that were at the lethal limit; one that is
