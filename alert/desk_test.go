@@ -803,3 +803,25 @@ func TestDesk_heatBeforeANozzle(t *testing.T) {
 		t.Errorf("%s stands above heat", open[0].Message.Title)
 	}
 }
+
+// A channel that takes other notices and not this one is no dead channel: the notice
+// goes the next way after a quarter of an hour.
+func TestDesk_todayWaitsForItsChannel(t *testing.T) {
+	r := newRig(t, twoPeople())
+	r.refuses = func(d Delivery) error {
+		if d.Channel == "mqtt" && strings.HasPrefix(d.NoticeID, "above-band/e1/") {
+			return errAway
+		}
+		return nil
+	}
+	r.transitions(r.tr(change{alarm.AboveBand, "e1", unack, alarm.Today, tank("e1"), 29, 0}))
+	for i := range 14 {
+		to := []alarm.State{unack, norm}[i%2]
+		r.transitions(r.tr(change{alarm.DuplicateRoom, rules.Self, to, alarm.Today, alarm.Cause{Kind: alarm.CauseDewline}, 0, 0}))
+		r.pass(time.Minute)
+	}
+	r.pass(70 * time.Second) // it was due after 20 s
+	r.want("mail")
+	r.pass(20 * time.Second)
+	r.want("mail", "raise above-band/e1/1")
+}

@@ -147,3 +147,53 @@ func TestContact_DoorOnce(t *testing.T) {
 		}
 	}
 }
+
+// Contacts are told, and are over, after the delays of their row: a float sloshes, a fuse
+// is put back, a door is open for a visit, a battery is weaker while its node sends
+// (common practice, no source).
+func TestContact_Delays(t *testing.T) {
+	config := rigContacts + `[[contact]]
+id = "float"
+is = "reservoir"
+chip = "/dev/gpiochip0"
+line = 3
+[[contact]]
+id = "cell"
+is = "battery"
+topic = "a/b"
+pointer = "/v"
+low = "20 %"
+[mqtt]
+broker = "tcp://127.0.0.1:1883"
+`
+	for _, x := range []struct {
+		key     alarm.Key
+		told    bool // what the contact says when it is to be told
+		on, off time.Duration
+	}{
+		{alarm.Key{Alarm: alarm.ContactMains, Subject: "mains"}, false, time.Minute, time.Minute},
+		{alarm.Key{Alarm: alarm.ContactReservoir, Subject: "float"}, true, 2 * time.Minute, 2 * time.Minute},
+		{alarm.Key{Alarm: alarm.ContactDoor, Subject: "door-1"}, true, 10 * time.Minute, 0},
+		{alarm.Key{Alarm: alarm.ContactBattery, Subject: "cell"}, true, 30 * time.Minute, 6 * time.Hour},
+	} {
+		r := newRig(t, rigConfig(t, 1, config))
+		quiet := !x.told
+		r.says(10*time.Minute, r.calm, map[string]*bool{x.key.Subject: &quiet})
+		if on := r.until(x.key.Subject, x.told, func() bool { return r.states[x.key] == alarm.Unack }); on != x.on {
+			t.Errorf("%v is told after %v, not %v", x.key, on, x.on)
+		}
+		if off := r.until(x.key.Subject, quiet, func() bool { return r.states[x.key] != alarm.Unack }); off != x.off {
+			t.Errorf("%v is over after %v, not %v", x.key, off, x.off)
+		}
+	}
+}
+
+// until lets a contact say the same until something is so, and returns how long after it
+// said so first; at most 12 h.
+func (r *rig) until(contact string, active bool, done func() bool) time.Duration {
+	from := r.now
+	for r.says(poll, r.calm, map[string]*bool{contact: &active}); !done() && r.now-from < 12*time.Hour; {
+		r.says(poll, r.calm, map[string]*bool{contact: &active})
+	}
+	return r.now - from - poll
+}
