@@ -164,6 +164,9 @@ func (m *importing) rows(ctx context.Context) error {
 			m.bad++
 			fmt.Fprintln(m.std.err, line)
 			continue
+		case line != nil:
+			err = fmt.Errorf("%w (--keep-going leaves such lines out)", err)
+			fallthrough
 		case err != nil:
 			return errors.Join(err, m.flush(ctx))
 		}

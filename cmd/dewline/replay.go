@@ -311,8 +311,11 @@ func (r *replay) take(x *result) error {
 
 func (r *replay) bad(err error) error {
 	var line *trace.LineError
-	if !r.keepGoing || !errors.As(err, &line) {
+	if !errors.As(err, &line) {
 		return err
+	}
+	if !r.keepGoing {
+		return fmt.Errorf("%w (--keep-going leaves such lines out)", err)
 	}
 	r.badLines++
 	fmt.Fprintln(r.err, line)

@@ -41,8 +41,7 @@ type Reader struct {
 type met struct {
 	id   sensors.ProbeID
 	name []byte // the same, empty where a line may have to quote it
-	last time.Time
-	line int
+	last Row
 	next *met
 }
 
@@ -83,32 +82,48 @@ func (r *Reader) header() ([]string, error) {
 }
 
 // Next returns the next row, io.EOF at the end, a *LineError for a line that
-// could not be used (call again to go on), or the source's own error.
+// could not be used (call again to go on), or the source's own error. A row that is there
+// twice is given once.
 func (r *Reader) Next() (row Row, err error) {
+	for twice := true; twice && err == nil; {
+		row, twice, err = r.one()
+	}
+	return row, err
+}
+
+// one returns the next row, and whether it is the last one of its probe once more.
+func (r *Reader) one() (row Row, twice bool, err error) {
 	if r.pending == 0 {
 		if r.again(&row) {
-			return row, nil
+			return row, false, nil
 		}
 		line, err := r.readLine()
 		if err != nil {
-			return row, err
+			return row, false, err
 		}
 		if err = r.take(line); err != nil {
-			return row, err
+			return row, false, err
 		}
 	}
 	p := &r.layout.probes[len(r.layout.probes)-r.pending]
 	r.pending--
 	m, err := r.identify(p.id)
 	if err != nil {
-		return row, r.fault(err)
+		return row, false, r.fault(err)
 	}
 	row.Time, row.Probe, row.Line = r.at, m.id, r.line
 	if err := r.values(&row, p); err != nil {
-		return Row{}, r.fault(fmt.Errorf("probe %s: %w", m.id, err))
+		return Row{}, false, r.fault(fmt.Errorf("probe %s: %w", m.id, err))
 	}
-	m.last, m.line = row.Time, r.line
-	return row, nil
+	if m.last.Line > 0 && m.last.Time.Equal(r.at) {
+		if twice = row.Sample() == m.last.Sample(); !twice {
+			err = r.fault(fmt.Errorf("probe %s has another row of %s already, on line %d",
+				m.id, r.at.Format(time.RFC3339), m.last.Line))
+		}
+		return Row{}, twice, err
+	}
+	m.last = row
+	return row, false, nil
 }
 
 // again reads a line of the usual kind where it lies in the buffer: of the moment of the one
@@ -124,7 +139,7 @@ func (r *Reader) again(row *Row) bool {
 	if !ok {
 		return false
 	}
-	if rest, ok = after(rest, m.name); !ok || m.last == r.at {
+	if rest, ok = after(rest, m.name); !ok || m.last.Time == r.at {
 		return false
 	}
 	t, h, n := pair(rest)
@@ -135,7 +150,7 @@ func (r *Reader) again(row *Row) bool {
 	r.line++
 	row.Time, row.Probe, row.Line, row.Has = r.at, m.id, r.line, sensors.HasTemperature|sensors.HasHumidity
 	row.Temperature, row.Humidity = sensors.CentiCelsius(t), sensors.CentiPercent(h)
-	r.before, m.last, m.line = m, r.at, r.line
+	r.before, m.last = m, *row
 	return true
 }
 
@@ -235,8 +250,7 @@ func (r *Reader) field(column int) []byte {
 	return bytes.TrimSpace(b)
 }
 
-// identify finds the row's probe, by the name of its column or in the line, and refuses a
-// second row of one moment.
+// identify finds the row's probe, by the name of its column or in the line.
 func (r *Reader) identify(name sensors.ProbeID) (*met, error) {
 	m, err := r.meet(name)
 	if err != nil {
@@ -246,10 +260,6 @@ func (r *Reader) identify(name sensors.ProbeID) (*met, error) {
 		r.before.next = m
 	}
 	r.before = m
-	if m.line > 0 && m.last.Equal(r.at) {
-		return nil, fmt.Errorf("probe %s has a row of %s already, on line %d",
-			m.id, r.at.Format(time.RFC3339), m.line)
-	}
 	return m, nil
 }
 

@@ -99,7 +99,7 @@ func TestBadLines(t *testing.T) {
 		{"humidity", "2026-07-01T13:00:10Z,a,23,2000", "tank.csv:3: probe a: humidity 2000 lies outside -100 to 200: are the columns and units right?"},
 		{"huge", "2026-07-01T13:00:10Z,a,99999999999999999999,80", `tank.csv:3: probe a: temperature "99999999999999999999" is not a number such as 23.45`},
 		{"goes back", "2026-07-01T12:59:59Z,a,23,80", "tank.csv:3: time 2026-07-01T12:59:59Z goes back: an earlier line is of 2026-07-01T13:00:00Z"},
-		{"twice", "2026-07-01T13:00:00Z,a,24,80", "tank.csv:3: probe a has a row of 2026-07-01T13:00:00Z already, on line 2"},
+		{"twice", "2026-07-01T13:00:00Z,a,24,80", "tank.csv:3: probe a has another row of 2026-07-01T13:00:00Z already, on line 2"},
 		{"far ahead", "2926-07-01T13:00:00Z,a,23,80", "tank.csv:3: time 2926-07-01T13:00:00Z lies more than a year ahead of the line before, of 2026-07-01T13:00:00Z"},
 		{"open quote", `2026-07-01T13:00:10Z,"a,23,80`, "tank.csv:3: a quoted field does not end on its line"},
 		{"after quote", `2026-07-01T13:00:10Z,"a"b,23,80`, "tank.csv:3: text between a closing quote and the next comma"},
@@ -115,6 +115,16 @@ func TestBadLines(t *testing.T) {
 				t.Errorf("the good lines around it: %+v", rows)
 			}
 		})
+	}
+}
+
+// A row that is there twice says nothing new: nodes and loggers send again what nobody
+// took over.
+func TestTwice(t *testing.T) {
+	const first, second = "2026-07-01T13:00:00Z,a,23,80\n2026-07-01T13:00:00Z,b,24,\n", "2026-07-01T13:00:10Z,a,23,80\n"
+	rows, faults := readAll(t, strings.NewReader(Header+"\n"+first+first+second+second), "tank.csv", time.UTC)
+	if len(faults) != 0 || len(rows) != 3 || rows[2].Line != 6 {
+		t.Errorf("rows %+v, faults %q", rows, faults)
 	}
 }
 
