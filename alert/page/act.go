@@ -168,7 +168,7 @@ func (s answers) answerPage(r *http.Request, token string, version int) answerPa
 		p.Done = snap.Drill != nil && snap.Drill.ID == p.ID && snap.Drill.Acked
 		p.Over = snap.Drill == nil || snap.Drill.ID != p.ID || snap.Drill.Done && !p.Done
 	} else if v := openNotice(snap, p.ID); v != nil {
-		c := s.card(v, snap)
+		c := p.card(v)
 		p.Card, p.Done = &c, v.Acknowledged
 		p.News = !v.Acknowledged && (v.Notice.ID != p.ID || v.Notice.Version > version)
 	} else {

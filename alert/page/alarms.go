@@ -5,13 +5,11 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
 	"dewline/alert"
 	"dewline/alert/words"
-	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 )
@@ -20,24 +18,19 @@ type alarmsPage struct {
 	frame
 	Open, Over, Away []alarmCard
 	Acks, Resets     int // of Over, that may be done together
-	Past             []pastRow
-	Figures          []fact
+	Past             []*alarm.Past
+	Snap             *alert.Snapshot
 	Damage           string
-}
-
-type pastRow struct {
-	*alarm.Past
-	Where, Link string
 }
 
 const pastFor = 7 * 24 * time.Hour
 
 func (s overviews) alarms(w http.ResponseWriter, r *http.Request) {
-	snap, u := s.o.Snapshot(), scaleOf(s.o.Config())
-	p := alarmsPage{frame: s.frame(r, "Alarms", "alarms"), Figures: figures(snap.KPI)}
+	snap := s.o.Snapshot()
+	p := alarmsPage{frame: s.frame(r, "Alarms", "alarms"), Snap: snap}
 	p.Live = true
 	for _, a := range snap.Alarms {
-		c := s.alarmCard(&a, snap, u)
+		c := p.alarmCard(&a)
 		switch {
 		case a.State.PutAway():
 			p.Away = append(p.Away, c)
@@ -62,44 +55,28 @@ func (s overviews) alarms(w http.ResponseWriter, r *http.Request) {
 	s.show(w, http.StatusOK, "alarms", &p)
 }
 
-func figures(k rules.KPI) []fact {
-	out := []fact{
-		{"Alarms in " + strconv.Itoa(k.Days) + " d", strconv.FormatUint(k.Alarms, 10), false},
-		{"A day", unit.Number(float64(k.PerDay), 1), false},
-		{"Busiest day", strconv.FormatUint(k.BusiestDay, 10), false},
-	}
-	if k.Acknowledged > 0 {
-		out = append(out, fact{"Acknowledged after", words.Span(k.MeanAcknowledge.D()) + " on average", false})
-	}
-	if k.LongestUnacked > 0 {
-		out = append(out, fact{"Waiting longest", words.Span(k.LongestUnacked.D()), true})
-	}
-	return out
-}
-
 // pastRows lists the alarms of the last days that are over, newest first.
-func (s overviews) pastRows(snap *alert.Snapshot) ([]pastRow, error) {
+func (s overviews) pastRows(snap *alert.Snapshot) ([]*alarm.Past, error) {
 	rec := s.o.Record()
 	if rec == nil {
 		return nil, errNoRecord
 	}
 	all, err := onsets(rec, snap, snap.At.Wall.Add(-pastFor), func(alarm.Key) bool { return true })
-	var out []pastRow
+	var out []*alarm.Past
 	for _, o := range slices.Backward(all) {
 		if !o.To.IsZero() && len(out) < 200 {
-			out = append(out, pastRow{o, subjectName(o.Key.Subject, snap), linkOf(o.Key.Subject, snap)})
+			out = append(out, o)
 		}
 	}
 	return out, err
 }
 
-func (s *site) card(v *alert.NoticeView, snap *alert.Snapshot) noticeCard {
+func (by reader) card(v *alert.NoticeView) noticeCard {
 	c := noticeCard{
 		ID: v.Notice.ID, Title: v.Message.Title, First: numbered(v.Message.FirstAction), Class: v.Notice.Priority.String(),
-		Since: s.when(v.Notice.Since, snap.At.Wall), Told: strings.Join(v.Told, ", "), AckedBy: v.Notice.AckedBy,
+		Since: by.When(v.Notice.Since), Told: strings.Join(v.Told, ", "), AckedBy: v.Notice.AckedBy,
 		Sign: signOf(v.Notice.Priority), Version: v.Notice.Version,
 	}
-	u := scaleOf(s.o.Config())
 	seen := map[string]bool{}
 	for i := range v.Notice.Members {
 		m := &v.Notice.Members[i]
@@ -112,12 +89,8 @@ func (s *site) card(v *alert.NoticeView, snap *alert.Snapshot) noticeCard {
 			continue
 		}
 		f := m.Facts()
-		f.Value = valueNow(m, snap)
-		l := memberLine{Name: cmp.Or(m.Name, m.Key.Subject), Text: f.Brief(u), Since: s.when(m.Since.Wall, snap.At.Wall)}
-		if slices.ContainsFunc(snap.Enclosures, func(e rules.EnclosureView) bool { return e.ID == m.Key.Subject }) {
-			l.ID = m.Key.Subject
-		}
-		c.Lines = append(c.Lines, l)
+		f.Value = valueNow(m, by.snap)
+		c.Lines = append(c.Lines, memberLine{by.Link(m.Key.Subject), cmp.Or(m.Name, m.Key.Subject), f.Brief(by.scale), by.When(m.Since.Wall)})
 	}
 	return c
 }
@@ -153,12 +126,13 @@ func numbered(text string) []string {
 	}
 }
 
-func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u unit.Scale) alarmCard {
+func (by reader) alarmCard(a *rules.AlarmView) alarmCard {
+	now, u := by.snap.At.Wall, by.scale
 	c := alarmCard{
-		Alarm: string(a.Key.Alarm), Subject: a.Key.Subject, Seq: a.Seq, Title: title(a, snap, u),
+		Alarm: string(a.Key.Alarm), Subject: a.Key.Subject, Seq: a.Seq, Title: by.title(a),
 		Class: a.Priority.String(), Sign: signOf(a.Priority), State: stateText(a), Text: words.Sentence(&a.Onset, u),
-		Since: s.when(a.Since.Wall, snap.At.Wall), At: s.when(a.Since.Wall.Add(a.Detail.For), snap.At.Wall), First: numbered(words.FirstAction(&a.Detail, u)),
-		Link: linkOf(a.Key.Subject, snap),
+		Since: by.When(a.Since.Wall), At: by.When(a.Since.Wall.Add(a.Detail.For)), First: numbered(words.FirstAction(&a.Detail, u)),
+		Link: by.Link(a.Key.Subject),
 		Ack:  a.State.Unanswered(), Reset: a.State == alarm.LatchAck,
 		Unshelve: a.State == alarm.Shelved, Service: a.State == alarm.OutOfService,
 	}
@@ -167,7 +141,7 @@ func (s *site) alarmCard(a *rules.AlarmView, snap *alert.Snapshot, u unit.Scale)
 	}
 	if a.State.Over() {
 		c.Since = "" // the onset's may have passed to a later, too short one
-		c.State = "over since " + s.when(snap.At.Wall.Add(-a.OverFor), snap.At.Wall) + strings.TrimPrefix(c.State, "over")
+		c.State = "over since " + by.When(now.Add(-a.OverFor)) + strings.TrimPrefix(c.State, "over")
 	}
 	for _, e := range words.Facts(a.Detail.Evidence, u) {
 		if !strings.Contains(c.Text, e) {
@@ -217,43 +191,13 @@ func shelves(p alarm.Priority) []choice {
 	return out
 }
 
-func title(a *rules.AlarmView, snap *alert.Snapshot, u unit.Scale) string {
-	text := subjectName(a.Key.Subject, snap) + ": " + words.HeadlineOf(a.Key)
+func (by reader) title(a *rules.AlarmView) string {
+	text := by.Subject(a.Key.Subject) + ": " + words.HeadlineOf(a.Key)
 	f := words.Figure{Alarm: a.Key.Alarm, Value: a.Value, Limit: a.Limit, HasLimit: a.HasLimit, Unit: a.Unit}
-	if v := f.Headline(u); v != "" && a.HasValue && a.State.Annunciated() {
+	if v := f.Headline(by.scale); v != "" && a.HasValue && a.State.Annunciated() {
 		text += ", " + v
 	}
 	return text
-}
-
-func subjectName(subject string, snap *alert.Snapshot) string {
-	for i := range snap.Enclosures {
-		if snap.Enclosures[i].ID == subject {
-			return cmp.Or(snap.Enclosures[i].Name, subject)
-		}
-	}
-	switch subject {
-	case rules.Self, alarm.Secrets, alarm.Broker:
-		return "dewline"
-	case snap.Room:
-		return cmp.Or(snap.RoomName, snap.Room)
-	}
-	return subject
-}
-
-// linkOf leads to the enclosure that a subject is or belongs to.
-func linkOf(subject string, snap *alert.Snapshot) string {
-	for i := range snap.Enclosures {
-		if snap.Enclosures[i].ID == subject {
-			return "/enclosure/" + subject
-		}
-	}
-	for i := range snap.Probes {
-		if snap.Probes[i].ID == subject && snap.Probes[i].Enclosure != "" {
-			return "/enclosure/" + snap.Probes[i].Enclosure + "#probes"
-		}
-	}
-	return ""
 }
 
 // A noticeCard is an open notice.
@@ -270,7 +214,7 @@ type noticeCard struct {
 // maxLines is how many of a notice's members have a line.
 const maxLines = 6
 
-type memberLine struct{ ID, Name, Text, Since string }
+type memberLine struct{ Link, Name, Text, Since string }
 
 // An alarmCard is one alarm that is not normal, with what may be done.
 type alarmCard struct {

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"math"
 	"net/http"
 	"net/url"
 	"slices"
@@ -18,7 +17,6 @@ import (
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
-	"dewline/rules/event"
 	"dewline/sensors"
 )
 
@@ -28,14 +26,13 @@ type enclosurePage struct {
 	Status                           status
 	Reasons                          string
 	Temp, Hum                        measure
-	Facts                            []fact
 	Alarms                           []alarmCard
 	Spans                            []spanLink
 	Chart                            picture
 	onRecord
-	Probes       []probeRow
-	Damage       string
-	OutOfService bool
+	Probes []*rules.ProbeView
+	Damage string
+	View   *rules.EnclosureView
 }
 
 // MostNote is what the form takes.
@@ -61,8 +58,7 @@ func (s closeups) enclosure(w http.ResponseWriter, r *http.Request) {
 	p := enclosurePage{
 		frame: s.frame(r, cmp.Or(v.Name, v.ID), "room"), ID: v.ID, Name: cmp.Or(v.Name, v.ID), Place: configs.PlaceWords(v.Rack, v.Shelf, v.Slot),
 		Species: speciesName(cfg, v.Species) + ", " + v.Stage, Status: statusOf(v), Reasons: reasonText(v, activeAlarms(snap)[v.ID]),
-		Temp: tempMeasure(v, cfg, u), Hum: humMeasure(v, cfg), Facts: facts(v, u),
-		OutOfService: v.OutOfService,
+		Temp: tempMeasure(v, cfg, u), Hum: humMeasure(v, cfg), View: v,
 	}
 	p.Live = true
 	if e.Animals > 0 {
@@ -72,7 +68,7 @@ func (s closeups) enclosure(w http.ResponseWriter, r *http.Request) {
 	keep := ofEnclosure(cfg, e.ID)
 	for _, a := range snap.Alarms {
 		if keep(a.Key) {
-			c := s.alarmCard(&a, snap, u)
+			c := p.alarmCard(&a)
 			c.Link = "" // it is here
 			p.Alarms = append(p.Alarms, c)
 		}
@@ -81,11 +77,11 @@ func (s closeups) enclosure(w http.ResponseWriter, r *http.Request) {
 	s.chartOf(r, &p, snap, cfg)
 	for i := range snap.Probes {
 		if snap.Probes[i].Enclosure == e.ID {
-			p.Probes = append(p.Probes, s.probeRow(&snap.Probes[i], snap.At.Wall, u))
+			p.Probes = append(p.Probes, &snap.Probes[i])
 		}
 	}
 	var err error
-	p.onRecord, err = s.past(snap, cfg, e, u)
+	p.onRecord, err = s.past(snap, cfg, e)
 	p.Damage = damage(err)
 	s.show(w, http.StatusOK, "enclosure", &p)
 }
@@ -180,7 +176,7 @@ func (s closeups) addNote(w http.ResponseWriter, r *http.Request) {
 }
 
 // past returns what comes from the record, with an error as far as it could be read.
-func (s closeups) past(snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure, u unit.Scale) (p onRecord, errs error) {
+func (s closeups) past(snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure) (p onRecord, errs error) {
 	now := snap.At.Wall
 	notes, errs := s.o.Notebook.Notes(e.ID, now.AddDate(0, 0, -60), now.AddDate(0, 0, 1))
 	slices.Reverse(notes)
@@ -194,115 +190,28 @@ func (s closeups) past(snap *alert.Snapshot, cfg *configs.Config, e configs.Encl
 	sched, _ := cfg.MistOf(e)
 	for _, m := range slices.Backward(mists) {
 		if now.Sub(m.At()) <= 48*time.Hour {
-			p.Mists = append(p.Mists, s.mistRow(m, now))
+			m.Drying = m.Dry == nil && now.Sub(m.Start) < driesFor
+			p.Mists = append(p.Mists, m)
 		}
 	}
 	p.MistDue = sched.TimesOn(configs.YearDayOf(s.local(now)))
 	if lamps, ok := cfg.LampsOf(e); ok {
 		sp := cfg.SpeciesFor(e)
-		for _, n := range slices.Backward(nights) {
-			p.Nights = append(p.Nights, s.nightRow(n, float64(sp.DropMin), u))
-		}
-		p.NightNote = fmt.Sprintf("Lamps %s; target drop %s or more.", lamps.On, words.Steps(float64(sp.DropMin), u))
+		p.LampsOn, p.DropMin = fmt.Sprint(lamps.On), float64(sp.DropMin)
+		slices.Reverse(nights)
+		p.Nights = nights
 	}
 	return p, errs
 }
 
+// driesFor is how long after a pulse its dry-down may still come.
 const driesFor = 6 * time.Hour
 
-func (s closeups) mistRow(m mist, now time.Time) mistRow {
-	row := mistRow{When: s.when(m.At(), now), Missed: m.Verdict == event.MistMissed, From: "could not be told", Wet: "–", HalfLife: "–"}
-	if row.Missed || m.Start.IsZero() {
-		return row
-	}
-	row.From = fmt.Sprintf("%s → %s %%", unit.Number(m.Before, 0), unit.Number(m.Peak, 0))
-	if m.Verdict == event.MistWeak {
-		row.From += ", weak"
-	}
-	switch {
-	case m.dry != nil:
-		row.Wet = words.Span(seconds(m.dry.Wet))
-		if m.dry.HalfLife > 0 {
-			row.HalfLife = words.Span(seconds(m.dry.HalfLife))
-		}
-	case now.Sub(m.Start) < driesFor:
-		row.HalfLife = "drying"
-	}
-	return row
-}
-
-func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
-
-func (s closeups) nightRow(n night, least float64, u unit.Scale) nightRow {
-	row := nightRow{
-		When: s.local(n.ended).Format("Mon 2 Jan"),
-		Day:  words.Bare(n.DayMin, u) + "–" + words.Bare(n.DayMax, u), Night: words.Bare(n.NightMin, u) + "–" + words.Bare(n.NightMax, u), Drop: "too few readings",
-	}
-	if n.Drop != nil {
-		row.Drop, row.Short = words.Drop(*n.Drop, least, u), *n.Drop < least
-	}
-	return row
-}
-
-func doubtMark(reason string) string {
-	if reason == "" {
-		return ""
-	}
-	return " (" + doubtWords(reason) + ")"
-}
-
-func (s closeups) probeRow(p *rules.ProbeView, now time.Time, u unit.Scale) probeRow {
-	row := probeRow{ID: p.ID, Place: p.Place, Trust: p.Quality, Age: "never", Bad: !p.Fresh}
-	if p.Reason != "" && p.Quality != sensors.Good.String() {
-		row.Trust += ": " + words.Reason(p.Reason)
-		row.Bad = true
-	}
-	if p.Frozen {
-		row.Trust, row.Bad = "frozen", true
-	}
-	if p.Heard {
-		row.Age = words.Span(p.HeardAge.D()) + " ago"
-	}
-	if p.Temperature != nil {
-		row.Value = words.Degrees(*p.Temperature, u) + doubtMark(p.TemperatureDoubt)
-	}
-	if p.Humidity != nil {
-		row.Value += " " + words.Humidity(*p.Humidity) + doubtMark(p.HumidityDoubt)
-	}
-	if p.LightLux != nil {
-		row.Value += fmt.Sprintf(" %d lx", *p.LightLux)
-	}
-	if p.Readings > 0 {
-		row.Share = unit.Number(math.Floor(1000*float64(p.Good)/float64(p.Readings))/10, 1) + " % good"
-	}
-	for _, due := range []*time.Time{p.TemperatureDue, p.HumidityDue} {
-		if due != nil && (row.Due == "" || overdue(due, now)) {
-			row.Due = s.local(*due).Format("2 Jan 2006")
-			row.DueBad = overdue(due, now)
-		}
-	}
-	return row
-}
-
 type onRecord struct {
-	Mists     []mistRow
-	MistDue   []configs.ClockTime
-	Nights    []nightRow
-	NightNote string
-	Notes     []wire.Note
-}
-
-type mistRow struct {
-	When, From, Wet, HalfLife string
-	Missed                    bool
-}
-
-type nightRow struct {
-	When, Day, Night, Drop string
-	Short                  bool
-}
-
-type probeRow struct {
-	ID, Place, Value, Trust, Age, Share, Due string
-	Bad, DueBad                              bool
+	Mists   []mist
+	MistDue []configs.ClockTime
+	Nights  []night
+	LampsOn string  // empty without a photoperiod
+	DropMin float64 // wanted of a night, in °C
+	Notes   []wire.Note
 }

@@ -13,7 +13,6 @@ import (
 	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
-	"dewline/rules/climate"
 	"dewline/sensors"
 )
 
@@ -80,98 +79,6 @@ func humMeasure(v *rules.EnclosureView, cfg *configs.Config) measure {
 		m.Judgement, m.Bad = "above the floor of "+f.Limit, false
 	}
 	return m
-}
-
-func facts(v *rules.EnclosureView, u unit.Scale) []fact {
-	return slices.Concat(heatFacts(v, u), airFacts(v, u), careFacts(v, u))
-}
-
-// heatFacts say how far lethal heat is, in degrees and in time.
-func heatFacts(v *rules.EnclosureView, u unit.Scale) []fact {
-	var out []fact
-	room := headroom(v)
-	switch {
-	case !v.Temperature.Known:
-	case room > 0:
-		out = append(out, fact{"Below its lethal limit", words.Apart(unit.TemperatureDelta(room), u), room <= v.Lethal-v.Act})
-	case room == 0:
-		out = append(out, fact{"Lethal limit", "reached", true})
-	default:
-		out = append(out, fact{"Above its lethal limit", words.Apart(unit.TemperatureDelta(-room), u), true})
-	}
-	if v.Band.Known && v.Temperature.Value-v.Band.Value >= 0.1 {
-		out = append(out, fact{cmp.Or(words.Capital(v.Band.Place), "Middle of the probes") + ", for the band", words.Degrees(v.Band.Value, u), false})
-	}
-	if v.RatePerHour != nil {
-		out = append(out, fact{"Trend", cmp.Or(words.Rate(unit.TemperatureDelta(*v.RatePerHour), u), "steady"), false})
-	}
-	if v.ToLethal != nil && room > 0 {
-		out = append(out, fact{"Lethal limit", words.In(*v.ToLethal), true})
-	}
-	if v.LampsOffGain != nil && room > 0 {
-		out = append(out, fact{"Lamps off now buys", words.Gain(*v.LampsOffGain), false})
-	}
-	return append(out, fact{"Heat dose", words.Dose(float64(v.Exposure) * 100), v.Exposure >= 0.5})
-}
-
-// airFacts are about the water in the air.
-func airFacts(v *rules.EnclosureView, u unit.Scale) []fact {
-	var out []fact
-	if v.DewPoint != nil {
-		out = append(out, fact{"Dew point", words.Degrees(float64(*v.DewPoint), u), false})
-	}
-	if v.VPD != nil {
-		out = append(out, fact{"Vapour pressure deficit", vpd(float64(*v.VPD), v.Humidity.Value), false})
-	}
-	if v.RoomWet != nil {
-		out = append(out, fact{"Wet bulb of the room's air", words.Degrees(*v.RoomWet, u), false})
-	}
-	if v.OutsideWet != nil {
-		out = append(out, fact{"Wet bulb outside", words.Degrees(*v.OutsideWet, u), false})
-	}
-	if v.Temperature.Known && v.Warn > 0 && v.Temperature.Value >= v.Warn && v.BlownIn != "" {
-		out = append(out, fact{"Room air blown in", words.Blown(v.BlownIn), v.BlownIn != climate.BlowVent})
-	}
-	if v.LastMist != nil {
-		out = append(out, fact{"Last mist", words.Span(v.LastMist.D()) + " ago", v.MissedMists > 0})
-	}
-	if v.MissedMists > 0 {
-		out = append(out, fact{"Missed mist", times(v.MissedMists, "pulse"), true})
-	}
-	if v.DryDown != nil && v.DryDownUsual != nil {
-		out = append(out, fact{"Dries by half in", words.Span(v.DryDown.D()) + " (usually " + words.Span(v.DryDownUsual.D()) + ")", false})
-	}
-	return out
-}
-
-// careFacts are about lamps, nights and the door.
-func careFacts(v *rules.EnclosureView, u unit.Scale) []fact {
-	var out []fact
-	if v.LampsOn != nil {
-		out = append(out, fact{"Lamps", map[bool]string{true: "on by schedule", false: "off by schedule"}[*v.LampsOn], false})
-	}
-	if v.NightDrop != nil {
-		out = append(out, fact{"Last night's drop", words.Steps(float64(*v.NightDrop), u), v.NightsNoDrop > 0})
-	}
-	if v.DoorOpen {
-		out = append(out, fact{"Door", "seems open", true})
-	}
-	return out
-}
-
-// vpd writes kilopascals. Close to saturation the probe's error is larger than
-// the value.
-func vpd(pascals, rh float64) string {
-	if rh >= 97 {
-		return "0.1 kPa or less, saturated"
-	}
-	return unit.Number(pascals/1000, 2) + " kPa"
-}
-
-// A fact is a name with a value; Bad sets it off.
-type fact struct {
-	Name, Value string
-	Bad         bool
 }
 
 // A measure is a value as a person judges it.
@@ -373,13 +280,6 @@ func humText(v *rules.EnclosureView) string {
 		return words.Humidity(v.Humidity.Value) + ", " + doubtWords(v.Humidity.Doubt)
 	}
 	return ""
-}
-
-func times(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	return fmt.Sprintf("%d %ss in a row", n, what)
 }
 
 func doubtWords(reason string) string {

@@ -295,7 +295,7 @@ func logOf(rec Record, snap *alert.Snapshot, enclosure string, from time.Time) (
 	}
 	for _, m := range found {
 		if !m.At().Before(from) {
-			mists = append(mists, mist{m, dries[m.Start.UnixNano()]})
+			mists = append(mists, mist{Mist: m, Dry: dries[m.Start.UnixNano()]})
 		}
 	}
 	slices.SortStableFunc(mists, func(a, b mist) int { return a.At().Compare(b.At()) })
@@ -311,14 +311,18 @@ func runningAt(snap *alert.Snapshot, at time.Time) time.Duration {
 // A mist is one line about a pulse or about what was due, and how it dried.
 type mist struct {
 	event.Mist
-	dry *event.DryDown // nil while it dries
+	Dry    *event.DryDown // nil before it has dried
+	Drying bool
 }
 
 // A night is one lamp cycle that ended.
 type night struct {
-	ended time.Time
+	Ended time.Time
 	event.Night
 }
+
+// Short reports whether it fell by less than least, in °C.
+func (n night) Short(least float64) bool { return *n.Drop < least }
 
 // lookBack is how long before a stretch of time alarms are looked for that go
 // on into it. Older ones are still open and known from the snapshot.

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"fmt"
-	"maps"
 	"net/http"
 	"slices"
 	"strings"
@@ -31,7 +30,7 @@ type homePage struct {
 	Calm    string // one line where nothing is wrong
 	Lists   []list
 	Racks   []rack
-	Foot    []fact
+	Snap    *alert.Snapshot
 }
 
 // A row is one enclosure in the list of the worst.
@@ -53,11 +52,11 @@ const maxWorst = 6
 
 func (s overviews) home(w http.ResponseWriter, r *http.Request) {
 	snap, cfg := s.o.Snapshot(), s.o.Config()
-	p := homePage{frame: s.frame(r, snap.RoomName, "room")}
+	p := homePage{frame: s.frame(r, snap.RoomName, "room"), Snap: snap}
 	p.Live = true
 	u := scaleOf(cfg)
 	for i := range snap.Notices {
-		if c := s.card(&snap.Notices[i], snap); snap.Notices[i].Acknowledged {
+		if c := p.card(&snap.Notices[i]); snap.Notices[i].Acknowledged {
 			p.Known = append(p.Known, c)
 		} else {
 			p.Needs = append(p.Needs, c)
@@ -69,9 +68,8 @@ func (s overviews) home(w http.ResponseWriter, r *http.Request) {
 		p.Calm = calm(ordered, snap, u)
 	}
 	p.Waiting, p.Over = waiting(snap)
-	p.Lists = lists(snap)
+	p.Lists = lists(p.reader)
 	p.Racks = s.racks(r, snap, cfg, u)
-	p.Foot = s.foot(snap)
 	s.show(w, http.StatusOK, "home", &p)
 }
 
@@ -159,7 +157,8 @@ func waiting(snap *alert.Snapshot) (string, int) {
 }
 
 // lists gathers what the morning round looks for beside alarms.
-func lists(snap *alert.Snapshot) []list {
+func lists(by reader) []list {
+	snap := by.snap
 	mist, drop := list{Title: "Missed its mist"}, list{Title: "No night drop"}
 	due, quiet := list{Title: "Calibration due"}, list{Title: "Probes to look at"}
 	for _, v := range snap.Enclosures {
@@ -176,7 +175,7 @@ func lists(snap *alert.Snapshot) []list {
 		if p.Enclosure != "" {
 			link = "/enclosure/" + p.Enclosure + "#probes"
 		}
-		if overdue(p.HumidityDue, snap.At.Wall) || overdue(p.TemperatureDue, snap.At.Wall) {
+		if by.Overdue(by.Due(&p)) {
 			due.Items = append(due.Items, item{link, p.ID, ""})
 		}
 		switch {
@@ -191,66 +190,6 @@ func lists(snap *alert.Snapshot) []list {
 		}
 	}
 	return slices.DeleteFunc([]list{mist, drop, quiet, due}, func(l list) bool { return len(l.Items) == 0 })
-}
-
-func overdue(due *time.Time, now time.Time) bool { return due != nil && due.Before(now) }
-
-func contacts(snap *alert.Snapshot) (facts []fact) {
-	for _, v := range snap.Contacts {
-		f := fact{Name: "Contact " + v.ID}
-		switch {
-		case !v.Known:
-			f.Value, f.Bad = strings.TrimSuffix("not known: "+v.Why, ": "), true
-		case v.Value != nil: // a battery
-			f.Value, f.Bad = words.Battery(*v.Value, v.Unit, *v.Active), *v.Active
-		default:
-			f.Value = words.Contact(v.Is, *v.Active, v.For.D())
-			f.Bad = v.Is == "mains" && !*v.Active || v.Is == "reservoir" && *v.Active
-		}
-		facts = append(facts, f)
-	}
-	return facts
-}
-
-func (s overviews) foot(snap *alert.Snapshot) []fact {
-	d := fact{Name: "Notices", Value: "delivered"}
-	if n := snap.Delivery.Depth; n > 0 {
-		d.Value = fmt.Sprintf("%d waiting, the oldest for %s", n, words.Span(snap.Delivery.OldestAge.D()))
-	}
-	if len(snap.Delivery.Stalled) > 0 {
-		d.Value, d.Bad = "stalled: "+strings.Join(snap.Delivery.Stalled, ", "), true
-	}
-	facts := []fact{d}
-	for _, name := range slices.Sorted(maps.Keys(snap.Delivery.Channels)) {
-		if c := snap.Delivery.Channels[name]; c.Connected != nil && !*c.Connected {
-			facts = append(facts, fact{Name: "Channel " + name, Value: fmt.Sprintf("not connected for %s: %s", words.Span(c.Failing.D()), c.DownWhy), Bad: true})
-		}
-	}
-	facts = append(facts, contacts(snap)...)
-	rec := fact{Name: "Record", Value: fmt.Sprintf("kept, %.1f MB", float64(snap.Record.FileBytes)/1e6)}
-	if !snap.Recording {
-		rec.Value, rec.Bad = "incomplete", true
-	}
-	if snap.Record.Lost > 0 {
-		rec.Value += fmt.Sprintf(", %d readings lost", snap.Record.Lost)
-		rec.Bad = true
-	}
-	clock := fact{Name: "Clock", Value: "set"}
-	if !snap.At.Synced {
-		clock.Value, clock.Bad = "not set", true
-	}
-	drill := fact{Name: "Last drill", Value: "none yet"}
-	if dr := snap.Drill; dr != nil {
-		drill.Value = s.when(dr.At.Wall, snap.At.Wall)
-		switch {
-		case dr.Acked:
-			drill.Value += ", acknowledged in " + words.Span(time.Duration(dr.AckedIn*float64(time.Second)))
-		case dr.Done:
-			drill.Value, drill.Bad = drill.Value+", nobody acknowledged it", true
-		}
-	}
-	alarms := fact{Name: "Alarms", Value: fmt.Sprintf("%.1f a day", snap.KPI.PerDay)}
-	return append(facts, rec, clock, drill, alarms)
 }
 
 // racks puts every enclosure where it stands: racks by name, shelves from the

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 )
@@ -102,8 +103,7 @@ func TestOverTellsItsEnd(t *testing.T) {
 		{alarm.Acked, "Ada", "acknowledged by Ada"},
 	} {
 		a.State, a.AckedBy, a.Active = c.state, c.by, c.state == alarm.Acked
-		s := newSite(r.options())
-		card := s.alarmCard(&a, r.snap, scaleOf(r.cfg))
+		card := reader{time.UTC, unit.Celsius, r.snap}.alarmCard(&a)
 		if card.State != c.want || (card.Since == "") != (c.state != alarm.Acked) {
 			t.Errorf("%v: %q since %q, want %q", c.state, card.State, card.Since, c.want)
 		}

@@ -221,11 +221,7 @@ func loadAssets() *assets {
 		a.static[name] = b
 		a.paths[name] = "/" + name + "?v=" + hex.EncodeToString(sum[:6])
 	}
-	a.pages = template.Must(template.New("").Funcs(template.FuncMap{
-		"asset":    func(name string) string { return a.paths[name] },
-		"pair":     func(card, page any) map[string]any { return map[string]any{"Card": card, "Page": page} },
-		"headline": words.HeadlineOf, "span": words.Span,
-	}).ParseFS(files, "html/*.html"))
+	a.pages = template.Must(template.New("").Funcs(funcs()).Funcs(template.FuncMap{"asset": func(name string) string { return a.paths[name] }}).ParseFS(files, "html/*.html"))
 	return a
 }
 
@@ -252,11 +248,8 @@ type frame struct {
 	Version  string
 	Unacked  int
 	Live     bool // kept up to date by the script
-	when     func(time.Time) string
+	reader
 }
-
-// When writes a moment as of this page.
-func (f frame) When(t time.Time) string { return f.when(t) }
 
 // frame fills in what all pages have.
 func (s *site) frame(r *http.Request, title, page string) frame {
@@ -268,7 +261,7 @@ func (s *site) frame(r *http.Request, title, page string) frame {
 	if snap == nil {
 		return f
 	}
-	f.Room, f.Version, f.when = snap.RoomName, snap.Version, func(t time.Time) string { return s.when(t, snap.At.Wall) }
+	f.Room, f.Version, f.reader = snap.RoomName, snap.Version, reader{s.o.Config().Room.Location, scaleOf(s.o.Config()), snap}
 	f.Now = s.local(snap.At.Wall).Format("Mon 2 Jan 15:04")
 	f.Warnings, f.Duty = s.warnings(snap), s.duty(snap)
 	for _, a := range snap.Alarms {
@@ -362,19 +355,6 @@ func fingerprint(snap *alert.Snapshot) uint64 {
 // local returns t on the room's clock.
 func (s *site) local(t time.Time) time.Time {
 	return t.In(s.o.Config().Room.Location)
-}
-
-// when writes a moment: the time of day, with the date where it is another
-// day.
-func (s *site) when(t, now time.Time) string {
-	t, now = s.local(t), s.local(now)
-	if y, d := t.Year(), t.YearDay(); y == now.Year() && d == now.YearDay() {
-		return t.Format("15:04")
-	}
-	if now.Sub(t) < 300*24*time.Hour && t.Before(now) {
-		return t.Format("Mon 2 Jan 15:04")
-	}
-	return t.Format("2 Jan 2006 15:04")
 }
 
 // show renders a page. It is written only when whole.

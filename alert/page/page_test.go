@@ -2,6 +2,7 @@ package page
 
 import (
 	"fmt"
+	"html"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -319,12 +320,18 @@ func TestWetProbeIsShown(t *testing.T) {
 func TestFacts_AirBlownIn(t *testing.T) {
 	wet := 31.2
 	v := rules.EnclosureView{EnclosureAir: rules.EnclosureAir{Temperature: rules.Measure{Value: 30.5, Known: true}, BlownIn: climate.BlowShut, RoomWet: &wet}, EnclosureLimits: rules.EnclosureLimits{Warn: 27.5, Act: 28.5, Lethal: 30}}
-	say := func() string { return fmt.Sprint(facts(&v, unit.Celsius)) }
-	if got := say(); !strings.Contains(got, "{Wet bulb of the room's air 31.2 °C") || !strings.Contains(got, "{Room air blown in keep shut, move the animals, cool the room true}") {
+	say := func() string {
+		var b strings.Builder
+		if err := loadAssets().pages.ExecuteTemplate(&b, "outlook", enclosurePage{View: &v}); err != nil {
+			t.Fatal(err)
+		}
+		return html.UnescapeString(regexp.MustCompile("<[^>]*>").ReplaceAllString(b.String(), "|"))
+	}
+	if got := say(); !strings.Contains(got, "|Wet bulb of the room's air||31.2 °C|") || !strings.Contains(got, "|Room air blown in|||! |keep shut, move the animals, cool the room|") {
 		t.Error(got)
 	}
 	v.RoomWet, v.BlownIn = nil, climate.BlowUnknown
-	if got := say(); strings.Contains(got, "Wet bulb") || !strings.Contains(got, "{Room air blown in not known: the humidity of the air is not true}") {
+	if got := say(); strings.Contains(got, "Wet bulb") || !strings.Contains(got, "|Room air blown in|||! |not known: the humidity of the air is not|") {
 		t.Error(got)
 	}
 	if v.Temperature.Value = 25; strings.Contains(say(), "blown in") {

@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -140,13 +141,13 @@ func TestMistsOfTheRecord(t *testing.T) {
 		t.Errorf("got  %s\nwant %s", text, want)
 	}
 	for _, m := range found {
-		if m.Start.IsZero() || m.dry == nil {
+		if m.Start.IsZero() || m.Dry == nil {
 			continue
 		}
 		if math.Abs(m.Before-78) > 1 || math.Abs(m.Peak-97) > 1.5 {
 			t.Errorf("pulse at %s: %.1f to %.1f %%, made from 78 to 97", m.At(), m.Before, m.Peak)
 		}
-		if half := m.dry.HalfLife / 60; half != 0 && math.Abs(half-45) > 12 {
+		if half := m.Dry.HalfLife / 60; half != 0 && math.Abs(half-45) > 12 {
 			t.Errorf("pulse at %s: dries by half in %.0f min, made with 45", m.At(), half)
 		}
 	}
@@ -166,7 +167,7 @@ func TestNightsOfTheRecord(t *testing.T) {
 	}
 	complete := 0
 	for _, n := range found {
-		if local := n.ended.In(cfg.Room.Location); local.Hour() != 8 {
+		if local := n.Ended.In(cfg.Room.Location); local.Hour() != 8 {
 			t.Errorf("a night ends at %s, the lamps come on at 08:00", local)
 		}
 		if n.Drop == nil {
@@ -174,7 +175,7 @@ func TestNightsOfTheRecord(t *testing.T) {
 		}
 		complete++
 		if math.Abs(*n.Drop-3) > 0.05 {
-			t.Errorf("night to %s: drop %.2f °C, made with 3", n.ended, *n.Drop)
+			t.Errorf("night to %s: drop %.2f °C, made with 3", n.Ended, *n.Drop)
 		}
 	}
 	if complete < 2 {
@@ -429,13 +430,12 @@ func year(b testing.TB) (dir string, cfg *configs.Config, now time.Time) {
 // A probe that has only said what is doubted has been heard.
 func TestProbes_heardThoughNeverGood(t *testing.T) {
 	r := newRig(t, 12)
-	p := &r.snap.Probes[0]
+	p := &r.snap.Probes[slices.IndexFunc(r.snap.Probes, func(p rules.ProbeView) bool { return p.Enclosure != "" })]
 	p.Quality, p.Reason, p.Good, p.Fresh, p.HeardAge = "suspect", "dew-too-high", 0, false, ptr(rules.Seconds(2*time.Hour))
-	if items := lists(r.snap); !strings.Contains(fmt.Sprint(items), "silent for 2 h") {
+	if items := lists(reader{time.UTC, unit.Celsius, r.snap}); !strings.Contains(fmt.Sprint(items), "silent for 2 h") {
 		t.Errorf("the morning's list: %v", items)
 	}
-	row := closeups{&site{o: Options{Config: func() *configs.Config { return r.cfg }}}}.probeRow(p, r.snap.At.Wall, unit.Celsius)
-	if row.Age != "2 h ago" || row.Trust != "suspect: dew too high" {
-		t.Errorf("%+v", row)
+	if body := r.get("/enclosure/" + p.Enclosure).body; !strings.Contains(body, `<td>2 h ago<td class="bad">! suspect: dew too high`) {
+		t.Error(body)
 	}
 }
