@@ -1,7 +1,13 @@
 package alert
 
 import (
+	"errors"
+	"fmt"
+	"math"
+	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"dewline/rules"
 	"dewline/sensors"
@@ -35,6 +41,67 @@ type Command struct {
 	Empty bool   `json:"empty,omitempty"`
 	By    string `json:"by,omitempty"`
 	Why   string `json:"why,omitempty"`
+}
+
+// Limits of a command.
+const (
+	MaxWord    = 200 // bytes of an id or a name
+	maxWhy     = 1000
+	maxMinutes = 366 * 24 * 60
+)
+
+// Check checks the fields of a command, whichever way it came, and what its action
+// needs.
+func (c *Command) Check() error {
+	for _, s := range []string{c.ID, c.Alarm, c.Subject, c.Notice, c.By, c.Action} {
+		if len(s) > MaxWord {
+			return fmt.Errorf("a field is longer than %d bytes", MaxWord)
+		}
+	}
+	if len(c.Why) > maxWhy {
+		return fmt.Errorf("why is longer than %d bytes", maxWhy)
+	}
+	for _, s := range []string{c.Alarm, c.Subject, c.Notice, c.By, c.Why} {
+		if !utf8.ValidString(s) || strings.ContainsFunc(s, unicode.IsControl) {
+			return errors.New("a field holds control characters; write it on one line")
+		}
+	}
+	if c.Version < 0 || c.Version > 0 && c.Notice == "" {
+		return errors.New("version names a version of a notice, from 1; leave it out for what was told so far")
+	}
+	if math.IsNaN(c.Minutes) || c.Minutes < 0 || c.Minutes > maxMinutes {
+		return fmt.Errorf("minutes must lie between 0 and %d", maxMinutes)
+	}
+	return c.checkAction()
+}
+
+// A need is what an action needs, and what it may have.
+type need struct{ notice, subject, end, until, empty bool }
+
+func (c *Command) checkAction() error {
+	needs, known := map[string]need{
+		"acknowledge": {notice: true}, "reset": {notice: true}, "unshelve": {subject: true}, "in-service": {subject: true},
+		"shelve": {subject: true, end: true}, "out-of-service": {subject: true, end: true, until: true, empty: true},
+		string(Duty): {subject: true, end: true, until: true}, string(DutyOver): {},
+	}[c.Action]
+	switch {
+	case c.Notice != "" && c.Action != string(rules.Acknowledge):
+		return fmt.Errorf("a notice can be acknowledged, not %q; name an alarm and a subject instead", c.Action)
+	case !known:
+		return fmt.Errorf("unknown action %q; use acknowledge, shelve, unshelve, reset, out-of-service, in-service, duty or duty-over", c.Action)
+	case needs.notice && c.Notice == "" && c.Subject == "":
+		return fmt.Errorf("%s needs a notice, or a subject with or without an alarm", c.Action)
+	case needs.subject && c.Subject == "":
+		return fmt.Errorf("%s needs a subject", c.Action)
+	case !c.Until.IsZero() && !needs.until:
+		return errors.New("only out-of-service and duty take an end date in until")
+	case needs.end && c.Minutes == 0 && c.Until.IsZero():
+		or := map[bool]string{true: ", or until with a date"}[needs.until]
+		return fmt.Errorf("%s needs minutes%s: everything put away has an end, and so has a turn", c.Action, or)
+	case c.Empty && !needs.empty:
+		return errors.New("only out-of-service takes empty: it says that nobody lives in the enclosure")
+	}
+	return nil
 }
 
 // A Reply answers a Command.

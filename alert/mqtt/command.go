@@ -13,14 +13,11 @@ import (
 	"errors"
 	"fmt"
 	"maps"
-	"math"
 	"slices"
 	"strconv"
 	"strings"
 	"sync"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"dewline/alert"
 	"dewline/rules"
@@ -31,9 +28,6 @@ import (
 // Limits of a command.
 const (
 	maxCommand = 4096 // bytes
-	maxWord    = 200  // bytes of an id or a name
-	maxWhy     = 1000
-	maxMinutes = 366 * 24 * 60
 	answerTime = 10 * time.Second
 )
 
@@ -100,8 +94,8 @@ func parseCommand(payload []byte) (s Signed, err error) {
 		err = fmt.Errorf("command is not the JSON object expected: %w", err)
 	} else if dec.More() {
 		err = errors.New("command is followed by something else")
-	} else if len(s.ID) > maxWord || len(s.By) > maxWord { // are echoed
-		err = fmt.Errorf("a field is longer than %d bytes", maxWord)
+	} else if len(s.ID) > alert.MaxWord || len(s.By) > alert.MaxWord { // are echoed
+		err = fmt.Errorf("a field is longer than %d bytes", alert.MaxWord)
 	}
 	return s, err
 }
@@ -116,63 +110,11 @@ func sameToken(got, want string) bool {
 // trimmed cuts what is echoed down to size.
 func trimmed(c alert.Command) alert.Command {
 	for _, s := range []*string{&c.ID, &c.Alarm, &c.Subject, &c.Notice, &c.By, &c.Action} {
-		if len(*s) > maxWord {
-			*s = strings.ToValidUTF8((*s)[:maxWord], "")
+		if len(*s) > alert.MaxWord {
+			*s = strings.ToValidUTF8((*s)[:alert.MaxWord], "")
 		}
 	}
 	return c
-}
-
-// CheckCommand checks the fields of a command, whichever way it came, and what
-// its action needs.
-func CheckCommand(c alert.Command) error {
-	for _, s := range []string{c.ID, c.Alarm, c.Subject, c.Notice, c.By, c.Action} {
-		if len(s) > maxWord {
-			return fmt.Errorf("a field is longer than %d bytes", maxWord)
-		}
-	}
-	if len(c.Why) > maxWhy {
-		return fmt.Errorf("why is longer than %d bytes", maxWhy)
-	}
-	for _, s := range []string{c.Alarm, c.Subject, c.Notice, c.By, c.Why} {
-		if !utf8.ValidString(s) || strings.ContainsFunc(s, unicode.IsControl) {
-			return errors.New("a field holds control characters; write it on one line")
-		}
-	}
-	if c.Version < 0 || c.Version > 0 && c.Notice == "" {
-		return errors.New("version names a version of a notice, from 1; leave it out for what was told so far")
-	}
-	if math.IsNaN(c.Minutes) || c.Minutes < 0 || c.Minutes > maxMinutes {
-		return fmt.Errorf("minutes must lie between 0 and %d", maxMinutes)
-	}
-	return checkAction(&c)
-}
-
-// A need is what an action needs, and what it may have.
-type need struct{ notice, subject, end, until, empty bool }
-
-func checkAction(c *alert.Command) error {
-	needs, known := map[string]need{
-		"acknowledge": {notice: true}, "reset": {notice: true}, "unshelve": {subject: true}, "in-service": {subject: true},
-		"shelve": {subject: true, end: true}, "out-of-service": {subject: true, end: true, until: true, empty: true},
-		string(alert.Duty): {subject: true, end: true, until: true}, string(alert.DutyOver): {},
-	}[c.Action]
-	switch {
-	case !known:
-		return fmt.Errorf("unknown action %q; use acknowledge, shelve, unshelve, reset, out-of-service, in-service, duty or duty-over", c.Action)
-	case needs.notice && c.Notice == "" && c.Subject == "":
-		return fmt.Errorf("%s needs a notice, or a subject with or without an alarm", c.Action)
-	case needs.subject && c.Subject == "":
-		return fmt.Errorf("%s needs a subject", c.Action)
-	case !c.Until.IsZero() && !needs.until:
-		return errors.New("only out-of-service and duty take an end date in until")
-	case needs.end && c.Minutes == 0 && c.Until.IsZero():
-		or := map[bool]string{true: ", or until with a date"}[needs.until]
-		return fmt.Errorf("%s needs minutes%s: everything put away has an end, and so has a turn", c.Action, or)
-	case c.Empty && !needs.empty:
-		return errors.New("only out-of-service takes empty: it says that nobody lives in the enclosure")
-	}
-	return nil
 }
 
 // What the token in a command may do.
@@ -244,7 +186,7 @@ func (d *door) byToken(s *Signed) error {
 	if !sameToken(s.Token, d.opt.Token) {
 		return errToken
 	}
-	if err := CheckCommand(s.Command); err != nil {
+	if err := s.Command.Check(); err != nil {
 		return err
 	}
 	const do = "sign it with a command key, as dewline command does"
@@ -258,7 +200,7 @@ func (d *door) byToken(s *Signed) error {
 }
 
 func (d *door) signed(s *Signed) error {
-	if err := CheckCommand(s.Command); err != nil { // before what is signed is put together
+	if err := s.Command.Check(); err != nil { // before what is signed is put together
 		return err
 	}
 	key := d.opt.Keys[s.By]

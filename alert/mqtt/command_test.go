@@ -255,7 +255,7 @@ func FuzzCommand(f *testing.F) {
 	f.Add([]byte(`{"id":"` + strings.Repeat("é", 150) + `"}`))
 	f.Fuzz(func(t *testing.T, payload []byte) {
 		c, err := testDoor(Options{Token: "sesame", TokenFor: TokenAll}).admit(payload)
-		if len(c.ID) > maxWord || !utf8.ValidString(c.ID) {
+		if len(c.ID) > alert.MaxWord || !utf8.ValidString(c.ID) {
 			t.Errorf("id to echo: %q", c.ID)
 		}
 		if c.Token != "" {
@@ -264,7 +264,7 @@ func FuzzCommand(f *testing.F) {
 		if err != nil {
 			return
 		}
-		if !strings.Contains(string(payload), "sesame") && !strings.Contains(string(payload), `\u`) || len(payload) > maxCommand || c.Minutes < 0 || c.Minutes > maxMinutes {
+		if !strings.Contains(string(payload), "sesame") && !strings.Contains(string(payload), `\u`) || len(payload) > maxCommand || c.Minutes < 0 || c.Check() != nil {
 			t.Errorf("got through: %+v", c)
 		}
 		if c.Action == "shelve" && c.Minutes == 0 {

@@ -2,7 +2,7 @@ package page
 
 import (
 	"cmp"
-	"math"
+	"errors"
 	"net/http"
 	"net/url"
 	"slices"
@@ -15,12 +15,11 @@ import (
 )
 
 func (s answers) act(w http.ResponseWriter, r *http.Request) {
-	c, lacks := commandOf(r)
-	if lacks != "" {
-		s.say(w, r, http.StatusUnprocessableEntity, lacks)
+	c, err := commandOf(r, s.sessions.of(r).by)
+	if err != nil {
+		s.say(w, r, http.StatusUnprocessableEntity, "Nothing was done: "+err.Error()+".")
 		return
 	}
-	c.By = s.sessions.of(r).by
 	reply := s.o.Command(r.Context(), c)
 	if !reply.OK {
 		s.say(w, r, http.StatusConflict, "Nothing was done: "+reply.Error+".")
@@ -45,69 +44,32 @@ func withSaid(path, what string) string {
 	return u.String()
 }
 
-// What a form may lack, for the keeper.
-const (
-	noSuchAction = "The form asks for something that does not exist."
-	noSuchAlarm  = "The form does not name an alarm of this room."
-	noSuchNotice = "The form does not name a notice of this room."
-	noLength     = "Choose for how long."
-	noReason     = "Say why: whoever comes next has to know."
+var (
+	errNoNumber = errors.New("a number of the form cannot be read")
+	errNoReason = errors.New("say why: whoever comes next has to know")
 )
 
-// commandOf reads a form strictly, and says what it lacks.
-func commandOf(r *http.Request) (c alert.Command, lacks string) {
-	c = alert.Command{
+// commandOf reads a form, and says what it lacks.
+func commandOf(r *http.Request, by string) (alert.Command, error) {
+	c := alert.Command{
 		Action: r.PostFormValue("action"), Alarm: r.PostFormValue("alarm"), Subject: r.PostFormValue("subject"),
-		Notice: r.PostFormValue("notice"), Why: line(r.PostFormValue("why"), maxWhy),
+		Notice: r.PostFormValue("notice"), By: by, Why: line(r.PostFormValue("why"), maxWhy), Empty: r.PostFormValue("empty") != "",
 	}
-	if !isID(c.Alarm, true) || !isID(c.Subject, c.Notice != "") || len(c.Notice) > 200 {
-		lacks = noSuchAlarm
+	number := func(field string) string { return cmp.Or(r.PostFormValue(field), "0") }
+	version, noVersion := strconv.ParseUint(number("version"), 10, 31)
+	seq, noSeq := strconv.ParseUint(number("seq"), 10, 64)
+	minutes, noMinutes := strconv.ParseFloat(number("minutes"), 64)
+	if errors.Join(noVersion, noSeq, noMinutes) != nil {
+		return c, errNoNumber
 	}
-	if v := r.PostFormValue("version"); v != "" {
-		n, err := strconv.ParseUint(v, 10, 31)
-		if err != nil || c.Notice == "" {
-			lacks = cmp.Or(lacks, noSuchNotice)
-		}
-		c.Version = int(n)
+	c.Version, c.Seq, c.Minutes = int(version), seq, minutes
+	if err := c.Check(); err != nil {
+		return c, err
 	}
-	if seq := r.PostFormValue("seq"); seq != "" {
-		n, err := strconv.ParseUint(seq, 10, 64)
-		if err != nil {
-			lacks = cmp.Or(lacks, noSuchAlarm)
-		}
-		c.Seq = n
+	if c.Minutes > 0 && c.Why == "" {
+		return c, errNoReason
 	}
-	switch rules.ActionKind(c.Action) {
-	case rules.Acknowledge, rules.Unshelve, rules.Reset, rules.ReturnToService:
-	case rules.Shelve, rules.TakeOut:
-		c.Empty = r.PostFormValue("empty") != "" && c.Action == string(rules.TakeOut)
-		lacks = cmp.Or(lacks, term(&c, r.PostFormValue("minutes")))
-	default:
-		lacks = noSuchAction
-	}
-	return c, lacks
-}
-
-// term reads for how long an alarm is to be put away, which also needs a reason.
-func term(c *alert.Command, minutes string) (lacks string) {
-	n, err := strconv.ParseFloat(minutes, 64)
-	if err != nil || math.IsNaN(n) || n < 1 || n > 30*24*60 {
-		return noLength
-	}
-	if c.Minutes = n; c.Why == "" {
-		return noReason
-	}
-	return ""
-}
-
-// isID reports whether s can be an id of the configuration.
-func isID(s string, mayBeEmpty bool) bool {
-	if s == "" {
-		return mayBeEmpty
-	}
-	return len(s) <= 64 && !strings.ContainsFunc(s, func(r rune) bool {
-		return (r < 'a' || r > 'z') && (r < '0' || r > '9') && r != '-'
-	})
+	return c, nil
 }
 
 // actOver does one thing to all alarms that are over, as after a hot day of the

@@ -50,7 +50,7 @@ func addSigner(fs *pflag.FlagSet) (by *string, deliver deliverFunc) {
 		if s.ID = rand.Text(); s.Nonce == "" {
 			s.Time = time.Now().UTC().Truncate(time.Second)
 		}
-		if err := mqtt.CheckCommand(s.Command); err != nil {
+		if err := s.Command.Check(); err != nil {
 			return usagef("%w", err)
 		}
 		s.Sign(*room, []byte(secret))

@@ -11,7 +11,6 @@ import (
 	"unicode/utf8"
 
 	"dewline/alert"
-	"dewline/alert/mqtt"
 	"dewline/alert/page"
 	"dewline/cmd/dewline/core"
 	"dewline/configs"
@@ -61,10 +60,7 @@ func (d *Daemon) Refuse(ctx context.Context, c alert.Command, why string) {
 
 // checkCommand checks what holds for a command on whichever way it came.
 func checkCommand(c alert.Command) error {
-	if c.Notice != "" && c.Action != string(rules.Acknowledge) {
-		return fmt.Errorf("a notice can be acknowledged, not %q; name an alarm and a subject instead", core.Short(c.Action))
-	}
-	if err := mqtt.CheckCommand(c); err != nil {
+	if err := c.Check(); err != nil {
 		return err
 	}
 	if c.By == "" {
