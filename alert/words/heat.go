@@ -8,11 +8,6 @@ import (
 	"dewline/rules/alarm"
 )
 
-// heatStates are what several enclosures, or all, are in.
-var heatStates = map[alarm.ID]string{
-	alarm.LethalLimit: "too hot", alarm.LethalAhead: "heating up", alarm.Exposure: "hot for too long", alarm.AboveBand: "too warm",
-}
-
 // heatTitle is the title of a notice about heat: what first, then how urgent.
 func (n *Notice) heatTitle(s unit.Scale) string {
 	worst, subjects := &n.Members[0], n.subjects()
@@ -22,24 +17,24 @@ func (n *Notice) heatTitle(s unit.Scale) string {
 		return name + " " + worst.heatWords(s)
 	}
 	if n.Cause.Kind == alarm.CauseRoom || n.Cause.Kind == alarm.CauseShelf {
-		head += " " + heatStates[worst.Key.Alarm]
+		head += " " + inEnglish().Heat[string(worst.Key.Alarm)]
 	}
-	p, state, count := manyWarm, worst.heatWords(s), subjects
+	p, state, count := "many-warm", worst.heatWords(s), subjects
 	switch a := worst.Key.Alarm; {
 	case worst.eased():
-		p = butCooling
+		p = "but-cooling"
 	case a == alarm.LethalAhead:
 		return worst.aheadTitle(head, name)
 	case subjects == 1 && a != alarm.LethalLimit && n.Cause.Kind != alarm.CauseProbe:
-		p, state = oneOf, worst.present(s)
+		p, state = "one-of", worst.present(s)
 	case subjects == 1:
-		p = oneOf
+		p = "one-of"
 	case a == alarm.LethalLimit && n.alike() == 1:
-		p = oneLethal
+		p = "one-lethal"
 	case a == alarm.LethalLimit:
-		p, count = manyLethal, n.alike()
+		p, count = "many-lethal", n.alike()
 	}
-	return p.with("head", head, "name", name, "state", state, "n", strconv.Itoa(count), "value", worst.present(s))
+	return say(p, "head", head, "name", name, "state", state, "n", strconv.Itoa(count), "value", worst.present(s))
 }
 
 // aheadTitle is a title about the lethal limit that one nears.
@@ -47,31 +42,31 @@ func (m *Member) aheadTitle(head, name string) string {
 	t := m.Detail.TimeToLethal
 	switch {
 	case t == nil:
-		return oneNear.with("head", head, "name", name)
+		return say("one-near", "head", head, "name", name)
 	case open(*t):
-		return oneCould.with("head", head, "name", name, "when", lethalIn(*t, ""))
+		return say("one-could", "head", head, "name", name, "when", lethalIn(*t, ""))
 	}
-	return oneAhead.with("head", head, "name", name, "when", lethalIn(*t, ""))
+	return say("one-ahead", "head", head, "name", name, "when", lethalIn(*t, ""))
 }
 
 // heatWords is what one enclosure is in, with its figure.
 func (m *Member) heatWords(s unit.Scale) string {
-	p, when, value := tooWarm, "", m.present(s)
+	p, when, value := "too-warm", "", m.present(s)
 	switch t := m.Detail.TimeToLethal; {
 	case m.eased():
-		p = backBelow
+		p = "back-below"
 	case m.Key.Alarm == alarm.LethalLimit:
-		p = atLethal
+		p = "at-lethal"
 	case m.Key.Alarm == alarm.LethalAhead && t == nil:
-		p = heatsToward
+		p = "heats-toward"
 	case m.Key.Alarm == alarm.LethalAhead:
-		p, when = heatingUp, lethalIn(*t, "")
+		p, when = "heating-up", lethalIn(*t, "")
 	case m.Key.Alarm == alarm.Exposure:
-		p, value = tooLong, m.figure(s)
+		p, value = "too-long", m.figure(s)
 	case m.cooling():
-		p = wasTooWarm
+		p = "was-too-warm"
 	}
-	return p.with("value", value, "when", when)
+	return say(p, "value", value, "when", when)
 }
 
 // lethal says when the lethal limit is expected and, where asked for, what turning
@@ -100,20 +95,20 @@ func (n *Notice) heatLine(m *Member, s unit.Scale) string {
 	}
 	switch a := m.Key.Alarm; {
 	case m.cooling():
-		text = wasTooWarm.with("value", text) + withLimit.with("limit", limit)
+		text = say("was-too-warm", "value", text) + say("with-limit", "limit", limit)
 	case a == alarm.Exposure && m.Detail.Temperature != 0:
-		text += ", " + tooLong.with("value", m.figure(s))
+		text += ", " + say("too-long", "value", m.figure(s))
 	case a == alarm.Exposure:
-		text += ", " + string(hotTooLong)
+		text += ", " + say("hot-too-long")
 	case a == alarm.LethalLimit && limit != "":
-		text += withLethal.with("limit", limit)
+		text += say("with-lethal", "limit", limit)
 	case a != alarm.LethalAhead && limit != "":
-		text += withLimit.with("limit", limit)
+		text += say("with-limit", "limit", limit)
 	}
 	if r := rate(&m.Detail, s); r != "" {
 		text += " and " + r
 		if n.Cause.Kind == alarm.CauseRoom {
-			text += string(wholeRoom)
+			text += say("whole-room")
 		}
 	}
 	if ahead := m.lethal(s, true); ahead != "" {
@@ -129,9 +124,9 @@ func (m *Member) heatShort(s unit.Scale) string {
 	case a == alarm.LethalLimit, m.cooling():
 		text = m.heatWords(s)
 	case a == alarm.Exposure:
-		text = m.present(s) + ", " + string(hotTooLong)
+		text = m.present(s) + ", " + say("hot-too-long")
 	default:
-		text = m.present(s) + ", " + cmp.Or(m.lethal(s, false), heatStates[alarm.AboveBand])
+		text = m.present(s) + ", " + cmp.Or(m.lethal(s, false), inEnglish().Heat[string(alarm.AboveBand)])
 	}
 	return m.called() + ": " + text
 }

@@ -16,18 +16,20 @@ import (
 const listed = 6
 
 // Drill is the text of a drill.
-func Drill() (title, text, first string) { return drillTitle, drillText, drillFirst }
+func Drill() (title, text, first string) {
+	return say("drill-title"), say("drill-text"), say("drill-first")
+}
 
 // AfterOver is what to do first about what is over.
-func AfterOver() string { return overFirst }
+func AfterOver() string { return say("over-first") }
 
 // YourTurn says to a person why a notice comes to them: those before did not
 // answer, or none of them can be reached.
 func YourTurn(reached bool) string {
 	if reached {
-		return string(askedNext)
+		return say("asked-next")
 	}
-	return string(askedOnly)
+	return say("asked-only")
 }
 
 // Title says what is the matter and how urgent it is, for the one or the worst.
@@ -43,23 +45,23 @@ func (n *Notice) Title(s unit.Scale) string {
 	count := strconv.Itoa(subjects)
 	switch kind := plural(worst.Key.Alarm); {
 	case subjects > 1 && kind == probes:
-		title = manyProbes.with("n", count, "what", aloneProbe(what))
+		title = say("many-probes", "n", count, "what", aloneProbe(what))
 	case subjects > 1 && kind == enclosures:
-		title = several.with("scope", n.Scope(), "what", what, "who", n.howMany())
+		title = say("several", "scope", n.Scope(), "what", what, "who", n.howMany())
 	case subjects > 1:
-		title = severalOf.with("scope", n.Scope(), "what", what, "n", count, "kind", kind)
+		title = say("several-of", "scope", n.Scope(), "what", what, "n", count, "kind", kind)
 	case n.Cause.Kind == alarm.CauseProbe:
-		title = ofScope.with("scope", n.Scope(), "what", aloneProbe(what))
+		title = say("of-scope", "scope", n.Scope(), "what", aloneProbe(what))
 	default:
-		title = ofScope.with("scope", n.Scope(), "what", what)
+		title = say("of-scope", "scope", n.Scope(), "what", what)
 	}
 	switch f := worst.figure(s); {
 	case f == "":
 		return title
 	case subjects > 1:
-		return withWorst.with("title", title, "value", f)
+		return say("with-worst", "title", title, "value", f)
 	default:
-		return withValue.with("title", title, "value", f)
+		return say("with-value", "title", title, "value", f)
 	}
 }
 
@@ -73,26 +75,26 @@ func aloneProbe(what string) string {
 func (n *Notice) Body(spokesman *Member, s unit.Scale) string {
 	var b strings.Builder
 	if count := n.subjects(); count > 1 {
-		b.WriteString(worstFirst.with("n", strconv.Itoa(count), "kind", plural(n.Members[0].Key.Alarm)))
+		b.WriteString(say("worst-first", "n", strconv.Itoa(count), "kind", plural(n.Members[0].Key.Alarm)))
 	}
 	if n.Shared != nil {
 		b.WriteString(n.Shared.line())
 	}
 	b.WriteString(n.newLine())
 	n.lines(&b, s)
-	clauses := func(p phrase, list []alarm.Fact) {
+	clauses := func(p string, list []alarm.Fact) {
 		if texts := Facts(list, s); len(texts) > 0 {
-			b.WriteString(p.with("list", strings.Join(texts, "; ")))
+			b.WriteString(say(p, "list", strings.Join(texts, "; ")))
 		}
 	}
-	clauses(why, spokesman.Detail.Evidence)
-	clauses(notCounted, spokesman.Detail.Excused)
-	clauses(notKnown, spokesman.Detail.Unknown)
+	clauses("why", spokesman.Detail.Evidence)
+	clauses("not-counted", spokesman.Detail.Excused)
+	clauses("not-known", spokesman.Detail.Unknown)
 	if !n.ClockSet {
-		b.WriteString(string(clockNotSet))
+		b.WriteString(say("clock-not-set"))
 	}
 	if first := DoFirst(&spokesman.Detail, s); first != "" {
-		b.WriteString(firstly.with("do", first))
+		b.WriteString(say("firstly", "do", first))
 	}
 	return strings.TrimRight(b.String(), "\n")
 }
@@ -136,15 +138,15 @@ func (m *Member) line(s unit.Scale) string {
 	if text := Sentence(&m.Onset, s); text != "" && (f == "" || plural(m.Key.Alarm) != enclosures) {
 		return strings.TrimSuffix(text, ".")
 	}
-	text := ofScope.with("scope", m.called(), "what", HeadlineOf(m.Key))
+	text := say("of-scope", "scope", m.called(), "what", HeadlineOf(m.Key))
 	if f != "" {
-		text = withValue.with("title", text, "value", f)
+		text = say("with-value", "title", text, "value", f)
 	}
 	if m.HasLimit && m.HasValue && m.Unit != "" {
-		text += withLimit.with("limit", m.shown(s).Limit)
+		text += say("with-limit", "limit", m.shown(s).Limit)
 	}
 	if r := rate(&m.Detail, s); r != "" {
-		text = withValue.with("title", text, "value", r)
+		text = say("with-value", "title", text, "value", r)
 	}
 	return text
 }
@@ -155,12 +157,12 @@ func (m *Member) Brief(s unit.Scale) string {
 	text := HeadlineOf(m.Key)
 	row, _ := alarm.Find(m.Key.Alarm)
 	if f := m.figure(s); f != "" && m.Unit != "min" {
-		text = withValue.with("title", text, "value", f)
+		text = say("with-value", "title", text, "value", f)
 		if l := m.shown(s); m.HasLimit && row.AtLimit {
-			text += withLimit.with("limit", l.Limit)
+			text += say("with-limit", "limit", l.Limit)
 		}
 		if row.AtLimit && (!row.Low && m.back() || row.Low && m.HasLimit && m.Value > m.Limit) {
-			text += string(backNotLong)
+			text += say("back-not-long")
 		}
 	}
 	switch ahead := m.lethal(s, true); {
@@ -215,8 +217,8 @@ func (n *Notice) Scope() string {
 	case len(n.Members) > 0 && n.Members[0].Detail.Place.Room != "":
 		return Place(&n.Members[0].Detail)
 	case c.Kind == CauseSeveral && n.subjects() != 1:
-		return string(severalAtOnce)
-	case c.Kind == alarm.CauseEnclosure || c.Kind == alarm.CauseDoor || causes[c.Kind] == "":
+		return say("several-at-once")
+	case c.Kind == alarm.CauseEnclosure || c.Kind == alarm.CauseDoor || inEnglish().Causes[string(c.Kind)] == "":
 		if len(n.Members) > 0 {
 			return n.Members[0].plainName()
 		}
@@ -268,14 +270,14 @@ func (m *Member) plainName() string { return cmp.Or(m.Name, m.Key.Subject) }
 // howMany says how many subjects have the worst alarm, and how many any.
 func (n *Notice) howMany() string {
 	subjects, like, kind := n.subjects(), n.alike(), plural(n.Members[0].Key.Alarm)
-	p := likeSome
+	p := "like-some"
 	switch like {
 	case subjects:
-		p = likeAll
+		p = "like-all"
 	case 1:
-		p = likeOne
+		p = "like-one"
 	}
-	return p.with("n", strconv.Itoa(like), "kind", kind, "name", n.Members[0].plainName(), "all", strconv.Itoa(subjects))
+	return say(p, "n", strconv.Itoa(like), "kind", kind, "name", n.Members[0].plainName(), "all", strconv.Itoa(subjects))
 }
 
 // alike counts the members with the worst one's alarm.
@@ -328,7 +330,7 @@ func (m *Member) present(s unit.Scale) string {
 		return now
 	}
 	if m.Key.Alarm == alarm.LethalAhead {
-		return string(headedFor)
+		return say("headed-for")
 	}
 	return m.figure(s)
 }

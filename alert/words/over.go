@@ -15,55 +15,55 @@ import (
 // Over tells the whole story in one follow-up, which may be all that arrives.
 func (n *Notice) Over(s unit.Scale) (title, text string) {
 	worst, subjects := &n.Members[0], n.subjects()
-	p := endedOf
+	p := "ended-of"
 	switch like := n.alike(); {
 	case subjects > 1 && like < subjects && plural(worst.Key.Alarm) == enclosures:
-		p = endedAmong
+		p = "ended-among"
 	case subjects > 1:
-		p = endedIn
+		p = "ended-in"
 	}
-	title = p.with("scope", n.Scope(), "what", HeadlineOf(worst.Key), "n", strconv.Itoa(subjects), "kind", plural(worst.Key.Alarm), "who", n.howMany())
+	title = say(p, "scope", n.Scope(), "what", HeadlineOf(worst.Key), "n", strconv.Itoa(subjects), "kind", plural(worst.Key.Alarm), "who", n.howMany())
 	var b strings.Builder
-	b.WriteString(fromTo.with("from", n.From.Format("15:04"), "to", n.To.Format("15:04"), "span", Span(n.Lasted)))
+	b.WriteString(say("from-to", "from", n.From.Format("15:04"), "to", n.To.Format("15:04"), "span", Span(n.Lasted)))
 	if worst.HasValue && (worst.Unit == "°C" || worst.Unit == "%") && worst.Key.Alarm != alarm.Exposure {
 		f := Figure{Alarm: worst.Key.Alarm, Value: worst.Peak, Limit: cmp.Or(worst.PeakLimit, worst.Limit), HasLimit: worst.HasLimit, Unit: worst.Unit}.Text(s)
 		limit := ""
 		if worst.HasLimit {
-			limit = withLimit.with("limit", f.Limit)
+			limit = say("with-limit", "limit", f.Limit)
 		}
-		b.WriteString(worstWas.with("value", f.Value, "limit", limit, "name", worst.called()))
+		b.WriteString(say("worst-was", "value", f.Value, "limit", limit, "name", worst.called()))
 	}
 	n.endings(&b)
 	if n.AckedBy != "" {
-		b.WriteString(answeredBy.with("who", n.AckedBy))
+		b.WriteString(say("answered-by", "who", n.AckedBy))
 	}
-	return n.ended().with("what", title), b.String()
+	return say(n.ended(), "what", title), b.String()
 }
 
 // ended says whether all is over: what a person put away may go on.
-func (n *Notice) ended() phrase {
+func (n *Notice) ended() string {
 	away, gone := 0, 0
 	for i := range n.Members {
 		switch m := &n.Members[i]; {
 		case m.Gone:
 			gone++
 		case m.State.Annunciated(): // no longer worth a message
-			return endedMilder
+			return "ended-milder"
 		case m.State.PutAway():
 			away++
 		}
 	}
 	switch all := len(n.Members); {
 	case away+gone == 0:
-		return endedAll
+		return "ended-all"
 	case gone == all:
-		return endedGone
+		return "ended-gone"
 	case away == 0:
-		return endedMixed
+		return "ended-mixed"
 	case away+gone == all:
-		return endedAway
+		return "ended-away"
 	default:
-		return endedOrAway
+		return "ended-or-away"
 	}
 }
 
@@ -77,7 +77,7 @@ func (n *Notice) endings(b *strings.Builder) {
 		}
 	}
 	if held > 1 {
-		b.WriteString(heldTogeth.with("n", strconv.Itoa(held)))
+		b.WriteString(say("held-together", "n", strconv.Itoa(held)))
 	}
 	for i := range n.Members[:min(len(n.Members), listed)] {
 		m := &n.Members[i]
@@ -89,23 +89,23 @@ func (n *Notice) endings(b *strings.Builder) {
 
 // ending says how an alarm ended where it did not simply return to normal.
 func (m *Member) ending() string {
-	by, p := "", phrase("")
+	by, p := "", ""
 	if m.By != "" {
-		by = byWhom.with("who", m.By)
+		by = say("by-whom", "who", m.By)
 	}
 	switch {
 	case m.State == alarm.Norm && m.Gone:
-		p = goneOne
+		p = "gone-one"
 	case m.State == alarm.Shelved:
-		p = shelvedOne
+		p = "shelved-one"
 	case m.State == alarm.OutOfService:
-		p = outOne
+		p = "out-one"
 	case m.State == alarm.Suppressed:
-		p = mutedOne
+		p = "muted-one"
 	case m.State.Kept():
-		p = heldOne
+		p = "held-one"
 	}
-	return p.with("name", m.called(), "by", by)
+	return say(p, "name", m.called(), "by", by)
 }
 
 // nameRoom is how many letters a message spends on names alone: about sixty
@@ -143,11 +143,11 @@ func (n *Notice) newLine() string {
 		return ""
 	}
 	names, more := nameAll(added, nameRoom)
-	p := newNames
+	p := "new-names"
 	if more > 0 {
-		p = newNamesMore
+		p = "new-names-more"
 	}
-	return p.with("names", names, "n", strconv.Itoa(more))
+	return say(p, "names", names, "n", strconv.Itoa(more))
 }
 
 func (m *Member) sameSubject(o *Member) bool { return o.Key.Subject == m.Key.Subject }
@@ -176,13 +176,13 @@ func (n *Notice) rest(b *strings.Builder, told []string) {
 			more += len(list)
 		} else if names, left := nameAll(list, room); names != "" {
 			more, room = more+left, room-len(names)
-			b.WriteString(alsoNames.with("what", HeadlineOf(k.Key), "names", names))
+			b.WriteString(say("also-names", "what", HeadlineOf(k.Key), "names", names))
 		} else {
 			more += left
 		}
 	}
 	if more > 0 {
-		b.WriteString(andMore.with("n", strconv.Itoa(more)))
+		b.WriteString(say("and-more", "n", strconv.Itoa(more)))
 	}
 }
 
@@ -241,64 +241,27 @@ const listedSilences = 12
 // Silence tells who put what away, until when and how to undo it, in a title, a
 // text and what to do first.
 func Silence(list []Silenced, in *time.Location) (title, text, first string) {
-	return silenceTitle(list, in), silenceText(list, in), silencedFirst
+	return silenceTitle(list, in), silenceText(list, in), say("silenced-first")
 }
 
-// A silencing is what is said of one way: a title, and a line of the text.
-type silencing struct{ title, line phrase }
-
-// silencingOf returns that of a way; one of another version counts as out of service.
-func silencingOf(how string) silencing {
-	if s, ok := silencings[how]; ok {
+// silenceOf is what is said of one way; one of another version counts as out of service.
+func silenceOf(how string) silence {
+	if s, ok := inEnglish().Silences[how]; ok {
 		return s
 	}
-	return silencings[TakenOut]
+	return inEnglish().Silences[TakenOut]
 }
-
-var silencings = map[string]silencing{
-	PutAway:  {putAwayBy, "{by} put away {what} of {name} {end}.{why} To undo that: its page, or dewline alarm unshelve {alarm}{id}."},
-	TakenOut: {putAwayBy, "{by} took {name} out of service {end}: of an enclosure only lethal heat is told.{why}" + inServiceAgain},
-	Emptied:  {putAwayBy, "{by} declared {name} empty {end}: nothing of it is told, lethal heat included.{why}" + inServiceAgain},
-	Unseen: {
-		"{plain} is not watched {end}",
-		"{by} took the probe {id} out of service {end}, the last one of {plain}: nobody sees whether it grows too hot there.{why}" + inServiceAgain,
-	},
-	Dropped: {
-		"No longer watched: {name}",
-		"The configuration in force has {name} no longer, while this was open: {what}. Nobody watches it now. " +
-			"To undo that, put it back into the file under the same id and reload.",
-	},
-	Raised: {
-		"Lethal limit raised: {name}",
-		"The configuration in force has a higher lethal limit for {name} than the one before, while this was open: {what}. " +
-			"To undo that, put the old one back into the file and reload.",
-	},
-	OnDuty: {
-		"{plain} is on duty {end}",
-		"{by} put {name} on duty {end}: what wakes somebody goes there first.{why} To undo that: its page, or dewline alarm duty-over.",
-	},
-	DutyOver: {
-		"The turns of the configuration hold again",
-		"{by} ended it that somebody was put on duty: the turns of the configuration hold again.{why}",
-	},
-}
-
-const (
-	putAwayBy      phrase = "{by} put away: alarms of {name}"
-	putAwaySeveral phrase = "Put away: alarms of {name}"
-	inServiceAgain phrase = " To undo that: its page, or dewline alarm in-service {id}."
-)
 
 func silenceTitle(list []Silenced, in *time.Location) string {
 	s := list[0]
 	if len(list) == 1 {
-		return s.fill(silencingOf(s.How).title, in)
+		return s.fill(silenceOf(s.How).Title, in)
 	}
-	p := putAwaySeveral
+	text := inEnglish().Phrases["put-away-several"]
 	if s.How == OnDuty || s.How == DutyOver {
-		p = silencingOf(s.How).title
+		text = silenceOf(s.How).Title
 	}
-	return fmt.Sprintf("%s and %d more", s.fill(p, in), len(list)-1)
+	return fmt.Sprintf("%s and %d more", s.fill(text, in), len(list)-1)
 }
 
 func silenceText(list []Silenced, in *time.Location) string {
@@ -308,7 +271,7 @@ func silenceText(list []Silenced, in *time.Location) string {
 			lines = append(lines, fmt.Sprintf("and %d more.", len(list)-i))
 			break
 		}
-		lines = append(lines, list[i].fill(silencingOf(list[i].How).line, in))
+		lines = append(lines, list[i].fill(silenceOf(list[i].How).Line, in))
 	}
 	return strings.Join(lines, "\n")
 }
@@ -321,7 +284,7 @@ func (s *Silenced) named() string {
 }
 
 // fill fills a phrase in for one who reads the clock of in.
-func (s *Silenced) fill(p phrase, in *time.Location) string {
+func (s *Silenced) fill(text string, in *time.Location) string {
 	why, one := "", ""
 	if s.Why != "" {
 		why = " The reason given: " + s.Why + "."
@@ -329,7 +292,7 @@ func (s *Silenced) fill(p phrase, in *time.Location) string {
 	if len(s.Alarms) == 1 {
 		one = string(s.Alarms[0]) + " "
 	}
-	return p.with("name", s.named(), "plain", cmp.Or(s.Name, s.Subject), "id", s.Subject, "by", s.By, "what", s.what(),
+	return fill(text, "name", s.named(), "plain", cmp.Or(s.Name, s.Subject), "id", s.Subject, "by", s.By, "what", s.what(),
 		"end", s.end(in), "why", why, "alarm", one)
 }
 

@@ -193,7 +193,7 @@ func (f Figure) Headline(s unit.Scale) string {
 	case f.Alarm == alarm.Exposure:
 		return Dose(f.Value)
 	case f.Alarm == alarm.CertificateDue:
-		return left.with("value", f.Text(s).Value)
+		return say("left", "value", f.Text(s).Value)
 	}
 	return f.Text(s).Value
 }
@@ -317,30 +317,30 @@ func rate(d *alarm.Detail, s unit.Scale) string {
 
 // Rate writes how far a temperature moves in an hour, empty for hardly.
 func Rate(perHour unit.TemperatureDelta, s unit.Scale) string {
-	p := risingBy
+	p := "rising-by"
 	switch {
 	case math.Abs(float64(perHour)) < steady:
 		return ""
 	case perHour < 0:
-		p, perHour = fallingBy, -perHour
+		p, perHour = "falling-by", -perHour
 	}
-	return p.with("rate", perHour.Text(s, 1))
+	return say(p, "rate", perHour.Text(s, 1))
 }
 
 // lethalIn says when the lethal limit, which may be empty, is expected.
 func lethalIn(r alarm.Range, limit string) string {
-	p := [2]phrase{lethalWhen, lethalAtWhen}
+	p := [2]string{"lethal-when", "lethal-at-when"}
 	if open(r) {
-		p = [2]phrase{couldReach, couldReachAt}
+		p = [2]string{"could-reach", "could-reach-at"}
 	}
 	i := 0
 	if limit != "" {
 		i = 1
 	}
-	return p[i].with("limit", limit, "when", In(r), "span", Span(minuteStep(r.FromMinutes)))
+	return say(p[i], "limit", limit, "when", In(r), "span", Span(minuteStep(r.FromMinutes)))
 }
 
 // Ahead says when the lethal limit is expected.
 func Ahead(r alarm.Range) string { return lethalIn(r, "") }
 
-func lampsOff(r alarm.Range) string { return lampsOffBuys.with("gain", Gain(r)) }
+func lampsOff(r alarm.Range) string { return say("lamps-off-buys", "gain", Gain(r)) }

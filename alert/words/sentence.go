@@ -11,20 +11,13 @@ import (
 	"dewline/rules/alarm"
 )
 
-// causes name a cause in a sentence, with its id where it has one.
-var causes = map[alarm.CauseKind]string{
-	alarm.CauseRoom: "the room", alarm.CauseShelf: "the shelf", alarm.CauseEnclosure: "this enclosure alone",
-	alarm.CauseProbe: "the probe", alarm.CauseSupply: "the mist supply", alarm.CauseLamps: "the lamp timer",
-	alarm.CausePower: "the power",
-	alarm.CauseDoor:  "its door", alarm.CauseDewline: "dewline itself",
-}
-
+// cause names one in a sentence, with its id where it has one.
 func cause(c alarm.Cause) string {
-	text := causes[c.Kind]
+	text := inEnglish().Causes[string(c.Kind)]
 	switch c.Kind {
 	case alarm.CauseShelf:
 		if rack, shelf, ok := strings.Cut(c.ID, "/"); ok && rack != "" {
-			return shelfOf.with("shelf", shelf, "rack", configs.RackWords(rack))
+			return say("shelf-of", "shelf", shelf, "rack", configs.RackWords(rack))
 		}
 	case alarm.CauseProbe, alarm.CauseSupply, alarm.CauseLamps:
 	default:
@@ -191,7 +184,7 @@ func tail(b *strings.Builder, a *alarm.Onset, s unit.Scale) {
 	if r := rate(d, s); r != "" {
 		b.WriteString("; " + r)
 		if a.Cause.Kind == alarm.CauseRoom {
-			b.WriteString(string(wholeRoom))
+			b.WriteString(say("whole-room"))
 		}
 	}
 	if t := d.TimeToLethal; t != nil && a.Key.Alarm != alarm.LethalAhead {

@@ -38,7 +38,7 @@ func TestOver_OnlyWhatIsOver(t *testing.T) {
 // probes hang on.
 func TestNotice_Storm(t *testing.T) {
 	n := ofProbes(alarm.Unack, alarm.Unack)
-	if got := n.Scope(); got != severalAtOnce {
+	if got := n.Scope(); got != say("several-at-once") {
 		t.Errorf("two are %q", got)
 	}
 	if one := ofProbes(alarm.Unack); one.Scope() != "a" {

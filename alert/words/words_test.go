@@ -5,6 +5,7 @@ import (
 	"go/ast"
 	"go/parser"
 	"go/token"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -114,5 +115,69 @@ func TestSentence_Fahrenheit(t *testing.T) {
 		"likely cause: the room (the room itself is 80.6 °F, warmer by 0.9 °F than usual at this hour); not known: the room's temperature."
 	if got := Sentence(&a, unit.Fahrenheit); got != want {
 		t.Errorf("%q, want %q", got, want)
+	}
+}
+
+// Every phrase is said somewhere, every one that is said is in the table, and what is
+// filled in has a value.
+func TestPhrases_AreSaid(t *testing.T) {
+	all, said, filled := inEnglish(), map[string]bool{}, map[string]bool{}
+	kebab := regexp.MustCompile(`^[a-z]+(-[a-z]+)+$`)
+	for _, file := range []string{"notice.go", "over.go", "heat.go", "quantity.go", "sentence.go"} {
+		tree, err := parser.ParseFile(token.NewFileSet(), file, nil, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		literal := func(e ast.Expr) string {
+			if l, ok := e.(*ast.BasicLit); ok && l.Kind == token.STRING {
+				text, _ := strconv.Unquote(l.Value)
+				return text
+			}
+			return ""
+		}
+		ast.Inspect(tree, func(n ast.Node) bool {
+			switch n := n.(type) {
+			case *ast.CallExpr:
+				switch f, ok := n.Fun.(*ast.Ident); {
+				case ok && (f.Name == "say" || f.Name == "fill"):
+					for _, e := range n.Args[1:] {
+						filled["{"+literal(e)+"}"] = true
+					}
+					fallthrough
+				case ok && f.Name == "clauses":
+					said[literal(n.Args[0])] = true
+				}
+			case *ast.BasicLit:
+				if text := literal(n); kebab.MatchString(text) && all.Silences[text] == (silence{}) {
+					said[text] = true
+				}
+			}
+			return true
+		})
+	}
+	delete(said, "") // a variable
+	for id, text := range all.Phrases {
+		if !said[id] {
+			t.Errorf("nobody says %s", id)
+		}
+		for _, name := range regexp.MustCompile(`\{.*?\}`).FindAllString(text, -1) {
+			if !filled[name] {
+				t.Errorf("%s: nobody fills in %s", id, name)
+			}
+		}
+		delete(said, id)
+	}
+	for id := range said {
+		t.Errorf("%s has no words", id)
+	}
+	for _, how := range []string{PutAway, TakenOut, Emptied, Unseen, Dropped, Raised, OnDuty, DutyOver} {
+		if s := all.Silences[how]; s.Title == "" || s.Line == "" || len(all.Silences) != 8 {
+			t.Errorf("%s: %+v", how, s)
+		}
+	}
+	for s := range alarm.State(9) {
+		if State(s) == "not known" || len(all.States) != 9 {
+			t.Errorf("the state %v has no words", s)
+		}
 	}
 }
