@@ -1,7 +1,6 @@
 package chart
 
 import (
-	"fmt"
 	"time"
 )
 
@@ -107,31 +106,4 @@ func (p pace) next(at time.Time) time.Time {
 			return t
 		}
 	}
-}
-
-// describe returns a sentence about the chart for those who cannot see it:
-// the extremes of each panel's first series, and how many gaps it has.
-func (c Chart) describe() string {
-	text := ""
-	for _, p := range c.Panels {
-		p = p.in(c.Scale)
-		if len(p.Series) == 0 || len(p.Series[0].Points) == 0 {
-			text += fmt.Sprintf("%s: no readings. ", p.Name)
-			continue
-		}
-		only := Panel{Series: p.Series[:1], scale: p.scale}
-		low, high := only.extent()
-		gaps := -1
-		for _, q := range p.Series[0].Points {
-			if q.Gap {
-				gaps++
-			}
-		}
-		text += fmt.Sprintf("%s %.1f to %.1f %s", p.Name, low, high, p.Unit)
-		if gaps > 0 {
-			text += fmt.Sprintf(", %d gaps", gaps)
-		}
-		text += ". "
-	}
-	return text
 }

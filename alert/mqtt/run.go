@@ -97,21 +97,6 @@ func (c *Client) birth(ctx context.Context, s *session) error {
 	return nil
 }
 
-// A wish is something to listen for, asked for until the broker grants it. Without
-// it the room still warns, which matters more.
-type wish struct {
-	level   slog.Level // of being without it
-	without string     // what that means
-	topics  []string
-	handle  paho.MessageHandler
-	begins  func() // told when it is granted; nil for nobody
-
-	granted bool  // on this connection
-	told    bool  // that it is not
-	why     error // it was not granted last
-	ended   int   // connections in a row that ended when it was asked for
-}
-
 func (c *Client) listensFor() []*wish {
 	commands := slog.LevelError
 	if c.opt.Token == "" && len(c.opt.Keys) == 0 { // nobody may send any
@@ -421,14 +406,6 @@ func (c *Client) restore(topic string, theirs []byte) {
 	if graver {
 		c.poke()
 	}
-}
-
-// A Sign is one sign of life of a room, as a sentinel sees it.
-type Sign struct {
-	Room      string
-	Status    string           // "online" or "offline", empty for a heartbeat
-	Retained  bool             // an old status, kept by the broker
-	Heartbeat *alert.Heartbeat // nil for a status
 }
 
 func (c *Client) sign(_ paho.Client, m paho.Message) {

@@ -4,15 +4,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"net/http"
+	"iter"
 	"slices"
-	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"dewline/alert"
 	"dewline/alert/chart"
-	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/event"
@@ -115,159 +114,6 @@ func damage(err error) string {
 	return fmt.Sprintf("Part of the record could not be read: %v", strings.ReplaceAll(err.Error(), "\n", "; "))
 }
 
-// Widths that a chart is drawn in; anything else would let a visitor ask for
-// pictures of any size.
-const (
-	chartNarrow = 360
-	chartWide   = 760
-)
-
-// pictureCSP is for a chart opened by itself: its own style sheet and nothing
-// else.
-const pictureCSP = "default-src 'none'; style-src 'unsafe-inline'"
-
-func (s closeups) chart(w http.ResponseWriter, r *http.Request) {
-	snap, cfg := s.o.Snapshot(), s.o.Config()
-	e, ok := enclosureOf(cfg, r.PathValue("id"))
-	if !ok {
-		s.say(w, r, http.StatusNotFound, "There is no such enclosure.")
-		return
-	}
-	q := r.URL.Query()
-	width := chartWide
-	if q.Get("w") == strconv.Itoa(chartNarrow) {
-		width = chartNarrow
-	}
-	p := periodOf(q.Get("span"), q.Get("end"), snap.At.Wall, cfg.Room.Location)
-	c, err := s.climate(r.Context(), snap, cfg, e, p, width)
-	if err != nil && c.Panels == nil {
-		s.say(w, r, http.StatusServiceUnavailable, "There is no picture: "+err.Error()+".")
-		return
-	}
-	w.Header().Set("Content-Type", "image/svg+xml")
-	w.Header().Set("Content-Security-Policy", pictureCSP)
-	w.Header().Set("Cache-Control", "private, max-age=60")
-	_, _ = w.Write(c.SVG(width))
-}
-
-func enclosureOf(cfg *configs.Config, id string) (configs.Enclosure, bool) {
-	i := slices.IndexFunc(cfg.Enclosures, func(e configs.Enclosure) bool { return e.ID == id })
-	if i < 0 {
-		return configs.Enclosure{}, false
-	}
-	return cfg.Enclosures[i], true
-}
-
-// climate fills the chart of an enclosure from the record. With an error it
-// holds what could be read.
-func (s closeups) climate(ctx context.Context, snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure, p period, width int) (chart.Chart, error) {
-	rec := s.o.Record()
-	if rec == nil {
-		return chart.Chart{}, errNoRecord
-	}
-	c := chart.Climate(cfg, e, p.from, p.to)
-	var errs error
-	n, poll := p.points(width), cfg.Room.Poll.D()
-	probes := cfg.ProbesOf(e.ID)
-	for _, probe := range probes {
-		temp, hum, err := curvesOf(ctx, rec, sensors.ProbeID(probe.ID), p, n, poll)
-		errs = errors.Join(errs, err)
-		name := seriesName(probe, probes)
-		if len(temp) > 0 {
-			c.Panels[0].Series = append(c.Panels[0].Series, chart.Series{Name: name, Points: temp})
-		}
-		if len(hum) > 0 && probe.Place != configs.Water {
-			c.Panels[1].Series = append(c.Panels[1].Series, chart.Series{Name: name, Points: hum})
-		}
-	}
-	if room, ok := roomProbe(cfg, e); ok {
-		temp, _, err := curvesOf(ctx, rec, room, p, n, poll)
-		errs = errors.Join(errs, err)
-		c.Panels[0].Series = append(c.Panels[0].Series, chart.Series{Name: "room", Points: temp, Beside: true})
-	}
-	marks, err := s.marks(rec, snap, cfg, e, p)
-	c.Marks, c.Scale = marks, scaleOf(cfg)
-	return c, errors.Join(errs, err)
-}
-
-// seriesName is the place of a probe, or its id where two share a place.
-func seriesName(p configs.Probe, all []configs.Probe) string {
-	for _, q := range all {
-		if q.ID != p.ID && q.Place == p.Place {
-			return p.ID
-		}
-	}
-	return string(p.Place)
-}
-
-// roomProbe returns the probe in the room that hangs closest to the
-// enclosure: on its shelf, in its rack, anywhere.
-func roomProbe(cfg *configs.Config, e configs.Enclosure) (sensors.ProbeID, bool) {
-	best, rank := "", -1
-	for _, p := range cfg.Probes {
-		if p.Place != configs.InRoom || !p.MeasuresTemperature() {
-			continue
-		}
-		r := 0
-		switch {
-		case p.Rack == e.Rack && p.Rack != "" && p.Shelf == e.Shelf:
-			r = 3
-		case p.Rack == "":
-			r = 2
-		case p.Rack == e.Rack:
-			r = 1
-		}
-		if r > rank {
-			best, rank = p.ID, r
-		}
-	}
-	return sensors.ProbeID(best), rank >= 0
-}
-
-// marks gathers pulses, alarms and notes. Beyond a month a day is too narrow
-// for pulses.
-func (s closeups) marks(rec Record, snap *alert.Snapshot, cfg *configs.Config, e configs.Enclosure, p period) ([]chart.Mark, error) {
-	var out []chart.Mark
-	var errs error
-	if p.name == "day" {
-		found, _, err := logOf(rec, snap, e.ID, p.from)
-		errs = errors.Join(errs, err)
-		for _, m := range found {
-			k := chart.Mark{At: m.At(), Kind: chart.Pulse, Text: "mist " + s.local(m.At()).Format("15:04")}
-			if m.Verdict == event.MistMissed {
-				k.Kind, k.Text = chart.MissedPulse, "no mist at "+s.local(m.At()).Format("15:04")
-			} else if m.Start.IsZero() {
-				continue // nobody could tell
-			}
-			if k.At.Before(p.to) {
-				out = append(out, k)
-			}
-		}
-	}
-	alarms, err := onsets(rec, snap, p.from, ofEnclosure(cfg, e.ID))
-	errs = errors.Join(errs, err)
-	for _, o := range alarms {
-		if o.Priority < alarm.Today {
-			continue
-		}
-		kind := chart.Today
-		if o.Priority == alarm.Wake {
-			kind = chart.Wake
-		}
-		until := o.To.Wall
-		if until.IsZero() {
-			until = snap.At.Wall // a chart ends where it ends
-		}
-		out = append(out, chart.Mark{At: o.From.Wall, Until: until, Kind: kind, Text: words.HeadlineOf(o.Key)})
-	}
-	notes, err := s.o.Notebook.Notes(e.ID, p.from, p.to)
-	errs = errors.Join(errs, err)
-	for _, n := range notes {
-		out = append(out, chart.Mark{At: n.Time, Kind: chart.Note, Text: n.Text})
-	}
-	return out, errs
-}
-
 // logOf reads what the log says of one enclosure's mists, dry-downs and nights
 // since a moment, in order.
 func logOf(rec Record, snap *alert.Snapshot, enclosure string, from time.Time) (mists []mist, nights []night, errs error) {
@@ -360,4 +206,61 @@ func ofEnclosure(cfg *configs.Config, id string) func(alarm.Key) bool {
 		subjects[p.ID] = true
 	}
 	return func(k alarm.Key) bool { return subjects[k.Subject] }
+}
+
+// Record is the record as far as pages read it; *store.Store is one.
+type Record interface {
+	Readings(ctx context.Context, probe sensors.ProbeID, from, to time.Time) iter.Seq2[sensors.Reading, error]
+	Rollups(ctx context.Context, probe sensors.ProbeID, level store.Level, from, to time.Time) iter.Seq2[store.Rollup, error]
+	// JournalSince yields the events from a running time on.
+	JournalSince(mono time.Duration) iter.Seq2[event.Event, error]
+}
+
+// errNoRecord says that there is nothing to read from.
+var errNoRecord = errors.New("the record is not open")
+
+// extremes are the least and the greatest temperature, in °C.
+type extremes struct{ low, high float64 }
+
+// ranges keeps the extremes of the last day, because reading them for every
+// visit would cost more than the rest of the home page.
+type ranges struct {
+	mu  sync.Mutex // guards what follows
+	at  time.Time
+	all map[string]extremes
+}
+
+// rangesFor is how old kept extremes may be, in room time.
+const rangesFor = 10 * time.Minute
+
+// of returns the extremes by enclosure. Without a record, or where it cannot
+// be read, they are simply missing.
+func (x *ranges) of(ctx context.Context, rec Record, cfg *configs.Config, now time.Time) map[string]extremes {
+	if rec == nil {
+		return nil
+	}
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if age := now.Sub(x.at); x.all != nil && age >= 0 && age < rangesFor {
+		return x.all
+	}
+	all := make(map[string]extremes, len(cfg.Enclosures))
+	for _, e := range cfg.Enclosures {
+		for _, p := range cfg.ProbesOf(e.ID) {
+			for sum, err := range rec.Rollups(ctx, sensors.ProbeID(p.ID), store.Hour, now.Add(-24*time.Hour), now.Add(time.Hour)) {
+				if err != nil || sum.Has&sensors.HasTemperature == 0 {
+					continue
+				}
+				one := extremes{float64(sum.Temperature.Min) / 100, float64(sum.Temperature.Max) / 100}
+				if had, ok := all[e.ID]; ok {
+					one = extremes{min(one.low, had.low), max(one.high, had.high)}
+				}
+				all[e.ID] = one
+			}
+		}
+	}
+	if ctx.Err() == nil {
+		x.at, x.all = now, all
+	}
+	return all
 }

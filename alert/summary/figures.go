@@ -11,13 +11,11 @@ import (
 	"dewline/alert/chart"
 	"dewline/alert/words"
 	"dewline/configs"
+	"dewline/rules/alarm"
 	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
 )
-
-// slotSpan is the length of one sum of the record that figures are made of.
-const slotSpan = 10 * time.Minute
 
 // pictureBins is how many points a line of the week's picture has: one for
 // two hours. Least and greatest are kept within each.
@@ -184,32 +182,10 @@ func (b *builder) draw(e configs.Enclosure, all slots, out *Enclosure) chart.Cha
 	return c
 }
 
-// A slot joins what the probes of one enclosure measured in ten minutes.
-type slot struct {
-	start                         time.Time
-	covered, inBand, below, above time.Duration
-	temp, hum                     *store.Spread // of the probe that is judged
-	hottest                       int32         // of any probe, where there is a temp
-	atFloor                       bool          // hum is of the floor's own probe
-}
-
-// slots are an enclosure's in order.
-type slots []*slot
-
 // coverage is the time that a sum's readings stand for. It may be a little more
 // than the sum's ten minutes where a reading came early, and the next sum's is
 // less then; a clock that was set back must not count a time twice.
 func coverage(r *store.Rollup) time.Duration { return min(r.Covered, 2*slotSpan) }
-
-// between returns the slots that start in [from, to), by whole seconds. A week begins
-// on a multiple of ten minutes in every zone there is.
-func (all slots) between(from, to time.Time) slots {
-	index := func(t time.Time) int {
-		i, _ := slices.BinarySearchFunc(all, t.Unix(), func(s *slot, at int64) int { return cmp.Compare(s.start.Unix(), at) })
-		return i
-	}
-	return all[index(from):max(index(from), index(to))]
-}
 
 // figures are what the sums alone tell of [from, to).
 func (all slots) figures(from, to time.Time, lampsOn func(time.Time) bool) Figures {
@@ -268,9 +244,6 @@ func (w *weighed) spread() *Spread {
 	}
 	return &Spread{Min: w.min, Mean: w.sum / w.weight, Max: w.max}
 }
-
-// dueWithin is how far ahead calibrations and drills are announced.
-const dueWithin = 14 * 24 * time.Hour
 
 // roomProbes accounts for the probes that hang in no enclosure.
 func (b *builder) roomProbes() {
@@ -382,30 +355,28 @@ func (b *builder) drill() {
 	}
 }
 
-// tellMissing says in words what the report cannot know.
-func (b *builder) tellMissing() {
-	r := b.report
-	if !r.compared() && !r.NoData {
-		b.unknown("Changes cannot be told: there is less than a day on record of this week or the one before.")
+// marks are what happened to the enclosure, for its picture.
+func (b *builder) marks(e *Enclosure) []chart.Mark {
+	var out []chart.Mark
+	for _, at := range e.pulses {
+		out = append(out, chart.Mark{At: at, Kind: chart.Pulse})
 	}
-	if r.Until.Before(r.To) {
-		b.unknown("The week is not over: it is told up to %s.", r.Until.Format("Monday 15:04"))
+	for _, at := range e.missed {
+		out = append(out, chart.Mark{At: at, Kind: chart.MissedPulse})
 	}
-	var noRaw []string
-	for i := range r.Enclosures {
-		for _, p := range r.Enclosures[i].Probes {
-			if p.NoRaw {
-				noRaw = append(noRaw, p.ID)
-			}
+	for _, x := range slices.Concat(e.Excursions, e.Others) {
+		if x.To.IsZero() {
+			x.To = b.report.Until
+		}
+		switch x.Priority {
+		case alarm.Wake:
+			out = append(out, chart.Mark{At: x.From, Until: x.To, Kind: chart.Wake})
+		case alarm.Today:
+			out = append(out, chart.Mark{At: x.From, Until: x.To, Kind: chart.Today})
 		}
 	}
-	if len(noRaw) > 0 {
-		b.unknown("Trust is not known for %s: only sums are left of so long ago.", list(noRaw, 4))
+	for _, n := range e.Notes {
+		out = append(out, chart.Mark{At: n.At, Kind: chart.Note})
 	}
-	if !r.NoData && b.typed.After(r.From) && b.typed.After(b.began) {
-		b.unknown("Mist pulses, dry-downs, night drops and exposure are recorded since %s.", b.typed.In(b.loc).Format("Monday 2 January 2006 15:04"))
-	}
-	if h := r.To.Sub(r.From).Hours(); h != 168 {
-		b.unknown("The clocks were changed: the week had %.0f hours.", h)
-	}
+	return out
 }

@@ -14,7 +14,6 @@ import (
 	"slices"
 	"strings"
 
-	"dewline/alert/chart"
 	"dewline/alert/mail"
 	"dewline/alert/words"
 	"dewline/configs"
@@ -354,32 +353,6 @@ func few(img image.Image, colours int) image.Image {
 	}
 	out := image.NewPaletted(img.Bounds(), palette)
 	draw.Draw(out, out.Rect, img, image.Point{}, draw.Src)
-	return out
-}
-
-// marks are what happened to the enclosure, for its picture.
-func (b *builder) marks(e *Enclosure) []chart.Mark {
-	var out []chart.Mark
-	for _, at := range e.pulses {
-		out = append(out, chart.Mark{At: at, Kind: chart.Pulse})
-	}
-	for _, at := range e.missed {
-		out = append(out, chart.Mark{At: at, Kind: chart.MissedPulse})
-	}
-	for _, x := range slices.Concat(e.Excursions, e.Others) {
-		if x.To.IsZero() {
-			x.To = b.report.Until
-		}
-		switch x.Priority {
-		case alarm.Wake:
-			out = append(out, chart.Mark{At: x.From, Until: x.To, Kind: chart.Wake})
-		case alarm.Today:
-			out = append(out, chart.Mark{At: x.From, Until: x.To, Kind: chart.Today})
-		}
-	}
-	for _, n := range e.Notes {
-		out = append(out, chart.Mark{At: n.At, Kind: chart.Note})
-	}
 	return out
 }
 

@@ -150,8 +150,6 @@ func (n *Notice) newLine() string {
 	return say(p, "names", names, "n", strconv.Itoa(more))
 }
 
-func (m *Member) sameSubject(o *Member) bool { return o.Key.Subject == m.Key.Subject }
-
 // rest names the subjects that have no line of their own: those that wake by
 // what is the matter with them, the newest first, and the others as a number.
 func (n *Notice) rest(b *strings.Builder, told []string) {

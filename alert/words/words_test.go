@@ -123,7 +123,7 @@ func TestSentence_Fahrenheit(t *testing.T) {
 func TestPhrases_AreSaid(t *testing.T) {
 	all, said, filled := inEnglish(), map[string]bool{}, map[string]bool{}
 	kebab := regexp.MustCompile(`^[a-z]+(-[a-z]+)+$`)
-	for _, file := range []string{"notice.go", "over.go", "heat.go", "quantity.go", "sentence.go"} {
+	for _, file := range []string{"notice.go", "member.go", "over.go", "heat.go", "quantity.go", "sentence.go", "facts.go"} {
 		tree, err := parser.ParseFile(token.NewFileSet(), file, nil, 0)
 		if err != nil {
 			t.Fatal(err)
