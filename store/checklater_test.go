@@ -40,7 +40,7 @@ func TestOpenReadsLittle(t *testing.T) {
 			for i := range 20_000 {
 				some = append(some, noted(sensors.Instant{Wall: start}, fmt.Sprint(n+i)))
 			}
-			return s.chain.putJournal(tx, some)
+			return putJournal(tx, some)
 		})
 		if err != nil {
 			t.Fatal(err)

@@ -18,7 +18,6 @@ import (
 // takes back what is there.
 type writer struct {
 	*series
-	chain    *chain
 	flushing token    // holds one token: a write, or a part of upkeep; guards what follows
 	open     openFile // the open hour in the file
 	enc      block.Encoder
@@ -315,7 +314,7 @@ func (w *writer) putCommit(tx *bolt.Tx, c Commit) error {
 			return err
 		}
 	}
-	if err := w.chain.putJournal(tx, c.Journal); err != nil {
+	if err := putJournal(tx, c.Journal); err != nil {
 		return err
 	}
 	if c.State != nil {

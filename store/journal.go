@@ -1,25 +1,18 @@
 package store
 
 import (
-	"bytes"
 	"crypto/sha256"
 	"encoding/binary"
 	"errors"
 	"fmt"
 	"iter"
+	"math"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
 
 	"dewline/rules/event"
 )
-
-// A chain is the journal.
-type chain struct {
-	in   *recordFile
-	head journalHead // guarded by the file's lock for writing
-	era  uint64      // of the file that head is of
-}
 
 // keyHead is the document with the newest entry.
 const keyHead = "journal"
@@ -45,17 +38,14 @@ func lastOf(tx *bolt.Tx) journalHead {
 	return h
 }
 
-// putJournal appends events. The head in memory moves on only with the commit.
-func (j *chain) putJournal(tx *bolt.Tx, events []event.Event) error {
+// putJournal appends events.
+func putJournal(tx *bolt.Tx, events []event.Event) error {
 	if len(events) == 0 {
 		return nil
 	}
 	b := tx.Bucket([]byte(rootJournal))
 	b.FillPercent = 1
-	if era := j.in.era.Load(); era != j.era {
-		j.head, j.era = loadHead(tx), era
-	}
-	head := j.head
+	head := loadHead(tx)
 	for _, e := range events {
 		e.Seq = head.seq + 1
 		key := binary.BigEndian.AppendUint64(nil, e.Seq)
@@ -72,7 +62,6 @@ func (j *chain) putJournal(tx *bolt.Tx, events []event.Event) error {
 			return err
 		}
 	}
-	tx.OnCommit(func() { j.head = head }) // still under the library's write lock
 	return putDoc(tx, bucketSelf, []byte(keyHead), head.bytes())
 }
 
@@ -80,28 +69,30 @@ func (j *chain) putJournal(tx *bolt.Tx, events []event.Event) error {
 // written; zero times leave an end open. One that does not follow from the one
 // before it, or whose names were changed, is not shown: it yields an error
 // wrapping ErrTampered.
-func (j *chain) Journal(from, to time.Time) iter.Seq2[event.Event, error] {
-	start := func(tx *bolt.Tx) ([]byte, [sha256.Size]byte) { return []byte{}, journalStart(tx).hash }
-	return j.events(start, func(e *event.Event) bool {
+func (r *recordFile) Journal(from, to time.Time) iter.Seq2[event.Event, error] {
+	return r.events(math.MinInt64, func(e *event.Event) bool {
 		return (from.IsZero() || !e.At.Wall.Before(from)) && (to.IsZero() || e.At.Wall.Before(to))
 	})
 }
 
-// events yields those entries that want picks of all from a key on, which start tells with
-// the hash before it.
-func (j *chain) events(start func(tx *bolt.Tx) ([]byte, [sha256.Size]byte), want func(*event.Event) bool) iter.Seq2[event.Event, error] {
+// events yields those entries that want picks of all from the archive on that may have one of
+// a running time.
+func (r *recordFile) events(since time.Duration, want func(*event.Event) bool) iter.Seq2[event.Event, error] {
 	return func(yield func(event.Event, error) bool) {
-		var from []byte
-		var before [sha256.Size]byte
-		err := j.in.view(func(tx *bolt.Tx) error {
-			from, before = start(tx)
+		var at journalHead
+		err := r.view(func(tx *bolt.Tx) error {
+			at = journalStart(tx)
+			if a, ok := archiveBefore(tx, since); ok {
+				at = journalHead{a.last, a.after}
+			}
 			return nil
 		})
 		if err != nil {
 			yield(event.Event{}, fmt.Errorf("read the journal: %w", err))
 			return
 		}
-		for v, err := range j.entries(from) {
+		before := at.hash
+		for v, err := range r.entries(binary.BigEndian.AppendUint64(nil, at.seq+1)) {
 			var e event.Event
 			if err == nil {
 				e, err = v.parse(before)
@@ -119,9 +110,9 @@ func (j *chain) events(start func(tx *bolt.Tx) ([]byte, [sha256.Size]byte), want
 }
 
 // entries yields copies of the stored entries from a key on.
-func (j *chain) entries(from []byte) iter.Seq2[stored, error] {
-	return inTurns(j.in, from, func(tx *bolt.Tx, from []byte) (some []stored, next []byte) {
-		defer j.in.touched(tx, 1)
+func (r *recordFile) entries(from []byte) iter.Seq2[stored, error] {
+	return inTurns(r, from, func(tx *bolt.Tx, from []byte) (some []stored, next []byte) {
+		defer r.touched(tx, 1)
 		if some, next = archivedFrom(tx, from); next == nil {
 			some, next = singleFrom(tx, from, docsAtATime)
 		}
@@ -133,33 +124,11 @@ func (j *chain) entries(from []byte) iter.Seq2[stored, error] {
 // they are queued from several places.
 const journalSlack = time.Minute
 
-// JournalSince yields the events from a running time on, in the order they
-// were written, without reading those before: running time never goes back, so
-// they are in its order. It refuses entries as Journal does.
-func (j *chain) JournalSince(mono time.Duration) iter.Seq2[event.Event, error] {
-	start := func(tx *bolt.Tx) ([]byte, [sha256.Size]byte) { return seek(tx, mono-journalSlack) }
-	return j.events(start, func(e *event.Event) bool { return e.At.Mono >= mono })
-}
-
-// seek finds the key of the first entry at or after mono, or that of the first in its
-// archive, and the hash that it follows from; nil where there is none. Those by themselves
-// are few.
-func seek(tx *bolt.Tx, mono time.Duration) (key []byte, before [sha256.Size]byte) {
-	c := tx.Bucket([]byte(rootJournal)).Cursor()
-	k, v := c.First()
-	if k != nil && monoOf(v) >= mono {
-		h := journalStart(tx)
-		if a, ok := archiveBefore(tx, mono); ok {
-			h = journalHead{a.last, a.after}
-		}
-		return binary.BigEndian.AppendUint64(nil, h.seq+1), h.hash
-	}
-	for ; k != nil && monoOf(v) < mono; k, v = c.Next() {
-		if len(v) >= sha256.Size {
-			copy(before[:], v)
-		}
-	}
-	return bytes.Clone(k), before
+// JournalSince yields the events from a running time on, in the order they were written,
+// without reading the archives before: running time never goes back, so they are in its
+// order. It refuses entries as Journal does.
+func (r *recordFile) JournalSince(mono time.Duration) iter.Seq2[event.Event, error] {
+	return r.events(mono-journalSlack, func(e *event.Event) bool { return e.At.Mono >= mono })
 }
 
 // lastEntry is the running time of the newest entry that follows from the one before
@@ -185,26 +154,13 @@ func lastEntry(tx *bolt.Tx) time.Duration {
 	return 0
 }
 
-// monoOf is the running time of a stored entry. A damaged one counts as early,
-// so that those after it are found.
-func monoOf(value []byte) time.Duration {
-	if len(value) < sha256.Size {
-		return -1 << 62
-	}
-	at, ok := event.At(value[sha256.Size:])
-	if !ok {
-		return -1 << 62
-	}
-	return at
-}
-
 // VerifyJournal follows the chain from the first entry to the last and returns
 // how many entries it found whole. The error wraps ErrTampered and names the
 // first entry that does not follow from the one before, or the first of its archive.
 // Older ones may be gone only if a later entry says that they were let go of.
-func (j *chain) VerifyJournal() (entries int, err error) {
+func (r *recordFile) VerifyJournal() (entries int, err error) {
 	var start uint64
-	err = j.in.view(func(tx *bolt.Tx) error {
+	err = r.view(func(tx *bolt.Tx) error {
 		start = journalStart(tx).seq
 		return nil
 	})
@@ -212,7 +168,7 @@ func (j *chain) VerifyJournal() (entries int, err error) {
 		return 0, fmt.Errorf("read the journal: %w", err)
 	}
 	at, letGo := start, uint64(0)
-	for e, err := range j.Journal(time.Time{}, time.Time{}) {
+	for e, err := range r.Journal(time.Time{}, time.Time{}) {
 		if err == nil && e.Seq != at+1 {
 			err = fmt.Errorf("%w: entry %d is missing", ErrTampered, at+1)
 		}
@@ -227,12 +183,12 @@ func (j *chain) VerifyJournal() (entries int, err error) {
 	if letGo != start {
 		return entries, fmt.Errorf("%w: the entries up to %d are gone, and those up to %d were let go of", ErrTampered, start, letGo)
 	}
-	return entries, j.verifyHead()
+	return entries, r.verifyHead()
 }
 
 // verifyHead compares the end of the chain with the head kept apart.
-func (j *chain) verifyHead() error {
-	return j.in.view(func(tx *bolt.Tx) error {
+func (r *recordFile) verifyHead() error {
+	return r.view(func(tx *bolt.Tx) error {
 		end := lastOf(tx)
 		v, err := getDoc(tx, bucketSelf, []byte(keyHead))
 		if err != nil && !errors.Is(err, errNoDoc) {

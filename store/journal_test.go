@@ -174,7 +174,6 @@ func TestOldLinesAreRead(t *testing.T) {
 				return err
 			}
 		}
-		s.head = h
 		return putDoc(tx, bucketSelf, []byte("journal"), h.bytes())
 	})
 	if err != nil {

@@ -19,16 +19,13 @@ import (
 
 // Store is an open record. All methods are safe for concurrent use, those that it has
 // from its parts too: upkeep has Tidy, Compact, Backup, Recompute and Regain; series
-// Append, Probes, Readings, Rollups and SetLimits; chain the journal; recordFile
-// documents and the state.
+// Append, Probes, Readings, Rollups and SetLimits; recordFile documents, the state and the
+// journal.
 //
 // Locks, in the order they are taken: tidying, flushing, writing, the gate of
 // a handle, currently, mu, figuring. Only the last two are taken by Append and Stats, and
 // nobody holds the last three across a disk access.
-type Store struct {
-	*upkeep
-	*chain
-}
+type Store struct{ *upkeep }
 
 // Open opens or begins the record in o.Dir. It checks an existing file before
 // use, and moves a damaged one aside: what is small and whole in it goes on in a new
@@ -48,11 +45,10 @@ func openPath(ctx context.Context, o Options, path string) (*Store, Report, erro
 	}
 	r := &recordFile{opt: o, path: path, now: time.Now}
 	r.kept.Store(o.Keep.complete())
-	j := &chain{in: r}
-	w := &writer{chain: j, flushing: make(chan struct{}, 1), series: &series{recordFile: r,
+	w := &writer{flushing: make(token, 1), series: &series{recordFile: r,
 		mem: memory{probes: make(map[sensors.ProbeID]*openProbe), nextSeq: 1}}}
 	w.SetLimits(o.Limits)
-	s := &Store{&upkeep{writer: w, tidying: make(chan struct{}, 1)}, j}
+	s := &Store{&upkeep{writer: w, tidying: make(token, 1)}}
 	ctx, cancel := context.WithTimeout(ctx, cmp.Or(o.Within, openLimit))
 	defer cancel()
 	report, err := s.attach(ctx)

@@ -129,25 +129,6 @@ var types = [...]struct {
 	{"record", Record{}}, {"summary", Summary{}},
 }
 
-// At returns the running time of a line as Encode or an older version wrote it.
-func At(text []byte) (time.Duration, bool) {
-	var h struct {
-		Running *Running `json:"running_s"`
-		At      *struct {
-			Mono time.Duration `json:"mono"`
-		} `json:"at"`
-	}
-	switch err := json.Unmarshal(text, &h); {
-	case err != nil:
-		return 0, false
-	case h.Running != nil:
-		return time.Duration(*h.Running), true
-	case h.At != nil:
-		return h.At.Mono, true
-	}
-	return 0, true
-}
-
 // Running is a running time, written exactly in seconds.
 type Running time.Duration
 
