@@ -30,11 +30,8 @@ type recordFile struct {
 	stale     atomic.Bool  // a commit failed half-way: see resync
 	unchecked atomic.Bool  // most of the file is still to be checked: see Check
 	suspect   atomic.Bool  // it is to be checked before it is opened again
-	// era counts the files opened and the commits that failed half-way: what was
-	// remembered of an earlier one is to be looked up.
-	era     atomic.Uint64
-	mapped  atomic.Int64 // see touched
-	indexed atomic.Pointer[index]
+	mapped    atomic.Int64 // see touched
+	indexed   atomic.Pointer[index]
 
 	figuring sync.Mutex // guards fig
 	fig      Stats      // of the file, as of the last commit
@@ -147,7 +144,6 @@ func (r *recordFile) touched(tx *bolt.Tx, bundles int) {
 func (r *recordFile) become(h *handle) {
 	r.currently.Lock()
 	r.db = h
-	r.era.Add(1)
 	r.currently.Unlock()
 }
 
@@ -227,7 +223,6 @@ func (r *recordFile) update(f func(tx *bolt.Tx) error) error {
 		// When the last sync of a commit fails, the commit is in the file all
 		// the same. What is there has to be looked up before the next one.
 		r.stale.Store(true)
-		r.era.Add(1)
 	}
 	if errors.Is(err, errPanic) {
 		r.letGo(h)

@@ -1,10 +1,10 @@
 package store
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"slices"
-	"sync/atomic"
 	"time"
 
 	bolt "go.etcd.io/bbolt"
@@ -21,10 +21,9 @@ type writer struct {
 	flushing token    // holds one token: a write, or a part of upkeep; guards what follows
 	open     openFile // the open hour in the file
 	enc      block.Encoder
-	settled  uint64        // days with a seq up to this are long enough by themselves
-	rewrite  bool          // the next write does the open hour afresh
-	attached bool          // the file was open before
-	lastSum  atomic.Uint32 // checksum of the state as stored, 0 if not known
+	settled  uint64 // days with a seq up to this are long enough by themselves
+	rewrite  bool   // the next write does the open hour afresh
+	attached bool   // the file was open before
 }
 
 // trimRefused bounds what waits for a disk that takes nothing.
@@ -66,8 +65,10 @@ func (w *writer) withRoom(write func() error) error {
 // plan decides what to write, reading what it must for that.
 func (w *writer) plan(c Commit) *plan {
 	p := &plan{also: c}
-	if c.State != nil && block.Checksum(c.State) == w.lastSum.Load() {
-		p.also.State = nil
+	if c.State != nil {
+		if have, err := w.State(); err == nil && bytes.Equal(have, c.State) {
+			p.also.State = nil
+		}
 	}
 	w.mu.Lock()
 	next := w.mem.nextNum()
@@ -144,9 +145,6 @@ func (w *writer) carryOut(p *plan) error {
 			return err
 		}
 	}
-	if p.also.State != nil {
-		w.lastSum.Store(block.Checksum(p.also.State))
-	}
 	w.open, w.rewrite = o.after, w.rewrite && !p.fresh
 	w.settle(p, o)
 	if o.after.at != 0 && !p.names() {
@@ -222,15 +220,11 @@ func (o *openWrite) inFile(t takenSeries) inFile {
 // planOpen decides where the records of the open hour go that are not on disk: into a slot
 // or, where none has the room or an hour was sealed, into a part with those that slots hold.
 func (w *writer) planOpen(p *plan) (o *openWrite, err error) {
-	if era := w.era.Load(); era != w.open.era || w.open.at == 0 {
-		err := w.view(func(tx *bolt.Tx) error {
-			w.open.at, w.open.gen = slotsAt(tx)
-			return nil
-		})
-		if err != nil {
-			return nil, err
-		}
-		w.open.era = era
+	if err := w.view(func(tx *bolt.Tx) error { // it may be another file by now
+		w.open.at, w.open.gen = slotsAt(tx)
+		return nil
+	}); err != nil {
+		return nil, err
 	}
 	o = &openWrite{after: w.open}
 	any := slices.ContainsFunc(p.taken, func(t takenSeries) bool { return t.written < len(t.recs) })
@@ -242,7 +236,7 @@ func (w *writer) planOpen(p *plan) (o *openWrite, err error) {
 			return o, err
 		}
 	}
-	o.after.openSlots = openSlots{at: w.open.at, era: w.open.era, gen: w.open.gen + 1}
+	o.after.openSlots = openSlots{at: w.open.at, gen: w.open.gen + 1}
 	if o.part = any; any {
 		o.set, err = w.encodeOpen(p.taken, func(t takenSeries) int { return t.parted })
 	}

@@ -34,7 +34,6 @@ func (w *writer) load(tx *bolt.Tx, rep *Report) error {
 	recs, open := w.loadOpen(tx)
 	dropped := dropSealed(tx, entries, names, recs)
 	w.open = open
-	w.lastSum.Store(0)
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if v, err := getDoc(tx, bucketSelf, []byte(keyLastSeq)); err == nil && len(v) == 8 {
@@ -190,7 +189,6 @@ func (w *writer) loadOpen(tx *bolt.Tx) (map[int]*loadedSeries, openFile) {
 		take(bucketValue(tx.Bucket(name)), true, false)
 	}
 	open.at, open.gen = slotsAt(tx)
-	open.era = w.era.Load()
 	value := bucketValue(tx.Bucket([]byte(rootSlots)))
 	for _, s := range readSlots(value, open.gen) {
 		if s.chunk != open.last.chunk {

@@ -127,8 +127,7 @@ func putGen(tx *bolt.Tx, gen uint64) error {
 
 // openSlots tells which slots of a generation hold what is in no part.
 type openSlots struct {
-	at    int64  // of the first in the file, 0 for none
-	era   uint64 // of the file that at is of
+	at    int64 // of the first in the file, 0 for none
 	gen   uint64
 	done  [halfSlots]bool // they hold chunks that are full
 	begun bool            // last is of the chunk that is being written

@@ -196,9 +196,6 @@ func (s *Store) Commit(c Commit) error {
 	if err != nil {
 		return fmt.Errorf("commit to the record: %w", err)
 	}
-	if c.State != nil {
-		s.lastSum.Store(0)
-	}
 	return nil
 }
 
