@@ -231,14 +231,17 @@ func TestWithoutAFile(t *testing.T) {
 			t.Errorf("documents: %v", err)
 		}
 	}
-	changed, whole, err := s.Recompute(t.Context(), "moss", midnight.Add(2*time.Hour), wholeTime[1], func(r sensors.Reading) sensors.Reading {
-		r.Temperature = r.Raw.Temperature + 100
-		return r
-	})
-	if changed != 2 || whole || err != nil {
-		t.Errorf("%d hours made again, %v: %v", changed, whole, err)
+	again := func(want int) {
+		t.Helper()
+		changed, whole, err := s.Recompute(t.Context(), "moss", midnight.Add(2*time.Hour), wholeTime[1], func(r sensors.Reading) sensors.Reading {
+			r.Temperature = r.Raw.Temperature + 100
+			return r
+		})
+		if changed != want || whole || err != nil {
+			t.Errorf("%d hours made again, %v: %v", changed, whole, err)
+		}
 	}
-	check := func(when string) {
+	check := func(when string, corrected int32) {
 		t.Helper()
 		if readings, faults := count(s, "moss"); readings != n || faults != 0 {
 			t.Errorf("%s: %d readings of %d, %d faults", when, readings, n, faults)
@@ -247,7 +250,7 @@ func TestWithoutAFile(t *testing.T) {
 		for r, err := range s.Rollups(t.Context(), "moss", store.Hour, wholeTime[0], wholeTime[1]) {
 			want := int32(2310)
 			if hour == 2 || hour == 3 { // the last is still going on
-				want = 2410
+				want = corrected
 			}
 			if err != nil || r.Temperature != (store.Spread{Min: want, Mean: want, Max: want}) || r.Count != 360 {
 				t.Errorf("%s: hour %d is %+v, %v", when, hour, r, err)
@@ -258,14 +261,16 @@ func TestWithoutAFile(t *testing.T) {
 			t.Errorf("%s: %d hours", when, hour)
 		}
 	}
-	check("without a file")
+	again(0) // hours that wait for the disk are asked for once more
+	check("without a file", 2310)
 	if err := os.Remove(dir); err != nil {
 		t.Fatal(err)
 	}
 	if err := s.Flush(t.Context(), nil); err != nil {
 		t.Fatal(err)
 	}
-	check("with a file again")
+	again(2)
+	check("with a file again", 2410)
 	if st := s.Stats(); st.Lost != 0 || st.Unwritten != 0 || st.Blocks != 4 {
 		t.Errorf("%+v", st)
 	}

@@ -104,7 +104,6 @@ func (w *writer) join(tx *bolt.Tx, d *dayPlan) error {
 	for i, h := range d.hours {
 		keys[i] = h.key
 	}
-	defer w.dirs.forget(keys...)
 	w.enc.Quick = false
 	var raws, tables []bundlePart
 	for i, probe := range w.probesOf(tx, keys...) {

@@ -141,19 +141,6 @@ func (c *directories) of(b []byte, kind byte, key bundleKey) (directory, error) 
 	return d, nil
 }
 
-// forget is for bundles that are about to go, or to be written anew.
-func (c *directories) forget(keys ...bundleKey) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	for _, key := range keys {
-		for _, kind := range [...]byte{kindRaw, kindTable} {
-			k := dirKey{kind, key}
-			c.parts -= len(c.known[k].parts)
-			delete(c.known, k)
-		}
-	}
-}
-
 // A dirReader steps through a bundle's directory. Past the end it is bad, and
 // yields zeros.
 type dirReader struct {

@@ -14,24 +14,45 @@ import (
 	"dewline/store/block"
 )
 
-// A writer brings readings and what goes with them into the file, and at the start
-// takes back what is there.
-type writer struct {
-	*series
-	flushing token    // holds one token: a write, or a part of upkeep; guards what follows
-	open     openFile // the open hour in the file
-	enc      block.Encoder
-	settled  uint64 // days with a seq up to this are long enough by themselves
-	rewrite  bool   // the next write does the open hour afresh
-	attached bool   // the file was open before
+// A plan is what one flush writes.
+type plan struct {
+	sealed  []*hour       // not on disk yet
+	fresh   bool          // slots and parts begin anew: an hour was sealed
+	taken   []takenSeries // records of the open hour up to now
+	day     *dayPlan      // hours that become one day, nil for none
+	leaving leaving       // past their age, or in the way of alarms
+	archive *archiving
+	also    Commit // state only where it is not the stored one
 }
 
-// trimRefused bounds what waits for a disk that takes nothing.
-func (w *writer) trimRefused() {
-	w.mu.Lock()
-	lost := w.mem.trimSealed()
-	w.mu.Unlock()
-	w.tellLost(lost)
+// empty reports whether there is nothing to write, so that an idle daemon does not
+// wear the card.
+func (p *plan) empty() bool {
+	fresh := 0
+	for _, t := range p.taken {
+		fresh += len(t.recs) - t.written
+	}
+	return fresh == 0 && !p.beside()
+}
+
+// beside reports whether there is anything but readings of the open hour.
+func (p *plan) beside() bool {
+	return len(p.sealed) > 0 || p.day != nil || p.leaving.count() > 0 || p.archive != nil ||
+		p.also.State != nil || len(p.also.Docs)+len(p.also.Journal) > 0 || p.names()
+}
+
+// names reports whether there are probes that the file does not know.
+func (p *plan) names() bool {
+	return slices.ContainsFunc(p.taken, func(t takenSeries) bool { return t.isNew })
+}
+
+// takenSeries are records of one probe that are being written.
+type takenSeries struct {
+	p      *openProbe
+	recs   []block.Record // all open ones at the time of planning, or those of an hour
+	inFile                // nothing where all is written afresh
+	num    int
+	isNew  bool
 }
 
 // roomTries is how many old bundles one write may take out to find its room.
@@ -49,12 +70,11 @@ func (w *writer) withRoom(write func() error) error {
 		if rerr := w.resync(); rerr != nil {
 			return errors.Join(err, rerr)
 		}
-		p := &plan{}
-		p.dropRaw, p.dropAll = w.expired(1, true)
-		if p.empty() {
+		oldest := w.expired(1, true)
+		if oldest.count() == 0 {
 			return err
 		}
-		if derr := w.drop(p); derr != nil {
+		if derr := w.drop(oldest); derr != nil {
 			return errors.Join(err, derr)
 		}
 		err = write()
@@ -99,7 +119,7 @@ func (w *writer) plan(c Commit) *plan {
 	}
 	if p.day == nil {
 		const most = 8 // so that no flush is long
-		p.dropRaw, p.dropAll = w.expired(most, false)
+		p.leaving = w.expired(most, false)
 	}
 	w.planJournal(p)
 	return p
@@ -169,7 +189,7 @@ func (w *writer) put(tx *bolt.Tx, p *plan, o *openWrite) error {
 			return err
 		}
 	}
-	if err := w.dropPlanned(tx, p, 0); err != nil {
+	if err := w.letGoOf(tx, p.leaving, 0); err != nil {
 		return err
 	}
 	if p.archive != nil {
@@ -188,12 +208,6 @@ func (w *writer) settle(p *plan, o *openWrite) {
 	for _, t := range p.taken {
 		t.p.num, t.p.inFile = t.num, o.inFile(t)
 	}
-}
-
-// openFile tells what the open hour has in the file.
-type openFile struct {
-	part uint64 // number of the next
-	openSlots
 }
 
 // An openWrite is how the open hour is written.

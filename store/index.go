@@ -3,25 +3,10 @@ package store
 import (
 	"bytes"
 	"cmp"
-	"math"
 	"slices"
 
 	bolt "go.etcd.io/bbolt"
 )
-
-// An entry is one bundle of the file, as its name tells.
-type entry struct {
-	key   bundleKey
-	noRaw bool // readings are past their age; rollups are kept
-}
-
-// An index lists the bundles of the file by seq, days before later hours. It is that of a
-// file as long as nothing is put into the roots of bundles or taken out, which they count.
-type index struct {
-	db        *bolt.DB
-	raw, sums uint64
-	entries   []entry
-}
 
 // index returns the bundles that a transaction sees.
 func (r *recordFile) index(tx *bolt.Tx) ([]entry, error) {
@@ -81,28 +66,4 @@ func (k bundleKey) compare(o bundleKey) int {
 // find returns where the bundle of a key is among entries.
 func find(entries []entry, key bundleKey) (at int, ok bool) {
 	return slices.BinarySearchFunc(entries, key, func(e entry, k bundleKey) int { return e.key.compare(k) })
-}
-
-// newest is the latest running time on record.
-func (s *series) newest() int64 {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	newest := int64(math.MinInt64)
-	for _, e := range s.lastIndex() {
-		newest = max(newest, e.key.monoMax)
-	}
-	for _, h := range s.mem.waiting {
-		newest = max(newest, h.key.monoMax)
-	}
-	for _, p := range s.mem.order {
-		if n := len(p.recs); n > 0 {
-			newest = max(newest, p.recs[n-1].Mono)
-		}
-	}
-	return newest
-}
-
-// forget takes hours that are in the file out of those that wait for that.
-func (m *memory) forget(gone func(h *hour) bool) {
-	m.waiting = slices.DeleteFunc(slices.Clone(m.waiting), gone) // a query may look at the others
 }

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"slices"
 	"time"
 
 	"dewline/sensors"
@@ -64,8 +65,7 @@ func (m *memory) thin() {
 	}
 }
 
-// An hour is what one seal made of the open records, or what hours were joined to. While it
-// waits for the disk its rollups may be replaced.
+// An hour is what one seal made of the open records, or what hours were joined to.
 type hour struct {
 	key        bundleKey
 	raw, table []byte // bundles
@@ -192,4 +192,9 @@ func (m *memory) trimSealed() (lost uint64) {
 	})
 	m.lost += lost
 	return lost
+}
+
+// forget takes hours that are in the file out of those that wait for that.
+func (m *memory) forget(gone func(h *hour) bool) {
+	m.waiting = slices.DeleteFunc(slices.Clone(m.waiting), gone) // a query may look at the others
 }

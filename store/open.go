@@ -28,8 +28,8 @@ func (w *writer) attach(ctx context.Context) (Report, error) {
 		}
 	}
 	err := w.inspect(ctx, &rep)
-	if err == nil && !w.opt.ReadOnly { // nobody else has it open
-		for _, suffix := range unfinished() {
+	if err == nil && !w.opt.ReadOnly { // nobody else has it open, or copies that were to become it
+		for _, suffix := range []string{".new", ".salvage", ".salvage.new", ".compact", ".restored"} {
 			_ = os.Remove(w.path + suffix)
 		}
 	}
@@ -45,12 +45,6 @@ func (w *writer) attach(ctx context.Context) (Report, error) {
 		_ = os.Remove(w.path + uncheckedMark)
 	}
 	return rep, err
-}
-
-// unfinished are the endings of files that a power cut may leave: copies that
-// were to become the record.
-func unfinished() []string {
-	return []string{".new", ".salvage", ".salvage.new", ".compact", ".restored"}
 }
 
 // inspect checks the file before anything maps it, and creates a missing one.

@@ -37,29 +37,15 @@ func (s *series) Readings(ctx context.Context, probe sensors.ProbeID, from, to t
 	}
 }
 
-// hand yields records as readings. It unpacks the next one before it yields the
-// one at hand: copying what was written a moment ago, field by field, makes the
-// processor wait until all of it has reached the cache.
+// hand yields records as readings.
 func hand(probe sensors.ProbeID, recs []block.Record, yield func(sensors.Reading, error) bool) bool {
-	if len(recs) == 0 {
-		return true
-	}
-	even, odd := sensors.Reading{Probe: probe}, sensors.Reading{Probe: probe}
-	last := len(recs) - 1
-	unpack(&even, &recs[0])
-	for i := 0; i < last; i += 2 {
-		unpack(&odd, &recs[i+1])
-		if !yield(even, nil) {
-			return false
-		}
-		if i+1 < last {
-			unpack(&even, &recs[i+2])
-		}
-		if !yield(odd, nil) {
+	r := sensors.Reading{Probe: probe}
+	for i := range recs {
+		if unpack(&r, &recs[i]); !yield(r, nil) {
 			return false
 		}
 	}
-	return last%2 != 0 || yield(even, nil)
+	return true
 }
 
 // windows calls visit for each stretch of wall time between from and to that

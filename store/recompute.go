@@ -22,9 +22,9 @@ import (
 // half-way, changes nothing that is right already.
 //
 // It works on one bundle at a time and lets flushes and commits in between. whole
-// is false while readings of the span are in the hour that is still open, whose
-// rollups will be made from the readings as they stand: call again when it is
-// over.
+// is false while readings of the span are in the hour that is still open, or wait for the
+// disk, and have rollups made from the readings as they stand: call again when they are
+// written.
 func (u *upkeep) Recompute(ctx context.Context, probe sensors.ProbeID, from, to time.Time, correct func(sensors.Reading) sensors.Reading) (changed int, whole bool, err error) {
 	if err := u.tidying.take(ctx); err != nil {
 		return 0, false, fmt.Errorf("recompute probe %s: %w", probe, err)
@@ -69,12 +69,6 @@ func (r *redoing) next(ctx context.Context) (changed, more bool, err error) {
 			return changed, true, err
 		}
 	}
-	for _, h := range r.u.mem.waiting { // sealing waits for the token too
-		if r.due(h.key) {
-			changed, err = r.inMemory(h)
-			return changed, true, err
-		}
-	}
 	return false, false, nil
 }
 
@@ -87,12 +81,15 @@ func (r *redoing) due(key bundleKey) bool {
 	return true
 }
 
-// whole reports whether no reading of the span is in the open hour.
+// whole reports whether no reading of the span is in the open hour, or waits for the disk.
 func (r *redoing) whole() bool {
 	s := r.u
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	p := s.mem.probes[r.q.probe]
+	if slices.ContainsFunc(s.mem.waiting, func(h *hour) bool { return h.key.within(r.lo, r.hi) }) {
+		return false
+	}
 	return p == nil || !slices.ContainsFunc(p.recs, func(rec block.Record) bool { return rec.Wall >= r.lo && rec.Wall < r.hi })
 }
 
@@ -115,18 +112,6 @@ func (r *redoing) inFile(key bundleKey) (changed bool, err error) {
 		return false, err
 	}
 	return true, r.u.update(func(tx *bolt.Tx) error { return putTable(tx, name, table) })
-}
-
-// inMemory does the same for an hour that waits for the disk.
-func (r *redoing) inMemory(h *hour) (changed bool, err error) {
-	table, err := r.again(h.key, h.raw, h.table)
-	if err != nil || bytes.Equal(table, h.table) {
-		return false, err
-	}
-	r.u.mu.Lock()
-	defer r.u.mu.Unlock()
-	h.table = table
-	return true, nil
 }
 
 // again is a bundle of rollups with those of the probe made again from its readings.

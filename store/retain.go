@@ -16,48 +16,52 @@ import (
 // small for a day.
 func reserve(limit int64) int64 { return max(limit/8, min(limit/3, 2<<20)) }
 
+// A leaving is the bundles that are to go: readings alone, or rollups with them.
+type leaving struct{ raw, all []entry }
+
+func (l *leaving) count() int { return len(l.raw) + len(l.all) }
+
 // expired returns as many bundles as it may whose readings are past their age or, when the
-// file nears its cap, the oldest one with readings or else the oldest of all; and those to
-// drop whole.
-func (w *writer) expired(most int, full bool) (dropRaw, dropAll []entry) {
+// file nears its cap, the oldest one with readings or else the oldest of all.
+func (w *writer) expired(most int, full bool) (l leaving) {
 	_, used := w.sizes()
 	k := w.kept.Load()
 	full = full || used > k.MaxBytes-reserve(k.MaxBytes)
 	now, entries := w.newest(), w.lastIndex()
 	keepRaw, keepTable := k.KeepRaw.Milliseconds(), k.KeepTable.Milliseconds()
 	for _, e := range entries {
-		if len(dropRaw)+len(dropAll) >= most {
+		if l.count() >= most {
 			break
 		}
 		age := now - e.key.monoMax
 		switch {
 		case keepTable > 0 && age > keepTable:
-			dropAll = append(dropAll, e)
+			l.all = append(l.all, e)
 		case !e.noRaw && (age > keepRaw || full):
-			dropRaw = append(dropRaw, e)
+			l.raw = append(l.raw, e)
 			full = false
 		}
 	}
-	if full && len(dropRaw)+len(dropAll) == 0 && len(entries) > 0 {
-		dropAll = append(dropAll, entries[0])
+	if full && l.count() == 0 && len(entries) > 0 {
+		l.all = append(l.all, entries[0])
 	}
-	return dropRaw, dropAll
+	return l
 }
 
 // drop only takes bundles out, for want of room: of the rollups that their readings tell
 // it keeps the hours, and where there is no room for these, none.
-func (w *writer) drop(p *plan) error {
-	err := w.update(func(tx *bolt.Tx) error { return w.dropPlanned(tx, p, int(Hour)-1) })
+func (w *writer) drop(l leaving) error {
+	err := w.update(func(tx *bolt.Tx) error { return w.letGoOf(tx, l, int(Hour)-1) })
 	if errors.Is(err, bolterrors.ErrMaxSizeReached) {
-		err = w.update(func(tx *bolt.Tx) error { return w.dropPlanned(tx, p, levels) })
+		err = w.update(func(tx *bolt.Tx) error { return w.letGoOf(tx, l, levels) })
 	}
 	return err
 }
 
-// dropPlanned takes out what is past its age: readings alone, or rollups with them. Rollups
-// that the readings tell are stored first, those of the levels from first on.
-func (w *writer) dropPlanned(tx *bolt.Tx, p *plan, first int) error {
-	for _, e := range p.dropRaw {
+// letGoOf takes out what is past its age. Rollups that the readings tell are stored first,
+// those of the levels from first on.
+func (w *writer) letGoOf(tx *bolt.Tx, l leaving, first int) error {
+	for _, e := range l.raw {
 		if err := w.keepSums(tx, e.key, first); err != nil {
 			return err
 		}
@@ -65,54 +69,12 @@ func (w *writer) dropPlanned(tx *bolt.Tx, p *plan, first int) error {
 			return err
 		}
 	}
-	for _, e := range p.dropAll {
+	for _, e := range l.all {
 		if err := dropBundles(tx, e.key.bytes()); err != nil {
 			return err
 		}
 	}
 	return nil
-}
-
-// A plan is what one flush writes.
-type plan struct {
-	sealed  []*hour       // not on disk yet
-	fresh   bool          // slots and parts begin anew: an hour was sealed
-	taken   []takenSeries // records of the open hour up to now
-	day     *dayPlan      // hours that become one day, nil for none
-	dropRaw []entry       // past their age, or in the way of alarms
-	dropAll []entry
-	archive *archiving
-	also    Commit // state only where it is not the stored one
-}
-
-// empty reports whether there is nothing to write, so that an idle daemon does not
-// wear the card.
-func (p *plan) empty() bool {
-	fresh := 0
-	for _, t := range p.taken {
-		fresh += len(t.recs) - t.written
-	}
-	return fresh == 0 && !p.beside()
-}
-
-// beside reports whether there is anything but readings of the open hour.
-func (p *plan) beside() bool {
-	return len(p.sealed) > 0 || p.day != nil || len(p.dropRaw)+len(p.dropAll) > 0 || p.archive != nil ||
-		p.also.State != nil || len(p.also.Docs)+len(p.also.Journal) > 0 || p.names()
-}
-
-// names reports whether there are probes that the file does not know.
-func (p *plan) names() bool {
-	return slices.ContainsFunc(p.taken, func(t takenSeries) bool { return t.isNew })
-}
-
-// takenSeries are records of one probe that are being written.
-type takenSeries struct {
-	p      *openProbe
-	recs   []block.Record // all open ones at the time of planning, or those of an hour
-	inFile                // nothing where all is written afresh
-	num    int
-	isNew  bool
 }
 
 // keepSums stores in full those rollups of a bundle that its readings tell, as these are
@@ -121,7 +83,6 @@ func (w *writer) keepSums(tx *bolt.Tx, key bundleKey, first int) error {
 	if first == levels {
 		return nil
 	}
-	defer w.dirs.forget(key)
 	w.enc.Quick = false
 	var parts []bundlePart
 	for i, probe := range w.probesOf(tx, key) {

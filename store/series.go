@@ -1,6 +1,7 @@
 package store
 
 import (
+	"math"
 	"sync"
 	"sync/atomic"
 
@@ -80,4 +81,23 @@ func (s *series) Probes() []sensors.ProbeID {
 		out[i] = p.id
 	}
 	return out
+}
+
+// newest is the latest running time on record.
+func (s *series) newest() int64 {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	newest := int64(math.MinInt64)
+	for _, e := range s.lastIndex() {
+		newest = max(newest, e.key.monoMax)
+	}
+	for _, h := range s.mem.waiting {
+		newest = max(newest, h.key.monoMax)
+	}
+	for _, p := range s.mem.order {
+		if n := len(p.recs); n > 0 {
+			newest = max(newest, p.recs[n-1].Mono)
+		}
+	}
+	return newest
 }

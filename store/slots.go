@@ -164,3 +164,9 @@ func (o *openSlots) wrote(s slot) {
 	s.set = nil
 	o.last, o.begun = s, true
 }
+
+// openFile tells what the open hour has in the file.
+type openFile struct {
+	part uint64 // number of the next
+	openSlots
+}

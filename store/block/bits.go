@@ -1,6 +1,12 @@
 package block
 
-import "encoding/binary"
+import (
+	"encoding/binary"
+	"errors"
+)
+
+// ErrCorrupt says that a block's bytes cannot be what an encoder wrote.
+var ErrCorrupt = errors.New("block is corrupt")
 
 // bitWriter appends bits to buf, lowest first.
 type bitWriter struct {

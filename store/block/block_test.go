@@ -112,7 +112,7 @@ func TestCommonStep(t *testing.T) {
 			recs = append(recs, Record{Mono: recs[len(recs)-1].Mono + d})
 		}
 		if got := commonStep([][]Record{recs}); got != want {
-			t.Errorf("the most frequent of %v is said to be %d", steps, got)
+			t.Errorf("the step of %v is said to be %d", steps, got)
 		}
 	}
 }

@@ -2,14 +2,10 @@ package block
 
 import (
 	"encoding/binary"
-	"errors"
 	"math"
 	"math/bits"
 	"slices"
 )
-
-// ErrCorrupt says that a block's bytes cannot be what an encoder wrote.
-var ErrCorrupt = errors.New("block is corrupt")
 
 // The coders of what prediction leaves over.
 const (

@@ -188,26 +188,20 @@ func (e *Encoder) times(dst []byte, series [][]Record) []byte {
 	return e.col.append(dst, e.vals)
 }
 
-// commonStep is the most frequent distance between records (the first of
-// those, where several are as frequent) in the first few hundred.
-func commonStep(series [][]Record) (most int64) {
-	seen := make(map[int64]int, 8) // but for most
-	looked, count := 0, 0
+// commonStep is the median distance between records in the first few hundred: nearly always
+// that of all, 0 where there is none.
+func commonStep(series [][]Record) int64 {
+	var steps []int64
 	for _, s := range series {
-		for i := 1; i < len(s) && looked < 512; i++ {
-			looked++
-			d := s[i].Mono - s[i-1].Mono
-			if d == most {
-				count++ // nearly always
-				continue
-			}
-			if seen[d]++; seen[d] > count {
-				seen[most] = count
-				most, count = d, seen[d]
-			}
+		for i := 1; i < len(s) && len(steps) < 512; i++ {
+			steps = append(steps, s[i].Mono-s[i-1].Mono)
 		}
 	}
-	return most
+	if len(steps) == 0 {
+		return 0
+	}
+	slices.Sort(steps)
+	return steps[(len(steps)-1)/2]
 }
 
 // quantity writes the raw values, how the calibrated ones follow from them,
