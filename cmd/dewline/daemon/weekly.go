@@ -123,20 +123,19 @@ func (s *summaries) SendSummary(ctx context.Context, week, by string) (sent int,
 
 // Times of sending the weekly summary.
 const (
-	weeklyLook     = time.Second      // how often the clock is looked at
-	weeklyFirst    = 5 * time.Minute  // pause after the first failure
-	weeklyMost     = 6 * time.Hour    // and the longest one
-	weeklyCommit   = 20 * time.Second // how long the record may take before a mail leaves
-	weeklyRefusals = 4                // tries after which a refusal is final
-	weeklyGrace    = 5 * time.Second  // that a mail under way has when dewline stops
+	weeklyLook   = time.Second      // how often the clock is looked at
+	weeklyFirst  = 5 * time.Minute  // pause after the first failure
+	weeklyMost   = 6 * time.Hour    // and the longest one
+	weeklyCommit = 20 * time.Second // how long the record may take before a mail leaves
+	weeklyGrace  = 5 * time.Second  // that a mail under way has when dewline stops
 )
 
-// What became of one person's mail.
+// What became of one person's mail. One that failed is tried again until the next
+// week's is due: a keeper may mend a password.
 const (
 	mailSending = "sending" // it may be under way
 	mailSent    = "sent"
-	mailWaiting = "waiting" // tried in vain, tried again
-	mailRefused = "refused" // never taken
+	mailFailed  = "failed"
 	mailUnknown = "unknown" // dewline ended while it was under way
 )
 
@@ -153,13 +152,7 @@ type weekDoc struct {
 type mailInfo struct {
 	State string    `json:"state"`
 	At    time.Time `json:"at"`
-	Tries int       `json:"tries,omitempty"`
-	Next  time.Time `json:"next,omitzero"`
 	Why   string    `json:"why,omitempty"`
-}
-
-func (m mailInfo) over() bool {
-	return m.State == mailSent || m.State == mailRefused || m.State == mailUnknown
 }
 
 func weekKey(week string) string { return "summary/" + week }
@@ -178,7 +171,9 @@ type weekly struct {
 	send func(context.Context, mail.Summary) error
 	log  *slog.Logger
 
-	doc weekDoc // of the week under way in this run
+	doc   weekDoc       // of the week under way in this run
+	tries int           // of it that failed
+	again time.Duration // running time before which it is not tried again
 }
 
 // lastDue is when a summary was due last, and the whole week that it tells of.
@@ -201,37 +196,41 @@ func (w *weekly) step(ctx context.Context) {
 		return
 	}
 	due, week := lastDue(cfg.Summary, now.Wall, cfg.Room.Location)
-	if due.IsZero() || !w.take(week.String(), now) || w.doc.Done {
+	if due.IsZero() || !w.take(week.String(), now) || w.doc.Done || now.Mono < w.again {
 		return
 	}
-	if len(addressed(cfg, w.mails())) == 0 {
+	people := addressed(cfg, w.mails())
+	if len(people) == 0 {
 		w.finish(now, "nobody is mailed it; dewline summary shows it")
 		return
 	}
-	people := w.waiting(cfg, now)
-	if len(people) == 0 { // tried, and not yet to be tried again
-		w.settle(cfg)
-		return
-	}
 	report, err := w.build(ctx, week)
-	if err != nil {
-		if ctx.Err() == nil {
-			w.log.Error("the weekly summary cannot be made; it is tried again", "week", week.String(), "err", err)
-			w.postpone(people, now, err)
-		}
-		return
-	}
-	if report.NoData {
-		w.finish(now, "the record holds nothing of this week")
-		return
-	}
-	for _, p := range people {
-		if ctx.Err() != nil {
+	if err == nil {
+		if report.NoData {
+			w.finish(now, "the record holds nothing of this week")
 			return
 		}
-		w.mail(ctx, report, p)
+		for _, p := range people {
+			err = errors.Join(err, w.mail(ctx, report, p))
+		}
 	}
-	w.settle(cfg)
+	switch {
+	case ctx.Err() != nil:
+	case err == nil:
+		w.finish(w.now(), "")
+	default:
+		w.postpone(err)
+	}
+}
+
+// postpone waits longer after each failure.
+func (w *weekly) postpone(err error) {
+	pause := min(weeklyFirst<<min(w.tries, 12), weeklyMost)
+	if w.tries++; w.tries == 1 {
+		w.log.Error("the weekly summary could not be made or sent; it is tried again", "week", w.doc.Week, "err", err, "again", pause,
+			"do", "mend mail or mail_to; dewline summary --send sends it at once")
+	}
+	w.again = w.now().Mono + pause
 }
 
 // take brings the week's document into memory; false while the record cannot be read.
@@ -243,42 +242,29 @@ func (w *weekly) take(week string, now sensors.Instant) bool {
 	if err != nil {
 		return false
 	}
-	doc := weekDoc{Week: week, Mail: map[string]mailInfo{}}
+	doc := weekDoc{}
 	if len(b) > 0 {
 		if err := json.Unmarshal(b, &doc); err != nil {
 			// Rather a summary too many than none for ever.
 			w.log.Error("what was sent of the weekly summary cannot be read", "week", week, "err", err)
-			doc = weekDoc{Week: week}
-		}
-		if doc.Mail == nil {
-			doc.Mail = map[string]mailInfo{}
+			doc = weekDoc{}
 		}
 	}
-	w.doc = doc
+	if doc.Week = week; doc.Mail == nil {
+		doc.Mail = map[string]mailInfo{}
+	}
+	w.doc, w.tries, w.again = doc, 0, 0
 	for id, m := range doc.Mail {
 		if m.State != mailSending {
 			continue
 		}
 		// It may have arrived. A second one would be worse than to say so.
-		m.State, m.At, m.Why = mailUnknown, now.Wall, "dewline ended while the mail was under way"
-		doc.Mail[id] = m
+		doc.Mail[id] = mailInfo{State: mailUnknown, At: now.Wall, Why: "dewline ended while the mail was under way"}
 		w.log.Warn("the weekly summary was under way when dewline ended; whether it arrived is unknown",
 			"week", week, "person", id, "do", "dewline summary --week "+week+" --send sends it again")
-		w.write(now, id, m)
+		w.write(now, id)
 	}
 	return true
-}
-
-// waiting returns the people whose mail is to be tried now.
-func (w *weekly) waiting(cfg *configs.Config, now sensors.Instant) []configs.Person {
-	var out []configs.Person
-	for _, p := range addressed(cfg, w.mails()) {
-		m := w.doc.Mail[p.ID]
-		if !m.over() && !now.Wall.Before(m.Next) {
-			out = append(out, p)
-		}
-	}
-	return out
 }
 
 // addressed returns the people that a summary goes to.
@@ -292,45 +278,29 @@ func addressed(cfg *configs.Config, canMail bool) []configs.Person {
 	return out
 }
 
-// mail sends one person's summary. That it is under way is on the disk before
-// it leaves, so that a restart does not send it again.
-func (w *weekly) mail(ctx context.Context, report *summary.Report, p configs.Person) {
+// mail sends one person's summary, unless that is over. That it is under way is on
+// the disk before it leaves, so that a restart does not send it again.
+func (w *weekly) mail(ctx context.Context, report *summary.Report, p configs.Person) error {
+	if was := w.doc.Mail[p.ID].State; was == mailSent || was == mailUnknown || ctx.Err() != nil {
+		return nil
+	}
 	now := w.now()
-	m := w.doc.Mail[p.ID]
-	m.State, m.At, m.Tries, m.Next, m.Why = mailSending, now.Wall, m.Tries+1, time.Time{}, ""
-	w.doc.Mail[p.ID] = m
-	w.onDisk(ctx, w.write(now, "", m))
+	w.doc.Mail[p.ID] = mailInfo{State: mailSending, At: now.Wall}
+	w.await(ctx, w.write(now, ""))
 	err := w.hand(ctx, report, p)
-	now = w.now()
-	m.At = now.Wall
-	switch {
-	case err == nil:
-		m.State = mailSent
+	m := mailInfo{State: mailSent, At: w.now().Wall}
+	if err != nil {
+		if ctx.Err() != nil {
+			return nil // it stays under way: what became of it is not known
+		}
+		m.State, m.Why = mailFailed, err.Error()
+		err = fmt.Errorf("summary for %s: %w", p.ID, err)
+	} else {
 		w.log.Info("the weekly summary was sent", "week", w.doc.Week, "person", p.ID)
-	case ctx.Err() != nil:
-		return // it stays under way: what became of it is not known
-	default:
-		w.failed(&m, p.ID, now, err)
 	}
 	w.doc.Mail[p.ID] = m
-	w.onDisk(ctx, w.write(now, p.ID, m))
-}
-
-// failed tries a refusal again too, rarely: a keeper may mend a password.
-func (w *weekly) failed(m *mailInfo, person string, now sensors.Instant, err error) {
-	m.State, m.Why, m.Next = mailWaiting, err.Error(), now.Wall.Add(pauseAfter(m.Tries))
-	if class, after := alert.ClassOf(err); class == alert.Refused {
-		m.Next = now.Wall.Add(weeklyMost)
-		if m.Tries >= weeklyRefusals {
-			m.State, m.Next = mailRefused, time.Time{}
-		}
-	} else if next := now.Wall.Add(after); next.After(m.Next) {
-		m.Next = next
-	}
-	if m.Tries == 1 || m.State == mailRefused {
-		w.log.Error("the weekly summary could not be sent", "week", w.doc.Week, "person", person, "err", err, "again", m.Next,
-			"do", "mend mail or mail_to; dewline summary --send sends it at once")
-	}
+	w.await(ctx, w.write(w.now(), p.ID))
+	return err
 }
 
 // hand gives a mail under way a moment to end when dewline stops.
@@ -346,52 +316,30 @@ func (w *weekly) hand(ctx context.Context, report *summary.Report, p configs.Per
 	return w.send(sendCtx, s)
 }
 
-func pauseAfter(tries int) time.Duration {
-	return min(weeklyFirst<<min(max(tries-1, 0), 12), weeklyMost)
-}
-
-// postpone lets everybody wait after a summary that could not be made.
-func (w *weekly) postpone(people []configs.Person, now sensors.Instant, err error) {
-	for _, p := range people {
-		tries := w.doc.Mail[p.ID].Tries + 1
-		w.doc.Mail[p.ID] = mailInfo{State: mailWaiting, At: now.Wall, Tries: tries, Next: now.Wall.Add(pauseAfter(tries)), Why: err.Error()}
-	}
-}
-
-// settle ends the week when everybody's mail is over.
-func (w *weekly) settle(cfg *configs.Config) {
-	for _, p := range addressed(cfg, w.mails()) {
-		if !w.doc.Mail[p.ID].over() {
-			return
-		}
-	}
-	w.finish(w.now(), "")
-}
-
 func (w *weekly) finish(now sensors.Instant, why string) {
 	w.doc.Done, w.doc.Why = true, why
 	if why != "" {
 		w.log.Info("the weekly summary is ready", "week", w.doc.Week, "note", why)
 	}
-	w.write(now, "", mailInfo{})
+	w.write(now, "")
 }
 
 // write adds a line to the journal where the mail of a person came to something.
-func (w *weekly) write(now sensors.Instant, person string, m mailInfo) <-chan struct{} {
+func (w *weekly) write(now sensors.Instant, person string) <-chan struct{} {
 	b, err := json.Marshal(w.doc)
 	if err != nil {
 		w.log.Error("what was sent of the weekly summary cannot be kept", "err", err)
 		return nil
 	}
 	var entries []event.Event
-	if person != "" {
+	if m, ok := w.doc.Mail[person]; ok {
 		entries = []event.Event{core.SummaryEvent(now, "dewline", w.doc.Week, person, m.State, m.Why)}
 	}
 	return w.keep(store.Doc{Bucket: store.BucketMeta, Key: weekKey(w.doc.Week), Value: b}, entries)
 }
 
-// onDisk waits not for ever: a failing card must not hold back what tells of it.
-func (w *weekly) onDisk(ctx context.Context, done <-chan struct{}) {
+// await waits not for ever: a failing card must not hold back what tells of it.
+func (w *weekly) await(ctx context.Context, done <-chan struct{}) {
 	if done != nil && !onDisk(ctx, done, weeklyCommit) && ctx.Err() == nil {
 		w.log.Warn("the record is slow; the weekly summary leaves without it", "week", w.doc.Week)
 	}
