@@ -62,7 +62,7 @@ func runRun(ctx context.Context, path, dir, control string, log *slog.Logger) er
 		Config: cfg, ConfigPath: path, ConfigRefused: refused, Dir: dir, Log: log, Version: version,
 		ControlPath: controlPath(control, dir),
 		Source: func(cfg *configs.Config, now func() sensors.Instant, ageing map[sensors.ProbeID]sensors.Ageing) (daemon.Source, error) {
-			return daemon.NewBuses(cfg, now, ageing, log)
+			return daemon.NewRealProbes(cfg, now, ageing, log)
 		},
 	})
 	if err != nil {

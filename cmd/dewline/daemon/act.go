@@ -151,7 +151,7 @@ func (d *Daemon) Calibrate(ctx context.Context, c sensors.Correction) error {
 	if !slices.ContainsFunc(d.cfg.Load().Probes, func(p configs.Probe) bool { return p.ID == string(c.Probe) }) {
 		return fmt.Errorf("there is no probe %q", c.Probe)
 	}
-	old := replaced(d.book.set(), c)
+	old := inPlaceOf(d.book.set(), c)
 	set, err := d.book.add(c)
 	if err != nil {
 		return err

@@ -17,9 +17,9 @@ import (
 	"dewline/sensors/table"
 )
 
-// Buses is the source of real probes: the board's buses and directories, and
+// RealProbes is the source of real probes: the board's buses and directories, and
 // wireless nodes over the broker.
-type Buses struct {
+type RealProbes struct {
 	*sensors.Poller
 	wiring     *table.Wiring
 	subscriber *remote.Subscriber // nil where no probe is remote
@@ -52,11 +52,11 @@ func sends(p configs.Probe) bool {
 	return f.Sends
 }
 
-// NewBuses builds the probes of a configuration. A bus, a probe or a broker
+// NewRealProbes builds the probes of a configuration. A bus, a probe or a broker
 // that is not there, or that cannot be used, is no error: it shows as bad
 // readings until it is, and the others are watched.
-func NewBuses(cfg *configs.Config, now func() sensors.Instant, ageing map[sensors.ProbeID]sensors.Ageing, log *slog.Logger) (*Buses, error) {
-	b := &Buses{log: log, wiring: table.Wire(cfg, ageing, nil, log)}
+func NewRealProbes(cfg *configs.Config, now func() sensors.Instant, ageing map[sensors.ProbeID]sensors.Ageing, log *slog.Logger) (*RealProbes, error) {
+	b := &RealProbes{log: log, wiring: table.Wire(cfg, ageing, nil, log)}
 	buses := b.wiring.Buses()
 	var err error
 	b.Poller, err = sensors.NewPoller(buses, sensors.PollOptions{
@@ -119,7 +119,7 @@ func nodesOf(buses []sensors.Bus) (nodes []*remote.Node) {
 
 // Run polls until ctx ends, and then gives up the device files: the next source
 // opens its own. It is called once.
-func (b *Buses) Run(ctx context.Context, s Sink) error {
+func (b *RealProbes) Run(ctx context.Context, s Sink) error {
 	b.sink = s.Reading
 	var wg sync.WaitGroup
 	if b.subscriber != nil {
@@ -141,7 +141,7 @@ func (b *Buses) Run(ctx context.Context, s Sink) error {
 }
 
 // KeepsTime is false: the daemon's own ticker does.
-func (b *Buses) KeepsTime() bool { return false }
+func (b *RealProbes) KeepsTime() bool { return false }
 
 // Samplers opens every probe of a configuration that answers when it is asked,
 // for reading by hand, sorted by the bus that they share.

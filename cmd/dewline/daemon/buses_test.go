@@ -113,7 +113,7 @@ func TestBusesReadWhatIsThere(t *testing.T) {
 		now := func() sensors.Instant {
 			return sensors.Instant{Mono: time.Since(start), Wall: time.Now(), Synced: true}
 		}
-		b, err := NewBuses(wired(dir), now, nil, slog.New(slog.NewTextHandler(&log, nil)))
+		b, err := NewRealProbes(wired(dir), now, nil, slog.New(slog.NewTextHandler(&log, nil)))
 		if err != nil {
 			t.Fatal(err)
 		}

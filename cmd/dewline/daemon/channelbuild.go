@@ -31,7 +31,7 @@ func buildChannels(cfg *configs.Config, id string, log *slog.Logger, h hooks) *c
 			log.Error("commands over MQTT are refused", "person", f.About, "why", f.Note)
 		}
 		client, err := buildMQTT(cfg, id, who, log, h)
-		c.secret = brokerSecrets(cfg.MQTT, who)
+		c.secrets = brokerSecrets(cfg.MQTT, who)
 		c.use("mqtt", "mqtt", client, err)
 		if err == nil {
 			c.mqtt = client

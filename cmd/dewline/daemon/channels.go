@@ -35,11 +35,11 @@ type channels struct {
 
 // Ways are what a configuration makes of the channels.
 type ways struct {
-	byName map[string]alert.Channel
-	mqtt   *mqtt.Client  // nil for none
-	secret string        // all that mqtt was built with
-	mail   *mail.Sender  // nil for none
-	beat   *webhook.Beat // nil for none
+	byName  map[string]alert.Channel
+	mqtt    *mqtt.Client  // nil for none
+	secrets string        // all that mqtt was built with
+	mail    *mail.Sender  // nil for none
+	beat    *webhook.Beat // nil for none
 	// leftOut says what does not work, for want of a secret, although the channels do.
 	leftOut []alarm.Fact
 	faults  []WayFault // of what cannot work
@@ -60,7 +60,7 @@ func (c *channels) broker() *mqtt.Client { return c.inUse().mqtt }
 // or cannot be read any more.
 func (c *channels) keepsBroker(next *channels) bool {
 	now := c.inUse()
-	return now.mqtt != nil && (next.mqtt == nil || now.secret == next.secret)
+	return now.mqtt != nil && (next.mqtt == nil || now.secrets == next.secrets)
 }
 
 // A brokenChannel can never work, so that what should leave by it is seen to stall.
@@ -129,7 +129,7 @@ func (c *channels) exchange(ctx context.Context, done *sync.WaitGroup, next *cha
 	c.mu.Lock()
 	old, stop := c.mqtt, c.stopMQTT
 	if keep {
-		next.mqtt, next.byName["mqtt"], next.secret = old, old, c.secret
+		next.mqtt, next.byName["mqtt"], next.secrets = old, old, c.secrets
 	}
 	c.ways = next.ways
 	stopWatch := c.stopWatch

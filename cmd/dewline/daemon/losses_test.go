@@ -43,7 +43,7 @@ func TestWhatIsLostIsTold(t *testing.T) {
 		d.loop.watchLosses(d.now())
 		d.loop.publish()
 	}
-	d.record.lose(3)
+	d.record.countLost(3)
 	look()
 	if s := d.loop.snapshot.Load(); !active() || s.Recording || s.RecordWhy.ID != alarm.FactRecordLost {
 		t.Errorf("three readings lost: alarm %v, recording %v, %v", active(), s.Recording, s.RecordWhy)
@@ -56,7 +56,7 @@ func TestWhatIsLostIsTold(t *testing.T) {
 		t.Error("the alarm ends with a write that works")
 	}
 	now = lossShown - time.Second
-	d.record.lose(4)
+	d.record.countLost(4)
 	look()
 	now += lossShown - time.Second
 	d.loop.watchLosses(d.now())

@@ -54,7 +54,7 @@ func (p *probes) loadBook(st *store.Store, by time.Duration) {
 	p.book.load(records, p.log)
 	p.correct()
 	if src := p.current(); src != nil { // else it will ask for it
-		src.Resume(moved(p.past(st), -by))
+		src.Resume(shifted(p.past(st), -by))
 	}
 }
 
@@ -85,8 +85,8 @@ const (
 	ageingEvery = time.Hour
 )
 
-// moved is what probes went through, counted in another running time.
-func moved(m map[sensors.ProbeID]sensors.Ageing, by time.Duration) map[sensors.ProbeID]sensors.Ageing {
+// shifted is what probes went through, counted in another running time.
+func shifted(m map[sensors.ProbeID]sensors.Ageing, by time.Duration) map[sensors.ProbeID]sensors.Ageing {
 	out := make(map[sensors.ProbeID]sensors.Ageing, len(m))
 	for id, a := range m {
 		a.Last += by
@@ -129,8 +129,8 @@ func loadCorrections(st *store.Store) ([]sensors.Correction, error) {
 	return out, errors.Join(errs...)
 }
 
-// replaced is what was in force until now, or what is undone; for the journal.
-func replaced(set *sensors.Corrections, c sensors.Correction) string {
+// inPlaceOf is what was in force until now, or what is undone; for the journal.
+func inPlaceOf(set *sensors.Corrections, c sensors.Correction) string {
 	var old *sensors.Correction
 	if c.Undoes != "" {
 		for _, r := range set.Records() {

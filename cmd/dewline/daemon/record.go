@@ -36,7 +36,7 @@ type record struct {
 func newRecord(b *base) *record {
 	rc := &record{base: b, redos: &redoBook{due: map[sensors.ProbeID]redo{}, wake: make(chan struct{}, 1)}, moved: make(chan struct{}, 1)}
 	rc.rec = newRecorder(nil, rc.log, func() { nudge(rc.moved) })
-	rc.rec.lose = rc.lose
+	rc.rec.lose = rc.countLost
 	return rc
 }
 
@@ -51,7 +51,7 @@ func (rc *record) replacedBy(report store.Report) {
 	nudge(rc.moved) // a reader may have met the damage, and no write failed
 }
 
-func (rc *record) close(ctx context.Context) {
+func (rc *record) shut(ctx context.Context) {
 	if rc.rec.held(ctx) {
 		rc.log.Error("the record was never open: nothing of this run is kept", "dir", rc.o.Dir)
 		return
@@ -69,12 +69,12 @@ func (rc *record) start(ctx context.Context, last func()) (stop func()) {
 	return func() {
 		last()
 		written()
-		rc.close(ctx)
+		rc.shut(ctx)
 	}
 }
 
-// lose counts, and has the core look at once.
-func (rc *record) lose(n uint64) { rc.lost.Add(n); nudge(rc.moved) }
+// countLost counts, and has the core look at once.
+func (rc *record) countLost(n uint64) { rc.lost.Add(n); nudge(rc.moved) }
 
 type opened struct {
 	st     *store.Store
@@ -169,14 +169,14 @@ func (rc *record) openStore(ctx context.Context, within time.Duration) (o opened
 	o.st, o.report, o.err = rc.o.Open(ctx, store.Options{
 		Dir: rc.o.Dir, Keep: core.KeepOf(cfg), Within: within, CheckLater: true,
 		Limits: core.LimitsOf(cfg), Logger: rc.log, Replaced: rc.replacedBy,
-		Lost: rc.lose, Full: func() { rc.rec.ForceFlush(func() ([]byte, error) { return nil, nil }) },
+		Lost: rc.countLost, Full: func() { rc.rec.ForceFlush(func() ([]byte, error) { return nil, nil }) },
 	})
 	return o
 }
 
 // keepInMemory uses a store without a file, which shows what was read since the start.
 func (rc *record) keepInMemory(ctx context.Context, why error) {
-	st, _, _ := store.Open(ctx, store.Options{Limits: core.LimitsOf(rc.cfg.Load()), Logger: rc.log, Lost: rc.lose}) // without a directory it is memory
+	st, _, _ := store.Open(ctx, store.Options{Limits: core.LimitsOf(rc.cfg.Load()), Logger: rc.log, Lost: rc.countLost}) // without a directory it is memory
 	rc.store.Store(st)
 	rc.rec.Hold(st, why)
 }
@@ -267,9 +267,9 @@ func (b *redoBook) add(probe sensors.ProbeID, r redo) redo {
 	return r
 }
 
-// done takes a redo out, unless another calibration came meanwhile, and calls forget
+// takeOut takes a redo out, unless another calibration came meanwhile, and calls forget
 // before one can come: forget must not hit the document of that.
-func (b *redoBook) done(probe sensors.ProbeID, r redo, forget func()) {
+func (b *redoBook) takeOut(probe sensors.ProbeID, r redo, forget func()) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.due[probe] == r {

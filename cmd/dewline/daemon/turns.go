@@ -213,7 +213,7 @@ func (l *loop) keepAgeing() {
 	if s == nil {
 		return
 	}
-	b, err := json.Marshal(moved(s.Ageing(), time.Duration(l.leap.Load())))
+	b, err := json.Marshal(shifted(s.Ageing(), time.Duration(l.leap.Load())))
 	if err != nil {
 		l.log.Warn("what the probes went through cannot be kept", "err", err)
 		return

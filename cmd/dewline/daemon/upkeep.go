@@ -152,6 +152,6 @@ func (rc *record) makeAgain(ctx context.Context, probe sensors.ProbeID, r redo) 
 		rc.log.Info("sums of the past were made again with the new calibration", "probe", probe, "since", r.From, "bundles", n)
 	}
 	if err == nil && whole {
-		rc.redos.done(probe, r, func() { rc.rec.Put([]store.Doc{{Bucket: store.BucketMeta, Key: redoPrefix + string(probe)}}, nil) })
+		rc.redos.takeOut(probe, r, func() { rc.rec.Put([]store.Doc{{Bucket: store.BucketMeta, Key: redoPrefix + string(probe)}}, nil) })
 	}
 }

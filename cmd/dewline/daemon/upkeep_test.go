@@ -130,7 +130,7 @@ func TestCalibrationsInTheJournalHaveAnOldValue(t *testing.T) {
 		add  sensors.Correction
 		want string
 	}{{first, "none"}, {second, "first"}, {sensors.Correction{ID: "undo", Probe: second.Probe, Quantity: second.Quantity, Made: day(4), By: "robin", Undoes: second.ID}, "second"}} {
-		if got := id(replaced(set, c.add)); got != c.want {
+		if got := id(inPlaceOf(set, c.add)); got != c.want {
 			t.Errorf("%s takes the place of %s, want %s", c.add.ID, got, c.want)
 		}
 		if set, err = set.With(c.add); err != nil {
@@ -257,10 +257,10 @@ func TestARedoIsForgottenAlone(t *testing.T) {
 			t.Error("a calibration could come in between")
 		}
 	}
-	if b.done("a", old, forget); forgotten != 0 || b.all()["a"] != joined {
+	if b.takeOut("a", old, forget); forgotten != 0 || b.all()["a"] != joined {
 		t.Errorf("a redo that was joined by another is forgotten: %v", b.all())
 	}
-	if b.done("a", joined, forget); forgotten != 1 || len(b.all()) != 0 {
+	if b.takeOut("a", joined, forget); forgotten != 1 || len(b.all()) != 0 {
 		t.Errorf("forgotten %d times, due %v", forgotten, b.all())
 	}
 }
