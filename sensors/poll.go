@@ -165,11 +165,6 @@ type eventful interface {
 	Events() Events
 }
 
-// A Remarkable Sampler has something to say to a keeper who reads it by hand.
-type Remarkable interface {
-	Remark() string
-}
-
 // DefaultBudget is the budget of a BusProbe that does not say.
 const DefaultBudget = 2 * time.Second
 

@@ -147,9 +147,6 @@ func (c *probeCheck) line() string {
 	for i, text := range c.remarks {
 		remarks = append(remarks, fmt.Sprintf("%d × %s", c.times[i], text))
 	}
-	if r, ok := c.probe.Sampler.(sensors.Remarkable); ok && r.Remark() != "" {
-		remarks = append(remarks, r.Remark())
-	}
 	return strings.Join([]string{
 		string(c.probe.ID), t, tu, h, hu, light, strings.Join(spread, " "),
 		fmt.Sprintf("%d ms", c.longest.Milliseconds()), calibrated, strings.Join(remarks, "; "),

@@ -101,7 +101,6 @@ type SHT3x struct {
 	Air    *Air
 	Serial uint64
 	HDC    bool
-	Offset uint16 // stored in an HDC302x
 	Heater bool
 	status uint16
 	booted bool
@@ -151,8 +150,6 @@ func (d *SHT3x) identity(code uint16) error {
 		d.answer = later(0, withCRC(0x3000))
 	case d.HDC && code >= 0x3683 && code <= 0x3685:
 		d.answer = later(0, withCRC(uint16(d.Serial>>(16*(0x3685-code)))))
-	case d.HDC && code == 0xA004:
-		d.answer = later(0, withCRC(d.Offset))
 	case d.HDC && code == 0x306E:
 	default:
 		return errNak

@@ -69,7 +69,6 @@ func HDC302x() sensors.Family {
 		reset: command{0x30, 0xA2}, resetTime: 5 * time.Millisecond,
 		humSpan: 100,
 		status:  command{0xF3, 0x2D}, clear: command{0x30, 0x41},
-		offset: command{0xA0, 0x04},
 		heater: heater{
 			setup: command{0x30, 0x6E, 0x03, 0xFF, i2c.CRC8(0x03, 0xFF)}, // half power
 			on:    command{0x30, 0x6D}, off: command{0x30, 0x66}, run: time.Second,
@@ -128,7 +127,6 @@ type dialect struct {
 	humOffset, humSpan float64
 	// status is empty for a chip without a status register.
 	status, clear command
-	offset        command // empty for a chip that stores none
 	heater        heater
 }
 

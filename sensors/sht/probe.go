@@ -21,7 +21,6 @@ type Probe struct {
 	chip    i2c.Device
 
 	known  bool   // set up since the last fault
-	offset offset // stored in the chip
 	serial uint64 // of the chip last seen, 32 bits, or 48 for HDC302x; 0 before
 	faults int    // in a row
 	pulse  pulser
@@ -99,50 +98,8 @@ func (p *Probe) setUp(ctx context.Context) error {
 	case !p.dialect.mute:
 		return fmt.Errorf("read the serial number: %w", err)
 	}
-	if p.offset, err = p.storedOffset(ctx); err != nil {
-		return fmt.Errorf("read the stored offset: %w", err)
-	}
 	p.known = true
 	return nil
-}
-
-// An offset is a correction that somebody has stored in the chip, which then
-// adds it to every measurement where no log shows it.
-type offset struct {
-	temperature sensors.CentiCelsius
-	humidity    sensors.CentiPercent
-}
-
-// storedOffset reads the offset of an HDC302x: for each quantity a sign bit, 1
-// for plus, and seven bits of the count from bit 7 for humidity and bit 6 for
-// temperature on (TI SNAS817D; the steps agree with periph's hdc302x driver).
-func (p *Probe) storedOffset(ctx context.Context) (offset, error) {
-	if len(p.dialect.offset) == 0 {
-		return offset{}, nil
-	}
-	w, err := ask(ctx, p.chip, p.dialect.offset, time.Millisecond, 1)
-	if err != nil {
-		return offset{}, err
-	}
-	signed := func(b byte, shift int, span float64) int32 {
-		v := scaled(uint16(b&0x7F)<<shift, 0, span)
-		if b&0x80 == 0 {
-			return -v
-		}
-		return v
-	}
-	return offset{
-		humidity:    sensors.CentiPercent(signed(byte(w[0]>>8), 7, 100)),
-		temperature: sensors.CentiCelsius(signed(byte(w[0]), 6, 175)),
-	}, nil
-}
-
-// Remark tells of an offset found in the chip by the last good Sample.
-func (p *Probe) Remark() string {
-	if p.offset == (offset{}) {
-		return ""
-	}
-	return fmt.Sprintf("the chip itself adds %s and %s, which somebody stored in it", p.offset.temperature, p.offset.humidity)
 }
 
 func (p *Probe) identify(ctx context.Context) (uint64, error) {

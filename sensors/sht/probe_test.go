@@ -191,17 +191,11 @@ func TestAnSHT3xWithoutASerialNumberIsRead(t *testing.T) {
 func TestHDC302xBytes(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := play(t, configs.Probe{Family: "hdc302x"}, ops([]i2ctest.IO{
-			w(0x36, 0x83), r(0xBE, 0xEF, 0x92), w(0x36, 0x84), r(0xAB, 0xCD, 0x6F), w(0x36, 0x85), r(0xAB, 0xAB, 0x72),
-			// An offset of +8.20 % and -17.09 °C as TI's data sheet counts them:
-			// 42 steps of 0.1953 % and 100 of 0.1709 °C.
-			w(0xA0, 0x04), r(0x80|42, 100, i2c.CRC8(0x80|42, 100))},
+			w(0x36, 0x83), r(0xBE, 0xEF, 0x92), w(0x36, 0x84), r(0xAB, 0xCD, 0x6F), w(0x36, 0x85), r(0xAB, 0xAB, 0x72)},
 			calm, []i2ctest.IO{w(0x24, 0x00), frame}))
 		s, err := p.Sample(t.Context())
 		if err != nil || s.Humidity != 74_58 || p.serial != 0xBEEF_ABCD_ABAB {
 			t.Errorf("%+v, %v, serial %x", s, err, p.serial)
-		}
-		if got := p.Remark(); !strings.Contains(got, "adds -17.09 °C and 8.20 %") {
-			t.Errorf("remark %q", got)
 		}
 	})
 }
