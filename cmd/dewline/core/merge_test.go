@@ -109,7 +109,11 @@ func (r *rack) open() map[alarm.Key]rules.AlarmView {
 // is lost, no number had twice, nothing answered rings, and everything that an
 // alarm was told by stands under one notice.
 func TestMergeOfRandomLives(t *testing.T) {
-	for seed := range uint64(60) {
+	lives := uint64(20)
+	if longChecks() {
+		lives = 60
+	}
+	for seed := range lives {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) { mergeOnce(t, seed) })
 	}
 }

@@ -28,7 +28,7 @@ import (
 //	DEWLINE_LONG=1 DEWLINE_SIM_TWICE=365 go test -timeout 60m -run SimulatedYears ./cmd/dewline/core
 //	DEWLINE_SIM_SEED=7 DEWLINE_SIM_DAYS=365 go test -run SimulatedYears ./cmd/dewline/core
 func TestSimulatedYears(t *testing.T) {
-	rooms, days, twice := 3, 10, 3
+	rooms, days, twice := 2, 8, 3
 	if longChecks() {
 		rooms, days, twice = 20, 365, 73
 	}
