@@ -31,7 +31,7 @@ const (
 // An adviser says what to do, what changed and what comes up, to one reader.
 type adviser struct {
 	*Report
-	u      unit.Scale
+	*teller
 	wishes []point
 }
 
@@ -70,9 +70,11 @@ func weighty(all []point) iter.Seq2[point, []string] {
 
 // In returns the report with its sentences written for a reader of u; figures
 // stay in the units that their names say.
-func (r *Report) In(u unit.Scale) *Report {
+func (r *Report) In(u unit.Scale) *Report { return r.by(newTeller(u)) }
+
+func (r *Report) by(w *teller) *Report {
 	c := *r
-	a := adviser{Report: &c, u: u}
+	a := adviser{Report: &c, teller: w}
 	c.Do, c.Changes, c.Outlook = a.mostUrgent(), a.changes(), a.outlook()
 	return &c
 }
@@ -120,7 +122,8 @@ func (a *adviser) mostUrgent() []Advice {
 
 func isHot(x Excursion) bool { return x.Alarm == alarm.AboveBand || x.Alarm == alarm.LethalLimit }
 
-func (e *Enclosure) reached() bool { return e.AboveMin != nil && *e.AboveMin > 0 }
+// Reached reports whether it came to its lethal limit.
+func (e *Enclosure) Reached() bool { return e.AboveMin != nil && *e.AboveMin > 0 }
 
 // heat tells of enclosures that were too warm: of the room where many were, else
 // of the worst.
@@ -130,10 +133,10 @@ func (a *adviser) heat() {
 	margin := math.Inf(1)
 	lethal := 0
 	for _, e := range a.Enclosures {
-		if !slices.ContainsFunc(e.Excursions, isHot) && !e.reached() && e.Exposure.Peak < doseMuch {
+		if !slices.ContainsFunc(e.Excursions, isHot) && !e.Reached() && e.Exposure.Peak < doseMuch {
 			continue
 		}
-		if e.reached() {
+		if e.Reached() {
 			lethal++
 		}
 		hot = append(hot, e.Name)
@@ -174,7 +177,7 @@ func (a *adviser) heatWords(e *Enclosure) string {
 		}
 	}
 	s += fmt.Sprintf("; its lethal limit is %s.", degrees(e.Limits.Lethal, a.u))
-	if e.reached() {
+	if e.Reached() {
 		s += fmt.Sprintf(" It stayed at or above it for %s.", span(*e.AboveMin))
 	}
 	if e.Exposure.Peak >= doseMuch {
@@ -208,7 +211,7 @@ func (a *adviser) self() {
 		default:
 			continue
 		}
-		a.ask(rank, title, words.Capital(x.what())+": "+x.when()+".")
+		a.ask(rank, title, words.Capital(x.What())+": "+x.When()+".")
 	}
 	if n := a.Alarms.unheard; n > 0 {
 		a.ask(66, "See that wake notices are heard", fmt.Sprintf("%s this week. Hold a drill: dewline drill.",
@@ -231,7 +234,7 @@ func (a *adviser) mist() {
 	}
 	for _, e := range a.Enclosures {
 		name := a.supply[e.ID]
-		s, why := by[name], "Mist pulses: "+mistWords(&e.Mist)+"."
+		s, why := by[name], "Mist pulses: "+a.say("mist", e.Mist)+"."
 		switch {
 		case name == "" || e.Mist.Missed == 0 && e.Mist.Weak < 2:
 		case s.fed > 1 && float64(s.dry) >= supplyShare*float64(s.fed):
@@ -253,16 +256,16 @@ func (a *adviser) habits(e *Enclosure) {
 		a.about(e, rank, "Mend the probe of %s", words.Capital(span(e.Missing))+" were not measured.")
 	}
 	if e.BelowMin != nil && *e.BelowMin >= floorMuch {
-		a.about(e, 50+min(*e.BelowMin/120, 14), "Raise the humidity of %s", words.Capital(floorWords(&e.Limits, &e.Figures))+".")
+		a.about(e, 50+min(*e.BelowMin/120, 14), "Raise the humidity of %s", words.Capital(a.say("floor", e))+".")
 	}
 	if short, known := e.shortNights(); short >= dropNights {
 		a.about(e, 36+float64(short)/10, "Let %s cool at night", fmt.Sprintf("%d of %d measured nights were without the drop of %s that is wanted.",
 			short, known, delta(e.Limits.DropMin, a.u)))
 	}
 	if e.InBand != nil && *e.InBand < bandLittle && e.Covered >= dayCovered && !slices.ContainsFunc(e.Excursions, isHot) {
-		a.about(e, 38+10*(bandLittle-*e.InBand), "Bring %s back into the band", words.Capital(bandWords(&e.Figures))+".")
+		a.about(e, 38+10*(bandLittle-*e.InBand), "Bring %s back into the band", words.Capital(a.say("band", e))+".")
 	}
-	why := dryWords(&e.DryDown, &e.Before.DryDown) + "."
+	why := a.say("dry", e) + "."
 	switch e.DryDown.Trend {
 	case "slower":
 		a.about(e, 37, "Look at the vent and fan of %s", "It dries slower than usual: "+why)
@@ -302,11 +305,11 @@ func (a *adviser) probes(e *Enclosure) {
 			continue
 		}
 		told = true
-		a.about(e, 44, kind, words.Capital(x.what())+": "+x.when()+".")
+		a.about(e, 44, kind, words.Capital(x.What())+": "+x.When()+".")
 	}
 	for _, p := range e.Probes {
-		if t, ok := p.Trust(); ok && t < trustLittle && !told {
-			a.about(e, 41, "Look at the probe of %s", p.ID+": "+trustWords(&p)+".")
+		if p.Trust() < trustLittle && !told {
+			a.about(e, 41, "Look at the probe of %s", p.ID+": "+a.say("trust", p)+".")
 		}
 	}
 }
@@ -412,7 +415,7 @@ func (a *adviser) changesOf(e *Enclosure) []point {
 	}
 	switch now.DryDown.Trend {
 	case "slower", "faster":
-		add(now.DryDown.Trend, 1.5, 1, "it dries %s than usual: %s", now.DryDown.Trend, dryWords(&now.DryDown, &was.DryDown))
+		add(now.DryDown.Trend, 1.5, 1, "it dries %s than usual: %s", now.DryDown.Trend, a.say("dry", e))
 	}
 	if a.Until.Before(a.To) {
 		return out

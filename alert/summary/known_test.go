@@ -201,7 +201,7 @@ func TestSilentIsUnclear(t *testing.T) {
 		t.Errorf("mist %+v, want two that could not be told", e.Mist)
 	}
 	near(t, "missing", &e.Missing, 9*60, 0)
-	if s := mistWords(&e.Mist); !strings.Contains(s, "2 could not be told") {
+	if s := newTeller(unit.Celsius).say("mist", e.Mist); !strings.Contains(s, "2 could not be told") {
 		t.Error(s)
 	}
 }

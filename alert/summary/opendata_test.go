@@ -135,7 +135,7 @@ func TestOpenDataWeek(t *testing.T) {
 	// The gap lasts from Tuesday 09:33 to Wednesday 14:48: no drop can be told
 	// for the night in it.
 	if len(e.Nights) != 7 || unknown != 1 || e.Nights[2].Drop != nil {
-		t.Errorf("nights %s", nightWords(e.Nights, 0, unit.Celsius))
+		t.Errorf("nights %s", newTeller(unit.Celsius).say("nights", e))
 	}
 	if text := strings.Join(strings.Fields(r.build("2015-W07", w.To()).Text(unit.Celsius)), " "); !strings.Contains(text, "29 h") {
 		t.Errorf("the gap of 29 h is not told:\n%s", text)

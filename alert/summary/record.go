@@ -163,7 +163,7 @@ func (x *Excursion) peak(all slots, until time.Time, delay time.Duration) {
 	}
 	for _, s := range all.between(x.From.Add(-delay-slotSpan), end) {
 		v, ok := x.furthest(s)
-		if ok && (x.Peak == nil || v != *x.Peak && (v < *x.Peak) == x.low()) {
+		if ok && (x.Peak == nil || v != *x.Peak && (v < *x.Peak) == x.Low()) {
 			x.Peak, x.PeakAt = new(v), s.start.In(x.From.Location())
 		}
 	}

@@ -175,6 +175,9 @@ type Mist struct {
 	Missed int `json:"missed"`
 }
 
+// Pulses returns how many were seen, weak ones too.
+func (m Mist) Pulses() int { return m.Seen + m.Weak }
+
 // Unclear returns how many could not be told.
 func (m Mist) Unclear() int { return max(m.Due-m.Seen-m.Weak-m.Missed, 0) }
 
@@ -230,13 +233,11 @@ type Probe struct {
 	NoRaw bool `json:"no_raw,omitempty"`
 }
 
-// Trust returns the share of good readings, false where there are none.
-func (p Probe) Trust() (float64, bool) {
-	if p.Readings == 0 {
-		return 0, false
-	}
-	return float64(p.Good) / float64(p.Readings), true
-}
+// Trust returns the share of good readings; NaN where there are none.
+func (p Probe) Trust() float64 { return float64(p.Good) / float64(p.Readings) }
+
+// Doubted is how many were not good.
+func (p Probe) Doubted() uint64 { return p.Suspect + p.Bad }
 
 // Quality is how the alarms themselves did, by ISA-18.2 clause 16.
 type Quality struct {
@@ -304,5 +305,8 @@ type Note struct {
 	Text string    `json:"text"`
 }
 
-// low reports whether the lower value is the worse one.
-func (x *Excursion) low() bool { row, _ := alarm.Find(x.Alarm); return row.Low }
+// Low reports whether the lower value is the worse one.
+func (x Excursion) Low() bool { row, _ := alarm.Find(x.Alarm); return row.Low }
+
+// Asks reports whether somebody was to acknowledge it.
+func (x Excursion) Asks() bool { return x.Priority > alarm.Note }

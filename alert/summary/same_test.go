@@ -27,22 +27,22 @@ func TestFigures_areToldFromTheirLimits(t *testing.T) {
 	e.Excursions = []Excursion{{Alarm: alarm.AboveBand, From: at, To: at.Add(time.Hour), Peak: new(29.99), PeakAt: at},
 		{Alarm: alarm.HumidityFloor, From: at, To: at.Add(time.Hour), Peak: new(72.4), PeakAt: at}}
 	for u, want := range map[unit.Scale][2]string{unit.Celsius: {"29.99 °C", "30.0"}, unit.Fahrenheit: {"85.98 °F", "86.0"}} {
-		a := adviser{Report: &Report{Enclosures: []Enclosure{e}, next: WeekOf(at, time.UTC)}, u: u}
-		all := []string{strings.Join(a.outlook(), " "), a.heatWords(&e), e.Excursions[0].line(&e.Limits, u), pictureWords(&e, u), e.Day.Temperature.degrees(&e.Limits, u)}
+		a := adviser{Report: &Report{Enclosures: []Enclosure{e}, next: WeekOf(at, time.UTC)}, teller: newTeller(u)}
+		all := []string{strings.Join(a.outlook(), " "), a.heatWords(&e), newTeller(u).say("excursion", told{e.Excursions[0], &e.Limits}), newTeller(u).say("picture", &e), e.Day.Temperature.degrees(&e.Limits, u)}
 		for _, s := range all {
 			if s = plainly(s); !strings.Contains(s, want[0]) {
 				t.Errorf("%q does not say %s", s, want[0])
 			}
 		}
 	}
-	if s := plainly(floorWords(&e.Limits, &e.Figures)); !strings.Contains(s, "floor of 72.5 %") {
+	if s := plainly(newTeller(unit.Celsius).say("floor", e)); !strings.Contains(s, "floor of 72.5 %") {
 		t.Errorf("the keeper's floor of 72.5 %% is told as %q", s)
 	}
-	if s := plainly(e.Excursions[1].line(&e.Limits, unit.Celsius)); !strings.Contains(s, "lowest 72.4 %") {
+	if s := plainly(newTeller(unit.Celsius).say("excursion", told{e.Excursions[1], &e.Limits})); !strings.Contains(s, "lowest 72.4 %") {
 		t.Error(s)
 	}
-	nights := []Night{{Morning: at, Drop: new(1.96)}, {Morning: at.AddDate(0, 0, 1), Drop: new(2.0)}}
-	if s := plainly(nightWords(nights, 2, unit.Celsius)); s != "Wed 1.96, Thu 2.0 °C" {
+	e.Nights = []Night{{Morning: at, Drop: new(1.96)}, {Morning: at.AddDate(0, 0, 1), Drop: new(2.0)}}
+	if s := plainly(newTeller(unit.Celsius).say("nights", e)); s != "Wed 1.96, Thu 2.0 °C" {
 		t.Errorf("a drop of 1.96 °C is short of 2: %q", s)
 	}
 }
@@ -75,9 +75,9 @@ func TestSums_hottestOfAnyProbe(t *testing.T) {
 // A secret that is missing is not told as a faulty configuration.
 func TestSecrets_areNoFaultyConfiguration(t *testing.T) {
 	x := Excursion{Alarm: alarm.ConfigRefused, Subject: alarm.Secrets}
-	a := adviser{Report: &Report{Others: []Excursion{x}}}
+	a := adviser{Report: &Report{Others: []Excursion{x}}, teller: newTeller(unit.Celsius)}
 	a.self()
-	lines := a.roomLines()
+	lines := newTeller(unit.Celsius).lines("room", a.Report)
 	if len(lines) != 1 || !strings.HasPrefix(lines[0], "dewline: a part is off, its secret cannot be read") {
 		t.Errorf("%q", lines)
 	}

@@ -141,7 +141,7 @@ func TestExcursion_when(t *testing.T) {
 		{Excursion{From: at(7, 22), To: at(16, 3), began: true}, "7 November 22:05 – Mon 03:05"},
 		{Excursion{From: at(7, 22), began: true}, "7 November 22:05, still going on"},
 	} {
-		if got := c.x.when(); got != c.want {
+		if got := c.x.When(); got != c.want {
 			t.Errorf("%q, want %q", got, c.want)
 		}
 	}
@@ -203,7 +203,7 @@ func TestExcursionLines_OneForAHabit(t *testing.T) {
 	}
 	list = append(list, Excursion{Alarm: alarm.AboveBand, Priority: alarm.Today, From: at.AddDate(0, 0, 5), To: at.AddDate(0, 0, 5).Add(time.Hour)},
 		Excursion{Alarm: alarm.BelowBand, Priority: alarm.Note, From: at, To: at.Add(time.Hour)})
-	lines := excursionLines(list, &Limits{}, unit.Celsius)
+	lines := newTeller(unit.Celsius).excursionLines(list, &Limits{})
 	if len(lines) != 3 || !strings.HasSuffix(lines[0], ", and 4 more like it") || strings.Contains(lines[2], "more like it") {
 		t.Errorf("%q", lines)
 	}

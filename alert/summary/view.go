@@ -61,9 +61,10 @@ const (
 )
 
 func (r *Report) view(u unit.Scale) view {
-	r = r.In(u)
+	w := newTeller(u)
+	r = r.by(w)
 	v := view{
-		Title: fmt.Sprintf("%s: week %s", words.OneLine(r.RoomName), r.Week), Dates: r.dates(), Verdict: r.verdict(),
+		Title: fmt.Sprintf("%s: week %s", words.OneLine(r.RoomName), r.Week), Dates: r.dates(), Verdict: w.say("verdict", r),
 		Made: r.Made.Format("2006-01-02 15:04 MST"), Tiles: r.tiles(), Caution: caution,
 	}
 	if r.Early() {
@@ -88,13 +89,13 @@ func (r *Report) view(u unit.Scale) view {
 	}
 	add(&v.Lists, "Changes against the week before", r.Changes)
 	add(&v.Lists, "Outlook", r.Outlook)
-	add(&v.Tail, "The room", r.roomLines())
-	add(&v.Tail, "Alarms and how they did", r.qualityLines(u))
-	add(&v.Tail, "Drills and calibrations", r.careLines())
+	add(&v.Tail, "The room", w.lines("room", r))
+	add(&v.Tail, "Alarms and how they did", w.lines("quality", r))
+	add(&v.Tail, "Drills and calibrations", w.lines("care", r))
 	add(&v.Tail, "What could not be told", r.Unknown)
 	rack := ""
 	for i := range r.Enclosures {
-		c := cardOf(&r.Enclosures[i], u)
+		c := cardOf(&r.Enclosures[i], w)
 		if name := r.Enclosures[i].Rack; i == 0 || name != rack {
 			c.Rack, rack = name, name
 		}
@@ -112,8 +113,8 @@ func (r *Report) tiles() []tile {
 		missed += e.Mist.Missed
 	}
 	band := "?"
-	if inBand, ok := r.inBand(); ok {
-		band = share(inBand)
+	if inBand := r.inBand(); inBand != nil {
+		band = share(*inBand)
 	}
 	return []tile{
 		{band, "of the time inside the band"},
@@ -123,8 +124,8 @@ func (r *Report) tiles() []tile {
 	}
 }
 
-func cardOf(e *Enclosure, u unit.Scale) card {
-	c := card{ID: e.ID, Name: words.OneLine(e.Name), Place: configs.PlaceWords(e.Rack, e.Shelf, e.Slot), About: stageWords(e), Facts: e.facts(u), Tags: e.tags(), Edge: "#b9c7bd"}
+func cardOf(e *Enclosure, w *teller) card {
+	c := card{ID: e.ID, Name: words.OneLine(e.Name), Place: configs.PlaceWords(e.Rack, e.Shelf, e.Slot), About: stageWords(e), Facts: w.facts(e), Tags: e.tags(), Edge: "#b9c7bd"}
 	for _, t := range c.Tags {
 		switch {
 		case t.Back == alarmBack:
@@ -144,7 +145,7 @@ func (e *Enclosure) tags() []tag {
 			out = append(out, tag{s, tellBack, tellInk})
 		}
 	}
-	hot := e.had(alarm.LethalLimit) || e.reached()
+	hot := e.had(alarm.LethalLimit) || e.Reached()
 	if hot {
 		out = append(out, tag{"lethal limit reached", alarmBack, alarmInk})
 	}
@@ -161,7 +162,7 @@ func (e *Enclosure) tags() []tag {
 		out = append(out, tag{span(e.Missing) + " not measured", greyBack, greyInk})
 	}
 	if len(out) == 0 && len(e.Others) > 0 {
-		look(true, e.Others[0].what())
+		look(true, e.Others[0].What())
 	}
 	if len(out) == 0 {
 		out = append(out, tag{"calm", calmBack, calmInk})
@@ -314,6 +315,7 @@ func pictureSize(enclosures int) (width, height, colours int) {
 func (r *Report) Pictures(u unit.Scale) ([]Picture, error) {
 	var out []Picture
 	width, height, colours := pictureSize(len(r.Enclosures))
+	w := newTeller(u)
 	for i, e := range r.Enclosures {
 		if e.Covered == 0 {
 			continue
@@ -321,7 +323,7 @@ func (r *Report) Pictures(u unit.Scale) ([]Picture, error) {
 		c := e.picture
 		c.Scale = u
 		p := Picture{
-			Name: fmt.Sprintf("climate-%d.png", i+1), Enclosure: e.ID, Alt: e.Name + ": " + pictureWords(&e, u), Width: width,
+			Name: fmt.Sprintf("climate-%d.png", i+1), Enclosure: e.ID, Alt: e.Name + ": " + w.say("picture", &e), Width: width,
 		}
 		img, err := c.Image(width, height)
 		if err != nil {

@@ -85,9 +85,9 @@ func list(names []string, most int) string {
 	return strings.Join(names, "")
 }
 
-// when writes how long an excursion was: "Sat 13:40 – 19:20" or
+// When writes how long an excursion was: "Sat 13:40 – 19:20" or
 // "Sat 22:10 – Sun 03:00", with the date of a day that is not in the week.
-func (x *Excursion) when() string {
+func (x Excursion) When() string {
 	const full = "Mon 15:04"
 	from := x.From.Format(full)
 	if x.began {
@@ -103,167 +103,20 @@ func (x *Excursion) when() string {
 	}
 }
 
-// what says in a few words what is the matter.
-func (x *Excursion) what() string {
+// What says in a few words what is the matter.
+func (x Excursion) What() string {
 	return words.HeadlineOf(alarm.Key{Alarm: x.Alarm, Subject: x.Subject})
 }
 
-func (x *Excursion) line(l *Limits, u unit.Scale) string {
-	var b strings.Builder
-	fmt.Fprintf(&b, "%s: %s", words.Capital(x.what()), x.when())
-	if x.Peak != nil {
-		v := beside(*x.Peak, l, u)
-		if x.Alarm == alarm.HumidityFloor {
-			v = unbroken(words.BesideFloor(*x.Peak, l.Floor).Value)
-		}
-		word := "peak"
-		if x.low() {
-			word = "lowest"
-		}
-		fmt.Fprintf(&b, ", %s %s at %s", word, v, x.PeakAt.Format("15:04"))
-	}
-	switch {
-	case x.AckedBy != "":
-		fmt.Fprintf(&b, ", acknowledged by %s after %s", words.OneLine(x.AckedBy), span(x.AckedIn))
-	case x.Shelved:
-		b.WriteString(", shelved")
-	case x.Priority > alarm.Note:
-		b.WriteString(", nobody acknowledged it")
-	}
-	return b.String()
-}
-
-// words of one enclosure's figures, used by text and HTML alike.
-
-func bandWords(f *Figures) string {
-	if f.InBand == nil {
-		return "no temperature was measured"
-	}
-	return share(*f.InBand) + " of the measured time inside the band"
-}
-
-func floorWords(l *Limits, f *Figures) string {
-	switch {
-	case l.Floor == 0:
-		return ""
-	case f.BelowMin == nil:
-		return "humidity was not measured"
-	case *f.BelowMin == 0:
-		return "never below the floor of " + unbroken(words.Percent(l.Floor))
-	default:
-		return span(*f.BelowMin) + " below the floor of " + unbroken(words.Percent(l.Floor))
-	}
-}
-
-func mistWords(m *Mist) string {
-	if m.Due == 0 {
-		return "none was due"
-	}
-	s := fmt.Sprintf("%d of %d seen", m.Seen+m.Weak, m.Due)
-	if m.Weak > 0 {
-		s += fmt.Sprintf(", %d of them weak", m.Weak)
-	}
-	s += fmt.Sprintf(", %d missed", m.Missed)
-	if n := m.Unclear(); n > 0 {
-		s += fmt.Sprintf(", %d could not be told", n)
-	}
-	return s
-}
-
-func dryWords(f, before *DryDown) string {
-	if f.HalfLife == nil {
-		return "could not be measured"
-	}
-	s := fmt.Sprintf("half-life %s after a mist", span(*f.HalfLife))
-	if before.HalfLife != nil {
-		s += fmt.Sprintf(" (week before %s)", span(*before.HalfLife))
-	}
-	if f.Trend != "" && f.Trend != "as usual" {
-		s += ", " + f.Trend + " than usual"
-	}
-	return s
-}
-
-func exposureWords(x *Exposure, u unit.Scale) string {
-	var s string
-	switch {
-	case !x.Known:
-		return "not known"
-	case x.Peak < 0.005:
-		s = "none counted"
-	default:
-		s = fmt.Sprintf("up to %s of the keeper's reference, %s h above the boundary", share(x.Peak), delta(x.DegreeHours, u))
-	}
-	if x.Carried >= 0.01 {
-		s += fmt.Sprintf("; %s were left over from before", share(x.Carried))
-	}
-	if x.Unseen >= 1 {
-		s += fmt.Sprintf("; %s of heat or its aftermath were not measured", span(x.Unseen))
-	}
-	return s
-}
-
-// nightWords writes the drops: "Tue 2.1, Wed 2.4, Thu ?".
-func nightWords(nights []Night, wanted float64, u unit.Scale) string {
-	var out []string
-	for _, n := range nights {
-		v := "?"
-		if n.Drop != nil {
-			v = strings.TrimSuffix(words.Drop(*n.Drop, wanted, u), " "+u.Name())
-		}
-		out = append(out, n.Morning.Format("Mon")+nbsp+v)
-	}
-	return strings.Join(out, ", ") + nbsp + u.Name()
-}
-
-func trustWords(p *Probe) string {
-	t, ok := p.Trust()
-	switch {
-	case p.NoRaw:
-		return "not known"
-	case !ok:
-		return "no reading at all"
-	}
-	s := share(t) + " good"
-	if n := p.Suspect + p.Bad; n > 0 {
-		s += fmt.Sprintf(" (%d doubtful or failed", n)
-		if r := worstReason(p.Reasons); r != "" {
-			s += ", mostly " + r
-		}
-		s += ")"
-	}
-	if p.Missing >= 10 {
-		s += ", " + span(p.Missing) + " without a value"
-	}
-	if p.Calibrated.IsZero() {
-		return s + ", never calibrated"
-	}
-	return s + ", calibrated " + p.Calibrated.Format(time.DateOnly)
-}
-
-func worstReason(reasons map[string]uint64) string {
-	best := ""
+// worstReason is the most frequent of a probe's.
+func worstReason(p Probe) string {
+	best, reasons := "", p.Reasons
 	for r, n := range reasons {
 		if r != "" && (best == "" || n > reasons[best] || n == reasons[best] && r < best) {
 			best = r
 		}
 	}
 	return words.Reason(best)
-}
-
-// pictureWords describes a picture to those who do not see it.
-func pictureWords(e *Enclosure, u unit.Scale) string {
-	s := "Temperature and humidity of the week"
-	if f := &e.Figures; f.InBand != nil {
-		s += ": " + bandWords(f)
-		if m := hottest(f); m != nil {
-			s += ", highest " + beside(*m, &e.Limits, u)
-		}
-	}
-	if e.Missing >= 10 {
-		s += ", " + span(e.Missing) + " not measured"
-	}
-	return s
 }
 
 func hottest(f *Figures) *float64 {
@@ -307,7 +160,7 @@ func (r *Report) alarmNames(ids []string, n int) string {
 	for _, id := range ids {
 		kind, rest, _ := strings.Cut(id, "/")
 		x := Excursion{Alarm: alarm.ID(kind), Subject: rest[:strings.LastIndexByte(rest, '/')]}
-		if s := x.what() + " (" + r.subject(x.Subject) + ")"; !slices.Contains(out, s) {
+		if s := x.What() + " (" + r.subject(x.Subject) + ")"; !slices.Contains(out, s) {
 			out = append(out, s)
 		}
 	}
