@@ -22,17 +22,14 @@ import (
 
 type enclosurePage struct {
 	frame
-	ID, Name, Place, Species, Limits string
-	Status                           status
-	Reasons                          string
-	Temp, Hum                        measure
-	Alarms                           []alarmCard
-	Spans                            []spanLink
-	Chart                            picture
+	Species, Limits string
+	Alarms          []alarmCard
+	Spans           []spanLink
+	Chart           picture
 	onRecord
 	Probes []*rules.ProbeView
 	Damage string
-	View   *rules.EnclosureView
+	View   look
 }
 
 // MostNote is what the form takes.
@@ -54,12 +51,10 @@ func (s closeups) enclosure(w http.ResponseWriter, r *http.Request) {
 		s.say(w, r, http.StatusNotFound, "There is no such enclosure.")
 		return
 	}
-	v, u := &snap.Enclosures[i], scaleOf(cfg)
-	p := enclosurePage{
-		frame: s.frame(r, cmp.Or(v.Name, v.ID), "room"), ID: v.ID, Name: cmp.Or(v.Name, v.ID), Place: configs.PlaceWords(v.Rack, v.Shelf, v.Slot),
-		Species: speciesName(cfg, v.Species) + ", " + v.Stage, Status: statusOf(v), Reasons: reasonText(v, activeAlarms(snap)[v.ID]),
-		Temp: tempMeasure(v, cfg, u), Hum: humMeasure(v, cfg), View: v,
-	}
+	u := scaleOf(cfg)
+	v := &snap.Enclosures[i]
+	p := enclosurePage{frame: s.frame(r, cmp.Or(v.Name, v.ID), "room"), Species: speciesName(cfg, v.Species) + ", " + v.Stage}
+	p.View = look{v, p.reader}
 	p.Live = true
 	if e.Animals > 0 {
 		p.Species += fmt.Sprintf(", %d animals", e.Animals)
@@ -132,7 +127,7 @@ func (s closeups) chartOf(r *http.Request, p *enclosurePage, snap *alert.Snapsho
 				v.Set(extra[i], extra[i+1])
 			}
 		}
-		return "/enclosure/" + url.PathEscape(p.ID) + path + "?" + v.Encode()
+		return "/enclosure/" + url.PathEscape(p.View.ID) + path + "?" + v.Encode()
 	}
 	for _, name := range periodNames {
 		p.Spans = append(p.Spans, spanLink{name, address("", "span", name, "end", ended) + "#history", name == at.name})

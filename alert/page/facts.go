@@ -7,27 +7,22 @@ import (
 	"strings"
 	"unicode"
 
-	"dewline/alert"
 	"dewline/alert/words"
 	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
-	"dewline/sensors"
 )
 
 // trustOf says where a value comes from and how old it is.
-func trustOf(m rules.Measure, cfg *configs.Config) string {
-	if !m.Ever {
-		return "no reading yet"
-	}
+func trustOf(m rules.Measure) string {
 	text := m.Probe
-	for _, p := range cfg.Probes {
-		if p.ID == m.Probe {
-			text = "probe in the " + string(p.Place)
-		}
+	if m.Place != "" {
+		text = "probe in the " + m.Place
 	}
 	switch {
+	case !m.Ever:
+		return "no reading yet"
 	case m.Known:
 		return text
 	case m.Doubt != "":
@@ -36,8 +31,10 @@ func trustOf(m rules.Measure, cfg *configs.Config) string {
 	return text + ", last value " + words.Span(m.Age) + " ago"
 }
 
-func tempMeasure(v *rules.EnclosureView, cfg *configs.Config, u unit.Scale) measure {
-	m := measure{Value: "–", Trust: trustOf(v.Temperature, cfg), Bad: true, Judgement: "not known now"}
+// Warmth is its temperature.
+func (v look) Warmth() measure {
+	u := v.by.scale
+	m := measure{Value: "–", Trust: trustOf(v.Temperature), Bad: true, Judgement: "not known now"}
 	if !v.Temperature.Known {
 		return m
 	}
@@ -48,21 +45,20 @@ func tempMeasure(v *rules.EnclosureView, cfg *configs.Config, u unit.Scale) meas
 	case v.Temperature.Value >= v.Lethal:
 		m.Judgement = "at its lethal limit"
 	case t > v.BandHigh:
-		m.Judgement = words.Apart(unit.TemperatureDelta(t-v.BandHigh), u) + " above the " + v.BandName + " band " + band
+		m.Judgement = v.by.Apart(t-v.BandHigh) + " above the " + v.BandName + " band " + band
 	case t < v.BandLow:
-		m.Judgement = words.Apart(unit.TemperatureDelta(v.BandLow-t), u) + " below the " + v.BandName + " band " + band
+		m.Judgement = v.by.Apart(v.BandLow-t) + " below the " + v.BandName + " band " + band
 	default:
 		m.Judgement, m.Bad = "inside the "+v.BandName+" band "+band, false
 	}
 	return m
 }
 
-func humMeasure(v *rules.EnclosureView, cfg *configs.Config) measure {
-	m := measure{Value: "–", Trust: trustOf(v.Humidity, cfg), Bad: true, Judgement: "not known now"}
-	if v.Humidity.Doubt != "" {
-		m.Value = words.Humidity(v.Humidity.Value) + ", " + doubtWords(v.Humidity.Doubt)
-	}
+// Moisture is its humidity.
+func (v look) Moisture() measure {
+	m := measure{Value: "–", Trust: trustOf(v.Humidity), Bad: true, Judgement: "not known now"}
 	if !v.Humidity.Known {
+		m.Value = cmp.Or(v.Hum(), m.Value)
 		return m
 	}
 	f := words.BesideFloor(v.Humidity.Value, v.Floor)
@@ -116,7 +112,8 @@ func signOf(p alarm.Priority) string {
 	return statusToday.Sign
 }
 
-func statusOf(v *rules.EnclosureView) status {
+// Status is how it stands.
+func (v look) Status() status {
 	switch {
 	case v.OutOfService:
 		return statusOut
@@ -132,42 +129,78 @@ func statusOf(v *rules.EnclosureView) status {
 	return statusFine
 }
 
-// headroom is how far an enclosure is below its lethal heat, in °C.
-func headroom(v *rules.EnclosureView) float64 { return v.Lethal - v.Temperature.Value }
+// A look is one enclosure as a reader sees it.
+type look struct {
+	*rules.EnclosureView
+	by reader
+}
 
-func worstFirst(list []rules.EnclosureView) []*rules.EnclosureView {
-	out := make([]*rules.EnclosureView, len(list))
-	for i := range list {
-		out[i] = &list[i]
+func (r reader) looks() []look {
+	out := make([]look, len(r.snap.Enclosures))
+	for i := range out {
+		out[i] = look{&r.snap.Enclosures[i], r}
 	}
-	slices.SortStableFunc(out, func(a, b *rules.EnclosureView) int {
-		if c := cmp.Compare(statusOf(b).rank, statusOf(a).rank); c != 0 {
-			return c
-		}
-		return cmp.Compare(headroom(a), headroom(b))
+	return out
+}
+
+// Title is its name.
+func (v look) Title() string { return cmp.Or(v.Name, v.ID) }
+
+// Stand is where it stands.
+func (v look) Stand() string { return configs.PlaceWords(v.Rack, v.Shelf, v.Slot) }
+
+// Headroom is how far it is below its lethal heat, in °C.
+func (v look) Headroom() float64 { return v.Lethal - v.Temperature.Value }
+
+// Temp is its temperature, empty where none is known.
+func (v look) Temp() string {
+	if !v.Temperature.Known {
+		return ""
+	}
+	return words.Beside(v.Temperature.Value, v.Lethal, v.by.scale)
+}
+
+// Hum is its humidity, empty where none arrives.
+func (v look) Hum() string {
+	switch {
+	case v.Humidity.Known:
+		return words.Humidity(v.Humidity.Value)
+	case v.Humidity.Doubt != "":
+		return words.Humidity(v.Humidity.Value) + ", " + doubtWords(v.Humidity.Doubt)
+	}
+	return ""
+}
+
+// Reasons say what is the matter, and when it reaches its lethal limit.
+func (v look) Reasons() string {
+	text := words.Headlines(v.by.active(v.ID))
+	if v.ToLethal != nil && v.Headroom() > 0 {
+		text += "; " + words.Ahead(*v.ToLethal)
+	}
+	return strings.TrimPrefix(text, "; ")
+}
+
+func (r reader) worstFirst() []look {
+	out := r.looks()
+	slices.SortStableFunc(out, func(a, b look) int {
+		return cmp.Or(cmp.Compare(b.Status().rank, a.Status().rank), cmp.Compare(a.Headroom(), b.Headroom()))
 	})
 	return out
 }
 
-// activeAlarms returns the alarms that a person should know of, by enclosure;
-// those of a probe count for the enclosure it hangs in.
-func activeAlarms(snap *alert.Snapshot) map[string][]alarm.ID {
-	home := make(map[string]string, len(snap.Probes))
-	for i := range snap.Probes {
-		home[snap.Probes[i].ID] = snap.Probes[i].Enclosure
+// active are the alarms of an enclosure, and of the probes in it, that a person should
+// know of.
+func (r reader) active(enclosure string) (ids []alarm.ID) {
+	own := map[string]bool{enclosure: true}
+	for i := range r.snap.Probes {
+		own[r.snap.Probes[i].ID] = r.snap.Probes[i].Enclosure == enclosure
 	}
-	out := map[string][]alarm.ID{}
-	for _, a := range snap.Alarms {
-		if !a.State.Annunciated() {
-			continue
+	for _, a := range r.snap.Alarms {
+		if a.State.Annunciated() && own[a.Key.Subject] {
+			ids = append(ids, a.Key.Alarm)
 		}
-		id := a.Key.Subject
-		if e := home[id]; e != "" {
-			id = e
-		}
-		out[id] = append(out[id], a.Key.Alarm)
 	}
-	return out
+	return ids
 }
 
 // A gauge is a small picture of where a value stands, in units of 100: the
@@ -178,8 +211,8 @@ type gauge struct {
 	Known              bool
 }
 
-// gaugeOf spans from 4 °C below the band to 1 °C above the lethal limit.
-func gaugeOf(v *rules.EnclosureView) gauge {
+// Gauge spans from 4 °C below the band to 1 °C above the lethal limit.
+func (v look) Gauge() gauge {
 	low, high := min(v.BandLow, v.Lethal)-4, v.Lethal+1
 	at := func(c float64) int { return int(min(max((c-low)/(high-low)*100, 0), 100)) }
 	g := gauge{BandFrom: at(v.BandLow), Lethal: at(v.Lethal), Known: v.Temperature.Known}
@@ -269,23 +302,4 @@ var said = map[string]string{
 	"out-of-service": "Out of service. It comes back by itself at the end.",
 	"in-service":     "Back in service.",
 	"note":           "Saved.",
-}
-
-// humText is an enclosure's humidity, empty where none arrives.
-func humText(v *rules.EnclosureView) string {
-	switch {
-	case v.Humidity.Known:
-		return words.Humidity(v.Humidity.Value)
-	case v.Humidity.Doubt != "":
-		return words.Humidity(v.Humidity.Value) + ", " + doubtWords(v.Humidity.Doubt)
-	}
-	return ""
-}
-
-func doubtWords(reason string) string {
-	switch reason {
-	case sensors.PinnedWet.String(), sensors.DewTooHigh.String():
-		return "probe wet"
-	}
-	return "doubted (" + words.Reason(reason) + ")"
 }

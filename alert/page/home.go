@@ -10,8 +10,6 @@ import (
 	"dewline/alert"
 	"dewline/alert/words"
 	"dewline/configs"
-	"dewline/configs/unit"
-	"dewline/rules"
 	"dewline/rules/alarm"
 )
 
@@ -19,20 +17,14 @@ type homePage struct {
 	frame
 	Needs   []noticeCard
 	Known   []noticeCard // acknowledged, still open
-	Worst   []row
+	Worst   []look
 	Waiting string // one line about what is over and nobody answered
 	Over    int    // how many those are
 	Calm    string // one line where nothing is wrong
 	Lists   []list
 	Racks   []rack
+	Past    map[string]*extremes // of the last day, by enclosure
 	Snap    *alert.Snapshot
-}
-
-// A row is one enclosure in the list of the worst.
-type row struct {
-	ID, Name, Place string
-	Status          status
-	Value, Text     string
 }
 
 // A list names enclosures or probes that share one thing.
@@ -49,7 +41,6 @@ func (s overviews) home(w http.ResponseWriter, r *http.Request) {
 	snap, cfg := s.o.Snapshot(), s.o.Config()
 	p := homePage{frame: s.frame(r, snap.RoomName, "room"), Snap: snap}
 	p.Live = true
-	u := scaleOf(cfg)
 	for i := range snap.Notices {
 		if c := p.card(&snap.Notices[i]); snap.Notices[i].Acknowledged {
 			p.Known = append(p.Known, c)
@@ -57,57 +48,29 @@ func (s overviews) home(w http.ResponseWriter, r *http.Request) {
 			p.Needs = append(p.Needs, c)
 		}
 	}
-	ordered := worstFirst(snap.Enclosures)
-	p.Worst = worstRows(ordered, activeAlarms(snap), u)
-	if len(ordered) > 0 && len(p.Worst) == 0 {
-		p.Calm = calm(ordered, snap, u)
+	ordered := p.worstFirst()
+	for _, v := range ordered {
+		if v.Status().rank >= statusToday.rank && len(p.Worst) < maxWorst {
+			p.Worst = append(p.Worst, v)
+		}
 	}
+	if len(ordered) > 0 && len(p.Worst) == 0 {
+		p.Calm = p.calm(ordered)
+	}
+	p.Past = s.ranges.of(r.Context(), s.o.Record(), cfg, snap.At.Wall)
 	p.Waiting, p.Over = waiting(snap)
 	p.Lists = lists(p.reader)
-	p.Racks = s.racks(r, snap, cfg, u)
+	p.Racks = p.racks()
 	s.show(w, http.StatusOK, "home", &p)
-}
-
-func worstRows(ordered []*rules.EnclosureView, active map[string][]alarm.ID, u unit.Scale) []row {
-	var out []row
-	for _, v := range ordered {
-		st := statusOf(v)
-		if st.rank < statusToday.rank || len(out) == maxWorst {
-			break
-		}
-		out = append(out, row{
-			ID: v.ID, Name: cmp.Or(v.Name, v.ID), Place: configs.PlaceWords(v.Rack, v.Shelf, v.Slot), Status: st, Value: valueText(v, u), Text: reasonText(v, active[v.ID]),
-		})
-	}
-	return out
-}
-
-func valueText(v *rules.EnclosureView, u unit.Scale) string {
-	if !v.Temperature.Known {
-		return "no reading"
-	}
-	text := words.Beside(v.Temperature.Value, v.Lethal, u)
-	if h := humText(v); h != "" {
-		text += ", " + h
-	}
-	return text
-}
-
-func reasonText(v *rules.EnclosureView, active []alarm.ID) string {
-	text := words.Headlines(active)
-	if v.ToLethal != nil && headroom(v) > 0 {
-		text += "; " + words.Ahead(*v.ToLethal)
-	}
-	return strings.TrimPrefix(text, "; ")
 }
 
 // calm says what is known of a room without an open alarm, and names the
 // enclosure that is closest to its lethal limit, so that a quiet page still shows
 // that somebody looks. What was put away is not called in order.
-func calm(ordered []*rules.EnclosureView, snap *alert.Snapshot, u unit.Scale) string {
+func (by reader) calm(ordered []look) string {
 	away := 0
-	for i := range snap.Alarms {
-		if st := snap.Alarms[i].State; st == alarm.Shelved || st == alarm.OutOfService { // by a person
+	for i := range by.snap.Alarms {
+		if st := by.snap.Alarms[i].State; st == alarm.Shelved || st == alarm.OutOfService { // by a person
 			away++
 		}
 	}
@@ -120,7 +83,7 @@ func calm(ordered []*rules.EnclosureView, snap *alert.Snapshot, u unit.Scale) st
 	}
 	for _, v := range ordered {
 		if v.Temperature.Known {
-			return fmt.Sprintf("%s %s is %s below its lethal limit.", text, cmp.Or(v.Name, v.ID), words.Apart(unit.TemperatureDelta(headroom(v)), u))
+			return fmt.Sprintf("%s %s is %s below its lethal limit.", text, v.Title(), by.Apart(v.Headroom()))
 		}
 	}
 	return text
@@ -189,15 +152,11 @@ func lists(by reader) []list {
 
 // racks puts every enclosure where it stands: racks by name, shelves from the
 // top (they count from below), slots from the left.
-func (s overviews) racks(r *http.Request, snap *alert.Snapshot, cfg *configs.Config, u unit.Scale) []rack {
-	order := make([]*rules.EnclosureView, len(snap.Enclosures))
-	for i := range snap.Enclosures {
-		order[i] = &snap.Enclosures[i]
-	}
-	slices.SortStableFunc(order, func(a, b *rules.EnclosureView) int {
+func (by reader) racks() []rack {
+	order := by.looks()
+	slices.SortStableFunc(order, func(a, b look) int {
 		return cmp.Or(strings.Compare(a.Rack, b.Rack), cmp.Compare(b.Shelf, a.Shelf), cmp.Compare(a.Slot, b.Slot))
 	})
-	past := s.ranges.of(r.Context(), s.o.Record(), cfg, snap.At.Wall)
 	var out []rack
 	for i, v := range order {
 		if i == 0 || v.Rack != order[i-1].Rack {
@@ -216,27 +175,9 @@ func (s overviews) racks(r *http.Request, snap *alert.Snapshot, cfg *configs.Con
 			k.Shelves = append(k.Shelves, shelf{Name: name})
 		}
 		f := &k.Shelves[len(k.Shelves)-1]
-		f.Tiles = append(f.Tiles, tileOf(v, past, u))
+		f.Tiles = append(f.Tiles, v)
 	}
 	return out
-}
-
-func tileOf(v *rules.EnclosureView, past map[string]extremes, u unit.Scale) tile {
-	t := tile{ID: v.ID, Name: cmp.Or(v.Name, v.ID), Status: statusOf(v), Gauge: gaugeOf(v), Temp: "–", Hum: "–"}
-	if v.Temperature.Known {
-		t.Temp = strings.TrimSuffix(words.Beside(v.Temperature.Value, v.Lethal, u), " "+u.Name()) + "°"
-	}
-	t.Hum = cmp.Or(humText(v), t.Hum)
-	if day, ok := past[v.ID]; ok {
-		t.Range = words.Bare(day.low, u) + "–" + words.Bare(day.high, u) + "°"
-	}
-	switch {
-	case v.MissedMists > 0:
-		t.Mist = "missed"
-	case v.LastMist != nil:
-		t.Mist = words.Short(v.LastMist.D())
-	}
-	return t
 }
 
 type rack struct {
@@ -246,15 +187,5 @@ type rack struct {
 
 type shelf struct {
 	Name  string
-	Tiles []tile
-}
-
-// A tile is one enclosure where it stands.
-type tile struct {
-	ID, Name  string
-	Status    status
-	Temp, Hum string
-	Gauge     gauge
-	Range     string // of the last 24 h
-	Mist      string
+	Tiles []look
 }

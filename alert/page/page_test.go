@@ -12,7 +12,6 @@ import (
 	"time"
 
 	"dewline/alert/wire"
-	"dewline/configs"
 	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
@@ -294,7 +293,7 @@ func TestAlarmsInFahrenheit(t *testing.T) {
 func TestHumidityBesideItsFloor(t *testing.T) {
 	for value, want := range map[float64]string{70.1: "above", 70: "at or below", 60: "at or below"} {
 		v := rules.EnclosureView{EnclosureLimits: rules.EnclosureLimits{Floor: 70}, EnclosureAir: rules.EnclosureAir{Humidity: rules.Measure{Value: value, Known: true}}}
-		m := humMeasure(&v, &configs.Config{})
+		m := look{EnclosureView: &v}.Moisture()
 		if !strings.HasPrefix(m.Judgement, want+" the floor of 70") || m.Bad != (value <= 70) || (m.Value == strings.TrimPrefix(m.Judgement, want+" the floor of ")) != (value == 70) {
 			t.Errorf("%v %%: %+v", value, m)
 		}
@@ -322,7 +321,7 @@ func TestFacts_AirBlownIn(t *testing.T) {
 	v := rules.EnclosureView{EnclosureAir: rules.EnclosureAir{Temperature: rules.Measure{Value: 30.5, Known: true}, BlownIn: climate.BlowShut, RoomWet: &wet}, EnclosureLimits: rules.EnclosureLimits{Warn: 27.5, Act: 28.5, Lethal: 30}}
 	say := func() string {
 		var b strings.Builder
-		if err := loadAssets().pages.ExecuteTemplate(&b, "outlook", enclosurePage{View: &v}); err != nil {
+		if err := loadAssets().pages.ExecuteTemplate(&b, "outlook", enclosurePage{View: look{EnclosureView: &v}}); err != nil {
 			t.Fatal(err)
 		}
 		return html.UnescapeString(regexp.MustCompile("<[^>]*>").ReplaceAllString(b.String(), "|"))
@@ -342,10 +341,10 @@ func TestFacts_AirBlownIn(t *testing.T) {
 // A tile does not round what is below the lethal limit up to it.
 func TestTileBesideItsLethalLimit(t *testing.T) {
 	v := rules.EnclosureView{EnclosureLimits: rules.EnclosureLimits{Lethal: 30}, EnclosureAir: rules.EnclosureAir{Temperature: rules.Measure{Value: 29.97, Known: true}}}
-	if got := tileOf(&v, nil, unit.Celsius).Temp; got != "29.97°" {
+	if got := (look{&v, reader{scale: unit.Celsius}}).Temp(); got != "29.97 °C" {
 		t.Errorf("the tile says %s, the list 29.97 °C", got)
 	}
-	if got := tileOf(&v, nil, unit.Fahrenheit).Temp; got != "85.9°" {
+	if got := (look{&v, reader{scale: unit.Fahrenheit}}).Temp(); got != "85.9 °F" {
 		t.Errorf("the tile says %s", got)
 	}
 }

@@ -13,6 +13,7 @@ import (
 	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/sensors"
 )
 
 // A reader is who a page is made for: templates write quantities, moments and subjects by it.
@@ -131,7 +132,7 @@ func funcs() template.FuncMap {
 			return unit.Number(math.Floor(1000*float64(part)/float64(of))/10, 1) + " %"
 		},
 		"join":    func(list []string) string { return strings.Join(list, ", ") },
-		"seconds": seconds, "span": words.Span, "headline": words.HeadlineOf, "in": words.In, "gain": words.Gain, "capital": words.Capital,
+		"seconds": seconds, "span": words.Span, "short": words.Short, "bare": func(degrees string) string { before, _, _ := strings.Cut(degrees, " "); return before }, "headline": words.HeadlineOf, "in": words.In, "gain": words.Gain, "capital": words.Capital,
 		"dose": func(v rules.Share) string { return words.Dose(float64(v) * 100) }, "blown": words.Blown, "contact": words.Contact, "battery": words.Battery, "humidity": words.Humidity, "reason": words.Reason,
 		"number": unit.Number, "vpd": vpd, "times": times, "doubt": doubtMark,
 	}
@@ -158,4 +159,12 @@ func doubtMark(reason string) string {
 		return ""
 	}
 	return " (" + doubtWords(reason) + ")"
+}
+
+func doubtWords(reason string) string {
+	switch reason {
+	case sensors.PinnedWet.String(), sensors.DewTooHigh.String():
+		return "probe wet"
+	}
+	return "doubted (" + words.Reason(reason) + ")"
 }

@@ -143,9 +143,9 @@ func snapshotOf(cfg *configs.Config) *alert.Snapshot {
 			EnclosureHome: rules.EnclosureHome{ID: e.ID, Name: e.Name, Rack: e.Rack, Shelf: e.Shelf, Slot: e.Slot, Species: e.Species, Stage: string(e.Stage)},
 			At:            rules.Moment{Instant: at},
 			EnclosureAir: rules.EnclosureAir{
-				Temperature: rules.Measure{Value: 24.8, Known: true, Ever: true, Probe: e.ID + "-canopy"},
+				Temperature: rules.Measure{Value: 24.8, Known: true, Ever: true, Probe: e.ID + "-canopy", Place: "canopy"},
 				Band:        rules.Measure{Value: 24.3, Known: true, Ever: true, Place: "litter"},
-				Humidity:    rules.Measure{Value: 83, Known: true, Ever: true, Uncertainty: 2.4, Probe: e.ID + "-canopy"},
+				Humidity:    rules.Measure{Value: 83, Known: true, Ever: true, Uncertainty: 2.4, Probe: e.ID + "-canopy", Place: "canopy"},
 			},
 			BandName: "day",
 			EnclosureLimits: rules.EnclosureLimits{
