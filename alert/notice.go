@@ -102,6 +102,7 @@ type Message struct {
 	Title       string         `json:"title"`
 	Text        string         `json:"text"`
 	FirstAction string         `json:"first_action"`
+	Steps       []string       `json:"-"`        // that FirstAction numbers
 	Subjects    []string       `json:"subjects"` // worst first
 	Alarms      []AlarmRef     `json:"alarms,omitempty"`
 	Supersedes  []string       `json:"supersedes,omitempty"`
@@ -149,7 +150,7 @@ func Render(n Notice, scale unit.Scale) Message {
 	default:
 		speaks := &facts.Members[spokesman(&n, shown)]
 		m.Title, m.Text = facts.Title(scale), facts.Body(speaks, scale)
-		m.FirstAction = words.FirstAction(&speaks.Detail, scale)
+		m.FirstAction, m.Steps = words.FirstAction(&speaks.Detail, scale), words.FirstSteps(&speaks.Detail, scale)
 	}
 	return m
 }

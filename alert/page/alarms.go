@@ -2,7 +2,6 @@ package page
 
 import (
 	"cmp"
-	"fmt"
 	"net/http"
 	"slices"
 	"strings"
@@ -73,7 +72,7 @@ func (s overviews) pastRows(snap *alert.Snapshot) ([]*alarm.Past, error) {
 
 func (by reader) card(v *alert.NoticeView) noticeCard {
 	c := noticeCard{
-		ID: v.Notice.ID, Title: v.Message.Title, First: numbered(v.Message.FirstAction), Class: v.Notice.Priority.String(),
+		ID: v.Notice.ID, Title: v.Message.Title, First: v.Message.Steps, Class: v.Notice.Priority.String(),
 		Since: by.When(v.Notice.Since), Told: strings.Join(v.Told, ", "), AckedBy: v.Notice.AckedBy,
 		Sign: signOf(v.Notice.Priority), Version: v.Notice.Version,
 	}
@@ -106,32 +105,12 @@ func valueNow(m *alert.Member, snap *alert.Snapshot) float64 {
 	return m.Value
 }
 
-// numbered takes "1 this. 2 that." apart into steps; other text stays one.
-func numbered(text string) []string {
-	if text == "" {
-		return nil
-	}
-	rest, ok := strings.CutPrefix(text, "1 ")
-	if !ok {
-		return []string{text}
-	}
-	var out []string
-	for n := 2; ; n++ {
-		step, more, found := strings.Cut(rest, fmt.Sprintf(" %d ", n))
-		out = append(out, words.Capital(step))
-		if !found {
-			return out
-		}
-		rest = more
-	}
-}
-
 func (by reader) alarmCard(a *rules.AlarmView) alarmCard {
 	now, u := by.snap.At.Wall, by.scale
 	c := alarmCard{
 		Alarm: string(a.Key.Alarm), Subject: a.Key.Subject, Seq: a.Seq, Title: by.title(a),
 		Class: a.Priority.String(), Sign: signOf(a.Priority), State: stateText(a), Text: words.Sentence(&a.Onset, u),
-		Since: by.When(a.Since.Wall), At: by.When(a.Since.Wall.Add(a.Detail.For)), First: numbered(words.FirstAction(&a.Detail, u)),
+		Since: by.When(a.Since.Wall), At: by.When(a.Since.Wall.Add(a.Detail.For)), First: words.FirstSteps(&a.Detail, u),
 		Link: by.Link(a.Key.Subject),
 		Ack:  a.State.Unanswered(), Reset: a.State == alarm.LatchAck,
 		Unshelve: a.State == alarm.Shelved, Service: a.State == alarm.OutOfService,

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"unicode"
 
 	"dewline/alert/words"
 	"dewline/configs"
@@ -226,20 +225,10 @@ const (
 	maxWhy  = 200 // bytes of a reason
 )
 
-// line makes one line of free text: no control characters, single spaces, at
-// most limit bytes, cut between characters.
+// line makes one line of free text, of at most limit bytes, cut between characters.
 func line(text string, limit int) string {
-	text = strings.Map(func(r rune) rune {
-		if unicode.IsControl(r) || r == unicode.ReplacementChar || unicode.Is(unicode.Bidi_Control, r) {
-			return ' '
-		}
-		return r
-	}, text)
-	text = strings.Join(strings.Fields(text), " ")
-	if len(text) <= limit {
-		return text
-	}
-	return strings.TrimSpace(strings.ToValidUTF8(text[:limit], ""))
+	text = strings.Join(strings.Fields(words.OneLine(text)), " ") // other spaces than plain ones too
+	return strings.TrimSpace(strings.ToValidUTF8(text[:min(len(text), limit)], ""))
 }
 
 // scaleOf is what the first person reads temperatures in.

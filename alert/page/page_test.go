@@ -72,7 +72,7 @@ func TestTextIsNeverMarkup(t *testing.T) {
 		a.Text, a.AckedBy, a.Detail.FirstAction, a.Detail.Evidence = evil, evil, evil, []alarm.Fact{{ID: alarm.FactSaid, Note: evil + "!"}}
 	}
 	n := &r.snap.Notices[0]
-	n.Message.Title, n.Message.FirstAction, n.Notice.AckedBy, n.Told = evil, evil, evil, []string{evil}
+	n.Message.Title, n.Message.Steps, n.Notice.AckedBy, n.Told = evil, []string{evil}, evil, []string{evil}
 	n.Notice.Members[0].Name = evil
 	r.snap.RoomName, r.snap.Version, r.snap.RecordWhy, r.snap.Recording = evil, evil, alarm.Fact{ID: alarm.FactRecordNote, Note: evil}, false
 	r.snap.Delivery.Stalled, r.cfg.People[0].Name = []string{evil}, evil

@@ -205,7 +205,7 @@ func trouble(s *alert.Snapshot) {
 		Cause:   alarm.Cause{Kind: alarm.CauseEnclosure, ID: hot.ID},
 		Members: []alert.Member{{Onset: alarm.Onset{Key: heat.Key, Seq: 7, Value: 31.2, HasValue: true, Unit: "°C", Since: since}, Name: hot.Name, State: alarm.Unack}},
 	}
-	s.Notices = []alert.NoticeView{{Notice: n, Message: alert.Message{ID: n.ID, Title: "Low Stone: lethal heat", FirstAction: "1 all lamps off. 2 Call a helper."}, Told: []string{"keeper"}}}
+	s.Notices = []alert.NoticeView{{Notice: n, Message: alert.Message{ID: n.ID, Title: "Low Stone: lethal heat", Steps: []string{"All lamps off.", "Call a helper."}}, Told: []string{"keeper"}}}
 	s.Drill = &alert.DrillResult{ID: "drill/keeper/5", Person: "keeper", At: since}
 }
 

@@ -107,22 +107,28 @@ func wetBulb(celsius *float64, s unit.Scale) string {
 	return unit.Temperature(*celsius).Text(s, 1)
 }
 
+// FirstSteps are what to do first, step by step; an older record has one text.
+func FirstSteps(d *alarm.Detail, s unit.Scale) (list []string) {
+	if d.FirstAction != "" {
+		return []string{d.FirstAction}
+	}
+	for _, id := range d.Steps {
+		list = append(list, step(id, d, s))
+	}
+	return list
+}
+
 // FirstAction writes what to do first as one text: several steps are numbered.
 func FirstAction(d *alarm.Detail, s unit.Scale) string {
-	if d.FirstAction != "" {
-		return d.FirstAction
+	steps := FirstSteps(d, s)
+	if len(steps) < 2 {
+		return strings.Join(steps, "")
 	}
-	if len(d.Steps) == 1 {
-		return step(d.Steps[0], d, s)
+	var numbered []string
+	for i, text := range steps {
+		numbered = append(numbered, fmt.Sprintf("%d %s", i+1, text))
 	}
-	var b strings.Builder
-	for i, id := range d.Steps {
-		if i > 0 {
-			b.WriteByte(' ')
-		}
-		fmt.Fprintf(&b, "%d %s", i+1, step(id, d, s))
-	}
-	return b.String()
+	return strings.Join(numbered, " ")
 }
 
 // shortMessage is how many characters of the first action fit into a message on
@@ -131,14 +137,10 @@ const shortMessage = 200
 
 // DoFirst is as many whole steps of the first action as fit into a short message,
 // at least one.
-func DoFirst(d *alarm.Detail, s unit.Scale) string {
-	if d.FirstAction != "" || len(d.Steps) == 0 {
-		return d.FirstAction
-	}
-	text := step(d.Steps[0], d, s)
-	for _, id := range d.Steps[1:] {
-		longer := text + " " + step(id, d, s)
-		if len([]rune(longer)) > shortMessage {
+func DoFirst(d *alarm.Detail, s unit.Scale) (text string) {
+	for i, next := range FirstSteps(d, s) {
+		longer := strings.TrimSpace(text + " " + next)
+		if i > 0 && len([]rune(longer)) > shortMessage {
 			break
 		}
 		text = longer

@@ -45,9 +45,12 @@ func Headlines(ids []alarm.ID) string {
 	return strings.Join(list, ", ")
 }
 
-// OneLine makes one line of any text: no control characters, single spaces.
+// OneLine makes one line of any text: nothing that is no character or turns the order
+// of others around, single spaces.
 func OneLine(s string) string {
-	return strings.Join(strings.FieldsFunc(s, func(r rune) bool { return r == ' ' || unicode.IsControl(r) }), " ")
+	return strings.Join(strings.FieldsFunc(s, func(r rune) bool {
+		return r == ' ' || unicode.IsControl(r) || r == unicode.ReplacementChar || unicode.Is(unicode.Bidi_Control, r)
+	}), " ")
 }
 
 // Capital makes the first letter one.
