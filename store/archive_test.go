@@ -88,6 +88,7 @@ func allLines(s *Store) (lines []event.Event, refused int) {
 // Old entries go into archives, and the journal reads as before: by time, by running time,
 // after a restart, a compaction, a backup and a repair.
 func TestJournalIsArchived(t *testing.T) {
+	t.Parallel()
 	const n = 3000
 	dir := memDir(t)
 	s := archived(t, dir, n)
@@ -179,6 +180,7 @@ func reseal(tx *bolt.Tx, first uint64, change func(a *archive, entries []stored)
 // What is changed in an archive is found, also where whoever did it made its hash and the
 // archive's own right.
 func TestArchivesShowChanges(t *testing.T) {
+	t.Parallel()
 	const n = 2000
 	fern := func(_ *archive, entries []stored) error {
 		text := bytes.Replace(entries[9].value, []byte("moss"), []byte("fern"), 1)
@@ -235,6 +237,7 @@ func TestArchivesShowChanges(t *testing.T) {
 		}, 0, 2}, // the archive, and what would follow from its end
 	} {
 		t.Run(name, func(t *testing.T) {
+			t.Parallel()
 			s := archived(t, memDir(t), n)
 			if got := len(archives(t, s)); got != 3 {
 				t.Fatalf("%d archives", got)
@@ -255,6 +258,7 @@ func TestArchivesShowChanges(t *testing.T) {
 
 // Old lines go by the keeper's word alone; the journal says so itself, and is unbroken.
 func TestJournalIsKeptAsLongAsAsked(t *testing.T) {
+	t.Parallel()
 	const n = 2000
 	dir := memDir(t)
 	s := archived(t, dir, n)
@@ -300,6 +304,7 @@ func TestJournalIsKeptAsLongAsAsked(t *testing.T) {
 
 // A tree that no longer leads to the archives costs none of them: they are found on their pages.
 func TestArchivesComeBackFromTheirPages(t *testing.T) {
+	t.Parallel()
 	dir := memDir(t)
 	s := archived(t, dir, 2000)
 	for i := range 3 { // both roots lead to the page

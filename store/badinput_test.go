@@ -103,6 +103,7 @@ func TestNewerFileIsLeftAlone(t *testing.T) {
 // room, but for what memory may not hold: that is told, and is the oldest. The week is two days
 // without DEWLINE_LONG=1.
 func TestFullForAWeek(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	if err := unix.Mount("tmpfs", dir, "tmpfs", 0, "size=12m"); err != nil {
 		t.Skipf("cannot mount a small file system: %v", err)

@@ -8,6 +8,7 @@ import (
 // TestBulkPacksDays fills with a flush an hour, as an import does: hours must
 // still become days, and all that was appended must come back.
 func TestBulkPacksDays(t *testing.T) {
+	t.Parallel()
 	s, _ := open(t, memDir(t))
 	s.db.NoSync = true
 	r := newRoom(23, 2)

@@ -31,6 +31,7 @@ func (c *countingReader) ReadAt(b []byte, off int64) (int, error) {
 // TestOpenReadsLittle has a long journal and two months of days on record: before it opens the
 // file, a start reads no more of it than a card that takes 40 ms a read gives in a second.
 func TestOpenReadsLittle(t *testing.T) {
+	t.Parallel()
 	dir := memDir(t)
 	s, _ := longRecord(t, dir, 3, 60)
 	lines := rounds(t, "DEWLINE_JOURNAL_LINES", 40_000, 200_000)
@@ -68,6 +69,7 @@ func TestOpenReadsLittle(t *testing.T) {
 // of the journal: the watch begins with all documents, the check sets the file aside, and
 // what is whole comes back.
 func TestCheckLaterFindsDamage(t *testing.T) {
+	t.Parallel()
 	for name, magic := range map[string][]byte{"readings": append([]byte(bundleMagic), kindRaw), "journal": []byte(`"type":"note"`)} {
 		dir := memDir(t)
 		k := furnish(t, dir)
@@ -163,6 +165,7 @@ func TestOpenFindsACircle(t *testing.T) {
 // TestCheckFirstAfterADeath starts where the start before did not get as far as to check
 // the file: nothing is left for later then. A good end is none of those.
 func TestCheckFirstAfterADeath(t *testing.T) {
+	t.Parallel()
 	dir := memDir(t)
 	furnish(t, dir)
 	later := func() *Store {

@@ -32,6 +32,7 @@ func (c nosyContext) Err() error {
 // checked: flushes, commits, hours that become a day, a document that goes. None of
 // it waits, and all of it is in the copy.
 func TestCompactBesideWriters(t *testing.T) {
+	t.Parallel()
 	dir := memDir(t)
 	s, _ := open(t, dir)
 	r := newRoom(51, 2)
@@ -192,6 +193,7 @@ func TestCompactRefusesADamagedCopy(t *testing.T) {
 // TestTidy asks that a file which became too large for what it holds is made
 // smaller by itself, and no other.
 func TestTidy(t *testing.T) {
+	t.Parallel()
 	dir := memDir(t)
 	s, _ := open(t, dir)
 	s.db.NoSync = true
@@ -250,6 +252,7 @@ func TestPastCap(t *testing.T) {
 // TestTidyYoungFile gives back, once, what the joining of hours left free in a file that is
 // small yet.
 func TestTidyYoungFile(t *testing.T) {
+	t.Parallel()
 	s, _ := open(t, memDir(t))
 	s.db.NoSync = true
 	r := newRoom(53, 8)

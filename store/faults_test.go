@@ -109,6 +109,7 @@ func TestRecordingResumes(t *testing.T) {
 
 // TestFullDisk fills a small real file system to its last byte.
 func TestFullDisk(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	if err := unix.Mount("tmpfs", dir, "tmpfs", 0, "size=700k"); err != nil {
 		t.Skipf("cannot mount a small file system: %v", err)
@@ -166,6 +167,7 @@ func TestFullDisk(t *testing.T) {
 // TestFailedCalls makes system calls of a writer fail under it, once and for a
 // while: no reading may be missing at the end, and no commit that was reported.
 func TestFailedCalls(t *testing.T) {
+	t.Parallel()
 	strace, err := exec.LookPath("strace")
 	if err != nil {
 		t.Skip("strace is not installed")

@@ -101,6 +101,7 @@ func TestRetention(t *testing.T) {
 // TestCap lets the file run into its cap: the oldest readings go, commits of
 // alarms always find room, and the file stays under the cap.
 func TestCap(t *testing.T) {
+	t.Parallel()
 	const limit = 1 << 20
 	s, _, err := Open(ctx, Options{Dir: memDir(t), Keep: Keep{MaxBytes: limit}})
 	if err != nil {

@@ -106,6 +106,7 @@ func TestAppendNeverWaits(t *testing.T) {
 // TestReadersAndWriters lets everything happen at once, for the race detector
 // and for readers that meet a day replacing its hours.
 func TestReadersAndWriters(t *testing.T) {
+	t.Parallel()
 	s, _ := open(t, memDir(t))
 	s.db.NoSync = true
 	r := newRoom(16, 3)

@@ -125,6 +125,7 @@ func (r *busyRoom) checkSums(t *testing.T, s *Store, i int, level Level, rounds 
 // configuration may make them, and of busier ones, and looks for every reading:
 // at once, after a kill and after a good end.
 func TestNothingIsLostAtAnyRate(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name   string
 		probes int

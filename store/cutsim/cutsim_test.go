@@ -134,3 +134,19 @@ func TestPutAndMoments(t *testing.T) {
 		t.Errorf("%v", m)
 	}
 }
+
+// TestMet asks that a state is tried again where a byte, a name or a promise differs.
+func TestMet(t *testing.T) {
+	m := Met{}
+	a := map[string][]byte{"a": {1}, "b": {2}}
+	for i, c := range []struct {
+		files    map[string][]byte
+		promised int
+		want     bool
+	}{{a, 1, true}, {a, 1, false}, {a, 2, true}, {map[string][]byte{"a": {1}, "b": {3}}, 1, true},
+		{map[string][]byte{"a": {1}, "c": {2}}, 1, true}, {map[string][]byte{"b": {2}, "a": {1}}, 2, false}, {nil, 1, true}} {
+		if got := m.First(c.files, c.promised); got != c.want {
+			t.Errorf("state %d: first %v", i, got)
+		}
+	}
+}

@@ -1,6 +1,8 @@
 package cutsim
 
 import (
+	"crypto/sha256"
+	"fmt"
 	"maps"
 	"math/rand/v2"
 	"os"
@@ -97,6 +99,22 @@ func tear(files map[string][]byte, op Op, rng *rand.Rand) {
 			apply(files, Op{Kind: Write, File: op.File, Off: op.Off + int64(at), Data: part})
 		}
 	}
+}
+
+// Met remembers states of a disk: most cuts leave one that another left before.
+type Met map[[sha256.Size]byte]bool
+
+// First reports whether files are met for the first time with what was promised by then.
+func (m Met) First(files map[string][]byte, promised any) bool {
+	h := sha256.New()
+	fmt.Fprint(h, promised)
+	for _, name := range slices.Sorted(maps.Keys(files)) {
+		fmt.Fprintf(h, "%q %d", name, len(files[name]))
+		h.Write(files[name])
+	}
+	before := len(m)
+	m[[sha256.Size]byte(h.Sum(nil))] = true
+	return len(m) > before
 }
 
 // Put makes dir hold files and nothing else.
