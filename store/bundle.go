@@ -5,7 +5,6 @@ import (
 	"errors"
 
 	bolt "go.etcd.io/bbolt"
-	bolterrors "go.etcd.io/bbolt/errors"
 )
 
 // putBundle writes one bundle into a bucket of its own.
@@ -32,12 +31,8 @@ func dropBundle(tx *bolt.Tx, root string, name []byte) error {
 	if b.Bucket(name) == nil {
 		return nil
 	}
-	err := b.DeleteBucket(name)
-	if errors.Is(err, bolterrors.ErrBucketNotFound) {
-		return nil
-	}
-	_, serr := b.NextSequence()
-	return errors.Join(err, serr)
+	_, err := b.NextSequence()
+	return errors.Join(err, b.DeleteBucket(name))
 }
 
 // bucketValue returns the one value of a bundle's or row's bucket.

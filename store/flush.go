@@ -25,16 +25,6 @@ type plan struct {
 	also    Commit // state only where it is not the stored one
 }
 
-// empty reports whether there is nothing to write, so that an idle daemon does not
-// wear the card.
-func (p *plan) empty() bool {
-	fresh := 0
-	for _, t := range p.taken {
-		fresh += len(t.recs) - t.written
-	}
-	return fresh == 0 && !p.beside()
-}
-
 // beside reports whether there is anything but readings of the open hour.
 func (p *plan) beside() bool {
 	return len(p.sealed) > 0 || p.day != nil || p.leaving.count() > 0 || p.archive != nil ||
@@ -167,7 +157,7 @@ func (w *writer) carryOut(p *plan) error {
 	}
 	w.open, w.rewrite = o.after, w.rewrite && !p.fresh
 	w.settle(p, o)
-	if o.after.at != 0 && !p.names() {
+	if o.set == nil || o.after.at != 0 && !p.names() {
 		return nil
 	}
 	// The batches that follow are in no transaction: both roots have to lead to them.

@@ -12,7 +12,7 @@ import (
 func (r *recordFile) index(tx *bolt.Tx) ([]entry, error) {
 	raw, sums := tx.Bucket([]byte(rootRaw)), tx.Bucket([]byte(rootTable))
 	now := &index{db: tx.DB(), raw: raw.Sequence(), sums: sums.Sequence()}
-	if i := r.indexed.Load(); i != nil && i.db == now.db && i.raw == now.raw && i.sums == now.sums {
+	if i := r.indexed.Load(); i.db == now.db && i.raw == now.raw && i.sums == now.sums {
 		return i.entries, nil
 	}
 	if err := now.read(raw, sums); err != nil {
@@ -27,12 +27,7 @@ func (r *recordFile) index(tx *bolt.Tx) ([]entry, error) {
 
 // lastIndex is the index as last read: after each commit, and so that of the file but for
 // a moment, and of one that had to be let go of.
-func (r *recordFile) lastIndex() []entry {
-	if i := r.indexed.Load(); i != nil {
-		return i.entries
-	}
-	return nil
-}
+func (r *recordFile) lastIndex() []entry { return r.indexed.Load().entries }
 
 // read lists bundles by their names alone. A name that is damaged, or out of order as
 // where a tree runs in a circle, is a damaged file: each bundle has its name inside as

@@ -160,7 +160,13 @@ func (r *regaining) addBundle(b []byte) (bad error) {
 		if parts, readings, bad = wholeParts(&r.dec, b, r.damage); len(parts) == 0 {
 			return nil
 		}
-		if err := r.u.takeIn(k, kind, newBundle(kind, k.bytes(), parts)); err != nil {
+		r.u.mu.Lock()
+		r.u.mem.nextSeq = max(r.u.mem.nextSeq, k.seq+1)
+		r.u.mu.Unlock()
+		name := k.bytes()
+		if err := r.u.update(func(tx *bolt.Tx) error {
+			return putBundle(tx, rootOf(kind), name, newBundle(kind, name, parts))
+		}); err != nil {
 			return err
 		}
 		if kind == kindTable {
@@ -204,14 +210,6 @@ func (u *upkeep) hasPlaceFor(kind byte, k bundleKey) bool {
 		!slices.ContainsFunc(u.mem.order, func(p *openProbe) bool {
 			return slices.ContainsFunc(p.recs, func(r block.Record) bool { return k.holds(r.Mono, r.Wall) })
 		})
-}
-
-// takeIn writes a bundle. The caller holds the flushing token.
-func (u *upkeep) takeIn(k bundleKey, kind byte, bundle []byte) error {
-	u.mu.Lock()
-	u.mem.nextSeq = max(u.mem.nextSeq, k.seq+1)
-	u.mu.Unlock()
-	return u.update(func(tx *bolt.Tx) error { return putBundle(tx, rootOf(kind), k.bytes(), bundle) })
 }
 
 // meets reports whether two bundles may have readings of the same time.

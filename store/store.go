@@ -45,6 +45,7 @@ func openPath(ctx context.Context, o Options, path string) (*Store, Report, erro
 	}
 	r := &recordFile{opt: o, path: path, now: time.Now}
 	r.kept.Store(o.Keep.complete())
+	r.indexed.Store(&index{})
 	w := &writer{flushing: make(token, 1), series: &series{recordFile: r,
 		mem: memory{probes: make(map[sensors.ProbeID]*openProbe), nextSeq: 1}}}
 	w.SetLimits(o.Limits)
@@ -163,14 +164,7 @@ func (s *Store) Write(ctx context.Context, c Commit) error {
 		s.trimRefused()
 		return fmt.Errorf("flush the record: %w", openErr)
 	}
-	err := s.withRoom(func() error {
-		p := s.plan(c)
-		if p.empty() {
-			return nil
-		}
-		return s.carryOut(p)
-	})
-	if err != nil {
+	if err := s.withRoom(func() error { return s.carryOut(s.plan(c)) }); err != nil {
 		s.trimRefused()
 		return fmt.Errorf("flush the record: %w", err)
 	}
