@@ -281,7 +281,8 @@ func addressed(cfg *configs.Config, canMail bool) []configs.Person {
 // mail sends one person's summary, unless that is over. That it is under way is on
 // the disk before it leaves, so that a restart does not send it again.
 func (w *weekly) mail(ctx context.Context, report *summary.Report, p configs.Person) error {
-	if was := w.doc.Mail[p.ID].State; was == mailSent || was == mailUnknown || ctx.Err() != nil {
+	was := w.doc.Mail[p.ID].State
+	if was == mailSent || was == mailUnknown || ctx.Err() != nil {
 		return nil
 	}
 	now := w.now()
@@ -299,7 +300,11 @@ func (w *weekly) mail(ctx context.Context, report *summary.Report, p configs.Per
 		w.log.Info("the weekly summary was sent", "week", w.doc.Week, "person", p.ID)
 	}
 	w.doc.Mail[p.ID] = m
-	w.await(ctx, w.write(w.now(), p.ID))
+	told := p.ID
+	if m.State == was { // again in vain
+		told = ""
+	}
+	w.await(ctx, w.write(w.now(), told))
 	return err
 }
 

@@ -261,6 +261,9 @@ func TestMailFailure(t *testing.T) {
 	if tries != 8 || p.mail("2026-W47", "sam").State != mailFailed {
 		t.Errorf("%d tries in the first hour, want 8; %+v", tries, p.mail("2026-W47", "sam"))
 	}
+	if n := strings.Count(strings.Join(p.lines, "\n"), "summary sam failed"); n != 1 {
+		t.Errorf("the journal tells %d times of one failure: %q", n, p.lines)
+	}
 	p.during = func() {
 		if len(p.sent) > 0 {
 			p.fail = errors.New("550 no such mailbox")
