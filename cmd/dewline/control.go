@@ -32,6 +32,7 @@ type control struct {
 	socket, config, dir string
 	by                  string // who acts; empty where one only looks
 	patient             bool   // waits for an answer as long as it takes
+	room                bool   // cannot do without the room's configuration
 }
 
 const roomConfig = "/etc/dewline/dewline.toml"

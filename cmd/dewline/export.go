@@ -17,7 +17,6 @@ import (
 	"dewline/cmd/dewline/export"
 	"dewline/cmd/dewline/web"
 	"dewline/sensors"
-	"dewline/store"
 )
 
 func exportCommand() *cobra.Command {
@@ -35,7 +34,7 @@ func exportCommand() *cobra.Command {
 		for _, p := range *only {
 			req.Probes = append(req.Probes, sensors.ProbeID(p))
 		}
-		return runExport(ctx, ctl, req, *out, std)
+		return ctl.answering(ctx, std, func(ctl *control) error { return runExport(ctx, ctl, req, *out, std) })
 	})
 }
 
@@ -45,9 +44,6 @@ func runExport(ctx context.Context, ctl *control, req export.Request, out string
 		answer, err = ctl.export(ctx, w, req)
 		return err
 	})
-	if errors.Is(err, export.ErrRequest) {
-		return usageError{err}
-	}
 	if err != nil {
 		return err
 	}
@@ -55,13 +51,6 @@ func runExport(ctx context.Context, ctl *control, req export.Request, out string
 }
 
 func (c *control) export(ctx context.Context, w io.Writer, req export.Request) (answer web.ExportAnswer, err error) {
-	if !c.running(ctx) {
-		err = c.stopped(ctx, func(_ string, st *store.Store) (err error) {
-			answer, err = web.Export(ctx, w, st, req)
-			return err
-		})
-		return answer, err
-	}
 	q := url.Values{"format": {req.Format}, "from": {stamp(req.From)}, "to": {stamp(req.To)}}
 	for _, p := range req.Probes {
 		q.Add("probe", string(p))
@@ -72,10 +61,10 @@ func (c *control) export(ctx context.Context, w io.Writer, req export.Request) (
 	}
 	defer resp.Body.Close()
 	if _, err := io.Copy(w, resp.Body); err != nil {
-		return answer, fmt.Errorf("copy what the running dewline exports: %w", err)
+		return answer, fmt.Errorf("copy what is exported: %w", err)
 	}
 	if err := json.Unmarshal([]byte(resp.Trailer.Get(web.ExportTrailer)), &answer); err != nil {
-		return answer, errors.New("the running dewline did not finish the export")
+		return answer, errors.New("the export was not finished")
 	}
 	if answer.Error != "" {
 		return answer, errors.New(answer.Error)

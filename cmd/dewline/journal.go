@@ -16,7 +16,6 @@ import (
 
 	"dewline/alert/wire"
 	"dewline/cmd/dewline/web"
-	"dewline/store"
 )
 
 func journalCommand() *cobra.Command {
@@ -26,20 +25,22 @@ func journalCommand() *cobra.Command {
 	all := c.Flags().Bool("all", false, "what was measured too: mists, dry-downs, nights and doses")
 	verify := c.Flags().Bool("verify", false, "check that no line was changed or removed, in all of the journal")
 	return does(c, func(ctx context.Context, _ []string, std stdio) error {
-		return runJournal(ctx, ctl, span, *all, *verify, std)
+		from, to, err := span.times()
+		if err != nil {
+			return err
+		}
+		return ctl.answering(ctx, std, func(ctl *control) error {
+			if *verify {
+				return verifyJournal(ctx, ctl, std.out)
+			}
+			return runJournal(ctx, ctl, from, to, *all, std)
+		})
 	})
 }
 
-func runJournal(ctx context.Context, ctl *control, span spanFlags, all, verify bool, std stdio) error {
-	from, to, err := span.times()
-	if err != nil {
-		return err
-	}
-	if verify {
-		return verifyJournal(ctx, ctl, std.out)
-	}
+func runJournal(ctx context.Context, ctl *control, from, to time.Time, all bool, std stdio) error {
 	lines, faults := 0, 0
-	err = ctl.journalLines(ctx, from, to, all, func(l wire.JournalEntry) error {
+	err := ctl.journalLines(ctx, from, to, all, func(l wire.JournalEntry) error {
 		lines++
 		if l.Fault != "" {
 			faults++
@@ -75,8 +76,8 @@ func journalLine(e wire.JournalEntry) string {
 }
 
 func verifyJournal(ctx context.Context, ctl *control, w io.Writer) error {
-	c, err := ctl.journalCheck(ctx)
-	if err != nil {
+	var c web.JournalCheck
+	if err := ctl.get(ctx, "journal/check", &c); err != nil {
 		return fmt.Errorf("check the journal: %w", err)
 	}
 	if c.Fault != "" {
@@ -86,23 +87,8 @@ func verifyJournal(ctx context.Context, ctl *control, w io.Writer) error {
 	return nil
 }
 
-func (c *control) journalCheck(ctx context.Context) (check web.JournalCheck, err error) {
-	if c.running(ctx) {
-		err = c.get(ctx, "journal/check", &check)
-		return check, err
-	}
-	err = c.stopped(ctx, func(_ string, st *store.Store) error {
-		check = web.CheckJournal(st)
-		return nil
-	})
-	return check, err
-}
-
-// journalLines hands on the lines that the running daemon streams, or those of the record.
+// journalLines hands on the lines that are streamed.
 func (c *control) journalLines(ctx context.Context, from, to time.Time, all bool, write func(wire.JournalEntry) error) error {
-	if !c.running(ctx) {
-		return c.stopped(ctx, func(_ string, st *store.Store) error { return web.JournalLines(st, from, to, all, write) })
-	}
 	q := url.Values{"from": {stamp(from)}, "to": {stamp(to)}, "all": {strconv.FormatBool(all)}}
 	resp, err := c.ask(ctx, http.MethodGet, "journal/lines?"+q.Encode(), nil)
 	if err != nil {

@@ -1,10 +1,12 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io/fs"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"syscall"
@@ -12,11 +14,62 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"dewline/cmd/dewline/core"
+	"dewline/cmd/dewline/daemon"
+	"dewline/configs"
 	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/sensors/table"
 	"dewline/store"
 )
+
+// answering has f ask the running daemon or, where none runs, what answers from its record
+// as that would.
+func (c *control) answering(ctx context.Context, std stdio, f func(*control) error) error {
+	if c.running(ctx) {
+		return f(c)
+	}
+	cfg, dir, err := c.inForce()
+	if err != nil {
+		return err
+	}
+	return withRecord(ctx, store.Options{Dir: dir, Limits: core.LimitsOf(cfg)}, func(st *store.Store) error {
+		tmp, err := os.MkdirTemp("", "dewline-")
+		if err != nil {
+			return fmt.Errorf("make a place for a socket: %w", err)
+		}
+		defer os.RemoveAll(tmp)
+		socket := filepath.Join(tmp, "control.sock")
+		end, err := daemon.ServeRecord(cfg, st, socket, slog.New(slog.NewTextHandler(std.err, &slog.HandlerOptions{Level: slog.LevelWarn})))
+		if err != nil {
+			return err
+		}
+		defer end()
+		return f(&control{socket: socket, by: c.by, patient: true})
+	})
+}
+
+// inForce finds the configuration and the data directory. Without --config the copy that
+// the daemon keeps beside its record is used, so that what is asked of a copied directory
+// needs nothing else.
+func (c *control) inForce() (*configs.Config, string, error) {
+	cfg, _, err := table.LoadInForce(c.config)
+	if err == nil {
+		return cfg, cmp.Or(c.dir, cfg.Store.Dir), nil
+	}
+	if c.dir != "" && errors.Is(err, os.ErrNotExist) {
+		if kept, _, keptErr := table.LoadInForce(filepath.Join(c.dir, daemon.LastGoodName)); keptErr == nil {
+			return kept, c.dir, nil
+		}
+	}
+	switch {
+	case c.dir == "":
+		return nil, "", usagef("name the data directory with --data DIR, or a configuration without faults: %w", err)
+	case c.room:
+		return nil, "", usagef("the room's configuration is needed, name it with --config FILE: %w", err)
+	}
+	return new(configs.Config), c.dir, nil
+}
 
 // stopped gives the record of a daemon that is not running to f, which only reads, and its
 // directory.
@@ -72,11 +125,8 @@ func (c *control) dataDir() (string, error) {
 	if c.dir != "" {
 		return c.dir, nil
 	}
-	cfg, _, err := table.LoadInForce(c.config)
-	if err != nil {
-		return "", usagef("name the data directory with --data DIR, or a configuration without faults: %w", err)
-	}
-	return cfg.Store.Dir, nil
+	_, dir, err := c.inForce()
+	return dir, err
 }
 
 // stoppedDir returns the data directory of a daemon that is not running.

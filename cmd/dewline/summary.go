@@ -2,25 +2,17 @@ package main
 
 import (
 	"bytes"
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"net/http"
 	"net/url"
-	"os"
 	"path/filepath"
-	"time"
 
 	"github.com/spf13/cobra"
 
 	"dewline/alert/summary"
-	"dewline/cmd/dewline/core"
-	"dewline/cmd/dewline/daemon"
-	"dewline/configs"
-	"dewline/configs/unit"
-	"dewline/sensors/table"
 	"dewline/store"
 )
 
@@ -61,17 +53,16 @@ func runSummary(ctx context.Context, f *summaryFlags, named bool, std stdio) err
 	if named && near.socket == "" {
 		near.socket = filepath.Join(near.dir, "control.sock")
 	}
-	if near.running(ctx) {
-		return f.online(ctx, &near, std)
-	}
-	err := f.offline(ctx, std)
+	near.room = true
+	ask := func(ctl *control) error { return f.ask(ctx, ctl, std) }
+	err := near.answering(ctx, std, ask)
 	if errors.Is(err, store.ErrLocked) && f.ctl.running(ctx) { // its daemon has the socket elsewhere
-		return f.online(ctx, f.ctl, std)
+		return ask(f.ctl)
 	}
 	return err
 }
 
-func (f *summaryFlags) online(ctx context.Context, ctl *control, std stdio) error {
+func (f *summaryFlags) ask(ctx context.Context, ctl *control, std stdio) error {
 	ctl.patient = true // a mail server may take its time, and a long record on a slow card
 	if f.send {
 		var sent struct {
@@ -81,7 +72,8 @@ func (f *summaryFlags) online(ctx context.Context, ctl *control, std stdio) erro
 		if err := ctl.post(ctx, "summary", map[string]string{"week": f.week, "by": ctl.by}, &sent); err != nil {
 			return err
 		}
-		return tellSent(std, sent.Week, sent.Sent)
+		_, err := fmt.Fprintf(std.out, "the summary of week %s was sent to %d\n", sent.Week, sent.Sent)
+		return err
 	}
 	return f.write(std, func(w io.Writer, format string) error {
 		q := url.Values{"week": {f.week}, "format": {format}, "units": {f.unit}}
@@ -95,11 +87,6 @@ func (f *summaryFlags) online(ctx context.Context, ctl *control, std stdio) erro
 		}
 		return nil
 	})
-}
-
-func tellSent(std stdio, week string, to int) error {
-	_, err := fmt.Fprintf(std.out, "the summary of week %s was sent to %d\n", week, to)
-	return err
 }
 
 // write puts every form that was asked for where it was asked for, once it is whole.
@@ -123,64 +110,4 @@ func (f *summaryFlags) write(std stdio, form func(w io.Writer, format string) er
 	}
 	_, err := text.WriteTo(std.out)
 	return err
-}
-
-// offline makes the summary from the record of a daemon that is not running.
-func (f *summaryFlags) offline(ctx context.Context, std stdio) error {
-	cfg, dir, err := f.room()
-	if err != nil {
-		return err
-	}
-	week := summary.WeekOf(time.Now(), cfg.Room.Location).Prev()
-	if f.week != "" {
-		if week, err = summary.ParseWeek(f.week, cfg.Room.Location); err != nil {
-			return usagef("--week: %w", err)
-		}
-	}
-	return withRecord(ctx, store.Options{Dir: dir, Limits: core.LimitsOf(cfg)}, func(st *store.Store) error {
-		report, err := summary.Build(ctx, st, cfg, week, time.Now())
-		if err != nil {
-			return err
-		}
-		if f.send {
-			sent, err := daemon.MailSummary(ctx, cfg, report)
-			if sent > 0 {
-				err = errors.Join(err, tellSent(std, report.Week, sent))
-			}
-			return err
-		}
-		return f.write(std, func(w io.Writer, format string) error {
-			return writeReport(w, report, format, unit.ScaleOf(f.unit))
-		})
-	})
-}
-
-func writeReport(w io.Writer, report *summary.Report, format string, units unit.Scale) error {
-	if format == "text" {
-		_, err := io.WriteString(w, report.Text(units))
-		return err
-	}
-	pics, err := report.Pictures(units)
-	if err != nil {
-		return err
-	}
-	return report.HTML(w, units, pics, summary.Inside)
-}
-
-// room finds the configuration and the data directory. Without --config the
-// copy that the daemon keeps beside its record is used, so that a summary of a
-// copied directory needs nothing else.
-func (f *summaryFlags) room() (*configs.Config, string, error) {
-	dir := f.ctl.dir
-	cfg, _, err := table.LoadInForce(f.ctl.config)
-	if err == nil {
-		return cfg, cmp.Or(dir, cfg.Store.Dir), nil
-	}
-	if dir != "" && errors.Is(err, os.ErrNotExist) {
-		kept, _, keptErr := table.LoadInForce(filepath.Join(dir, daemon.LastGoodName))
-		if keptErr == nil {
-			return kept, dir, nil
-		}
-	}
-	return nil, "", usagef("the room's configuration is needed, name it with --config FILE: %w", err)
 }

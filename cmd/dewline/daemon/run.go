@@ -2,7 +2,9 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"log/slog"
 	"maps"
 	"net"
 	"reflect"
@@ -51,6 +53,27 @@ func (d *Daemon) Run(ctx context.Context) error {
 	err = d.runSources(ctx, clock, m)
 	m.tell("STOPPING=1")
 	return err
+}
+
+// ServeRecord answers on a control socket what a daemon that runs would of its record,
+// which is open for reading. Nothing is watched.
+func ServeRecord(cfg *configs.Config, st *store.Store, socket string, log *slog.Logger) (end func(), err error) {
+	d, err := New(Options{Config: cfg, ControlPath: socket, Log: log, Source: func(*configs.Config, func() sensors.Instant, map[sensors.ProbeID]sensors.Ageing) (Source, error) {
+		return nil, errors.New("nothing is watched")
+	}})
+	if err != nil {
+		return nil, err
+	}
+	d.now = func() sensors.Instant { return sensors.Instant{Wall: time.Now(), Synced: true} }
+	d.record.store.Store(st)
+	if cfg.Mail.Host != "" {
+		if d.loop.channels.mail, err = newMail(cfg, cfg.Room.ID, hooks{}); err != nil {
+			log.Warn("no mail can leave", "err", err)
+		}
+	}
+	var done sync.WaitGroup
+	stop := d.site.StartControl(&done)
+	return func() { stop(); done.Wait() }, nil
 }
 
 // startSite serves until ctx ends. An address in use costs the page only.

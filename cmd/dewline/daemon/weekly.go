@@ -350,19 +350,6 @@ func (w *weekly) await(ctx context.Context, done <-chan struct{}) {
 	}
 }
 
-// MailSummary makes one week's summary from an open record and mails it to
-// everybody with an address, for a daemon that is not running.
-func MailSummary(ctx context.Context, cfg *configs.Config, r *summary.Report) (int, error) {
-	if cfg.Mail.Host == "" {
-		return 0, errors.New("the configuration has no [mail] section")
-	}
-	sender, err := newMail(cfg, cfg.Room.ID, hooks{})
-	if err != nil {
-		return 0, err
-	}
-	return mailTo(ctx, sender.SendSummary, cfg, r)
-}
-
 func mailTo(ctx context.Context, send func(context.Context, mail.Summary) error, cfg *configs.Config, r *summary.Report) (int, error) {
 	sent := 0
 	var errs []error

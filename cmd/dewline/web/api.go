@@ -148,7 +148,7 @@ func (s *Site) serveJournal(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	entries := []wire.JournalEntry{}
-	err := JournalLines(st, from, to, r.FormValue("all") == "true", func(l wire.JournalEntry) error {
+	err := journalLines(st, from, to, r.FormValue("all") == "true", func(l wire.JournalEntry) error {
 		if entries = append(entries, l); len(entries) == maxRows {
 			return errEnough
 		}

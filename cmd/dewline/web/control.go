@@ -14,7 +14,6 @@ import (
 	"dewline/alert/wire"
 	"dewline/cmd/dewline/export"
 	"dewline/sensors"
-	"dewline/store"
 )
 
 // control adds what only this board may ask: the whole record, of any length.
@@ -80,13 +79,6 @@ type ExportAnswer struct {
 	Oldest, Newest time.Time `json:",omitzero"` // of the readings on record
 }
 
-// Export writes an export of st and says how it went.
-func Export(ctx context.Context, w io.Writer, st *store.Store, r export.Request) (ExportAnswer, error) {
-	res, err := export.Write(ctx, w, st, r)
-	stats := st.Stats()
-	return ExportAnswer{Result: res, Oldest: stats.OldestRaw, Newest: stats.Newest}, err
-}
-
 // serveExport streams readings of any span.
 func (s *Site) serveExport(w http.ResponseWriter, r *http.Request) {
 	st, from, to, ok := s.recordSpan(w, r, 24*time.Hour)
@@ -103,7 +95,9 @@ func (s *Site) serveExport(w http.ResponseWriter, r *http.Request) {
 	}
 	w.Header().Set("Trailer", ExportTrailer)
 	w.Header().Set("Content-Type", "application/octet-stream")
-	answer, err := Export(r.Context(), w, st, req)
+	res, err := export.Write(r.Context(), w, st, req)
+	stats := st.Stats()
+	answer := ExportAnswer{Result: res, Oldest: stats.OldestRaw, Newest: stats.Newest}
 	if err != nil {
 		answer.Error = err.Error()
 	}
@@ -122,7 +116,7 @@ func (s *Site) serveJournalLines(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	enc := json.NewEncoder(w)
-	if err := JournalLines(st, from, to, r.FormValue("all") == "true", func(l wire.JournalEntry) error { return enc.Encode(l) }); err != nil {
+	if err := journalLines(st, from, to, r.FormValue("all") == "true", func(l wire.JournalEntry) error { return enc.Encode(l) }); err != nil {
 		_ = enc.Encode(wire.JournalEntry{Fault: err.Error()})
 	}
 }
@@ -133,20 +127,18 @@ type JournalCheck struct {
 	Fault   string `json:"fault,omitempty"`
 }
 
-// CheckJournal follows the journal's chain.
-func CheckJournal(st *store.Store) JournalCheck {
+// serveJournalCheck follows the journal's chain.
+func (s *Site) serveJournalCheck(w http.ResponseWriter, _ *http.Request) {
+	st, ok := s.record(w)
+	if !ok {
+		return
+	}
 	n, err := st.VerifyJournal()
 	c := JournalCheck{Entries: n}
 	if err != nil {
 		c.Fault = err.Error()
 	}
-	return c
-}
-
-func (s *Site) serveJournalCheck(w http.ResponseWriter, r *http.Request) {
-	if st, _, _, ok := s.recordSpan(w, r, 24*time.Hour); ok {
-		writeJSON(w, http.StatusOK, CheckJournal(st))
-	}
+	writeJSON(w, http.StatusOK, c)
 }
 
 // A Sentinel is what can be asked of one that watches rooms.

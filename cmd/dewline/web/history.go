@@ -60,9 +60,9 @@ func (s *Site) recordSpan(w http.ResponseWriter, r *http.Request, usual time.Dur
 	return st, from, to, ok
 }
 
-// JournalLines hands the journal's entries of a span to write, and in the place of
+// journalLines hands the journal's entries of a span to write, and in the place of
 // one that was changed or damaged its fault; what was measured only where all is asked for.
-func JournalLines(st *store.Store, from, to time.Time, all bool, write func(wire.JournalEntry) error) error {
+func journalLines(st *store.Store, from, to time.Time, all bool, write func(wire.JournalEntry) error) error {
 	for e, err := range st.Journal(from, to) {
 		var line wire.JournalEntry
 		switch {
