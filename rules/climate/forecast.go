@@ -113,27 +113,52 @@ func (m *Thermal) Forecast(o Outlook) (Forecast, bool) {
 }
 
 // An hour and a half is long enough that coarse figures and noise leave a rate that can be
-// used, and short enough that a fault shows.
+// used, and short enough that a fault shows; two show a rise that slows down.
 const (
 	latelySlots = 9
 	latelyLeast = 6 // of them: those in which it was misted do not count
+	bendSlots   = 12
 )
+
+// lately fills in the means of the last slots, in hours before the newest and °C, and
+// returns how many are known.
+func (m *Thermal) lately(xs, ys []float64) (n int) {
+	for i := range xs {
+		if s := m.Week.at(m.Slot - int64(len(xs)-i)); s.air != noTemp {
+			xs[n], ys[n] = (slotTime * time.Duration(i+1-len(xs))).Hours(), float64(s.air)/100
+			n++
+		}
+	}
+	return n
+}
 
 // Lately is how fast the air moved in the last hour and a half, surer than t, whose
 // readings it is made of; false where too little of that was seen.
 func (m *Thermal) Lately(t *Trend) (Slope, bool) {
 	var xs, ys [latelySlots]float64
-	n := 0
-	for i := range int64(latelySlots) {
-		if s := m.Week.at(m.Slot - latelySlots + i); s.air != noTemp {
-			xs[n], ys[n] = (slotTime * time.Duration(i+1-latelySlots)).Hours(), float64(s.air)/100
-			n++
+	if n := m.lately(xs[:], ys[:]); n >= latelyLeast && -xs[0] >= 1 {
+		return t.line(xs[:n], ys[:n]), true
+	}
+	return Slope{}, false
+}
+
+// Bend is how the rise of t slows down, by the last half hour or, where that is surer, by
+// one to two hours, if it was faster then. Readings come every so often.
+func (m *Thermal) Bend(t *Trend, every time.Duration) (best Bend) {
+	best, sure := t.bend()
+	now, _ := t.Slope()
+	var xs, ys [bendSlots]float64
+	n := m.lately(xs[:], ys[:])
+	since := max(0, m.LastAt-time.Duration(m.Slot)*slotTime).Hours() // the last of them
+	noise := t.Noise() * math.Sqrt(min(1, float64(every)/float64(slotTime)))
+	for first := range n {
+		b, s := bendOf(xs[first:n], ys[first:n], now.PerHour, max(trendNoise, noise, t.rounds()))
+		if s > sure {
+			past := math.Exp(-since / b.Tau)
+			best, sure = Bend{More: past * b.More, Least: past * b.Least, Tau: b.Tau}, s
 		}
 	}
-	if n < latelyLeast || -xs[0] < 1 {
-		return Slope{}, false
-	}
-	return t.line(xs[:n], ys[:n]), true
+	return best
 }
 
 // sigmas are the standard uncertainties of a scenario's numbers.

@@ -23,11 +23,13 @@ const (
 	straySigma           = 1.954 // mean second difference of readings that stray by 1, as normal ones
 	grainSigma           = 0.6   // steps of the figures by which both ends of a line may be off
 	blurGrain            = 0.4   // of a step of the figures is as much as noise of that size
-	// A rise that slows down: bins of a half that tell its rate, how much surer than the
-	// rate itself that is, and the least time constant, h, of what is heated.
+	// A rise that slows down: means of a half that tell its rate, how far apart those of the
+	// halves are and by how much the latter may be slower, and the least time constant of
+	// what is heated.
 	bendLeast = 3
-	bendSure  = 4.0 // standard deviations
-	bendTau   = 0.05
+	bendSure  = 1.2  // standard deviations
+	bendSlow  = 0.5  // standard deviations
+	bendTau   = 0.05 // h
 )
 
 // A Slope is a rate of change with its uncertainty.
@@ -187,40 +189,60 @@ func (t *Trend) Steep() (perHour float64, ok bool) {
 
 // A Bend is how a rise slows down, as what is heated toward a balance does.
 type Bend struct {
-	More float64 // °C that are still to come
-	Tau  float64 // h in which all but 37 % of them do; 0 where it does not clearly slow down
+	More  float64 // °C that are still to come
+	Least float64 // the same, if it goes on as slowly as it may have become
+	Tau   float64 // h in which all but 37 % of them do; 0 where it does not clearly slow down
 }
 
 // Reaches reports whether a rise that slows down so goes that far, in °C.
 func (b Bend) Reaches(way float64) bool { return b.Tau == 0 || b.More > way }
 
-// Takes is how long it takes to, 0 where it does not slow down or goes less far.
+// Takes is the longest that it takes to, Horizon where it may not get there and 0 where it
+// does not slow down.
 func (b Bend) Takes(way float64) time.Duration {
-	if b.Tau == 0 || b.More <= way {
+	switch {
+	case b.Tau == 0:
 		return 0
+	case b.Least <= way:
+		return Horizon
 	}
-	return fromHours(-b.Tau * math.Log1p(-way/b.More))
+	return min(fromHours(-b.Tau*math.Log1p(-way/b.Least)), Horizon)
 }
 
-// Bend compares the two halves of the last half hour.
-func (t *Trend) Bend() Bend {
-	s, ok := t.Slope()
+// bend compares the two halves of the last half hour.
+func (t *Trend) bend() (b Bend, sure float64) {
 	var xs, ys [trendBins]float64
 	n := t.recent(&xs, &ys)
-	if !ok || n < 2*bendLeast {
-		return Bend{}
+	return bendOf(xs[:n], ys[:n], 0, max(trendNoise, t.Noise()/math.Sqrt2, t.rounds()))
+}
+
+// rounds is what the figures round away of a mean, in °C: nothing where readings stray by
+// as much.
+func (t *Trend) rounds() float64 { return blurGrain*t.Grain - t.Noise() }
+
+// bendOf compares the two halves of a rise, the first of which was faster than it goes now, in
+// °C/h, and says how many standard deviations their rates are apart.
+func bendOf(xs, ys []float64, now, noise float64) (b Bend, sure float64) {
+	if len(xs) < 2*bendLeast {
+		return Bend{}, 0
 	}
-	half := (n + 1) / 2
-	was, is := theilSen(xs[:half], ys[:half], 0).PerHour, theilSen(xs[n-half:n], ys[n-half:n], 0).PerHour
-	if s.PerHour <= 0 || was-is < bendSure*s.Sigma {
-		return Bend{}
+	half, late := (len(xs)+1)/2, len(xs)-(len(xs)+1)/2
+	first, last := theilSen(xs[:half], ys[:half], noise), theilSen(xs[late:], ys[late:], noise)
+	was, is := first.PerHour, last.PerHour
+	if sure = (was - is) / math.Hypot(first.Sigma, last.Sigma); was <= now || sure < bendSure {
+		return Bend{}, 0
 	}
-	apart := xs[n-half] - xs[0] // h between the middles of both
-	if is < was*math.Exp(-apart/bendTau) {
-		return Bend{Tau: bendTau}
+	apart := xs[late] - xs[0] // h between the middles of both
+	ends := func(is float64) (more, tau float64) {
+		if is < was*math.Exp(-apart/bendTau) {
+			return 0, bendTau
+		}
+		tau = apart / math.Log(was/is)
+		return is * math.Sqrt(is/was) * tau, tau
 	}
-	tau := apart / math.Log(was/is)
-	return Bend{More: is * math.Sqrt(is/was) * tau, Tau: tau}
+	b.More, b.Tau = ends(is)
+	b.Least, _ = ends(is - bendSlow*last.Sigma)
+	return b, sure
 }
 
 // recent fills in the bins of the last half hour, in hours before the newest and °C, and

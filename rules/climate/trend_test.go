@@ -331,17 +331,51 @@ func TestTrend_Bend(t *testing.T) {
 			v := c.course(at.Hours()) + c.noise*rng.NormFloat64()
 			tr.Observe(at, math.Round(v/c.step)*c.step)
 		}
-		b := tr.Bend()
+		b, _ := tr.bend()
 		if math.Abs(b.More-c.more) > 0.25*c.more || math.Abs(b.Tau-c.tau) > 0.25*c.tau {
 			t.Errorf("%s: %+v, want %.2f °C with %.2f h", c.name, b, c.more, c.tau)
 		}
 	}
-	b := Bend{More: 2, Tau: 1}
-	if b.Reaches(2) || !b.Reaches(1.9) || !(Bend{}).Reaches(9) || b.Takes(2) != 0 || (Bend{}).Takes(1) != 0 {
+	b := Bend{More: 3, Least: 2, Tau: 1}
+	if b.Reaches(3) || !b.Reaches(2.9) || !(Bend{}).Reaches(9) || b.Takes(2) != Horizon || (Bend{}).Takes(1) != 0 {
 		t.Error("it goes as far as there is more to come")
 	}
 	if got := b.Takes(2 * (1 - math.Exp(-1))); (got - time.Hour).Abs() > time.Second {
 		t.Errorf("%v, want an hour", got)
+	}
+}
+
+// A source of an hour's time constant behind readings that stray by 0.3 °C slows down by
+// less than half an hour shows; an hour and more shows it, and a straight rise never.
+func TestThermal_BendOfHours(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		course func(h float64) float64
+		slows  bool
+	}{
+		{"toward a balance", func(h float64) float64 { return 30 - 8*math.Exp(-h) }, true},
+		{"straight", func(h float64) float64 { return 22 + 4*h }, false},
+		{"slower for an hour, then a fire", func(h float64) float64 { return 24 - 2*math.Exp(-h) + 20*max(0, h-1.4) }, false},
+	} {
+		found := 0
+		for seed := range uint64(40) {
+			rng, m, tr := rand.New(rand.NewPCG(seed, 5)), NewThermal(90), Trend{}
+			for at := time.Duration(0); at <= 395*time.Minute; at += time.Minute {
+				v := c.course(max(0, at.Hours()-5)) + 0.3*rng.NormFloat64()
+				m.Observe(ThermalReading{At: at, Air: v, Hour: -1})
+				tr.Observe(at, v)
+			}
+			b := m.Bend(&tr, time.Minute)
+			if b.Tau > 0 {
+				found++
+			}
+			if b.Least > b.More || c.slows && b.Tau > 0 && (b.Tau < 0.3 || b.Tau > 3) {
+				t.Errorf("%s: %+v", c.name, b)
+			}
+		}
+		if c.slows != (found >= 34) || !c.slows && found > 6 {
+			t.Errorf("%s: slows down in %d of 40", c.name, found)
+		}
 	}
 }
 

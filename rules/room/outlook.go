@@ -166,7 +166,7 @@ func (s rise) latest(model climate.Eta, way float64) time.Duration {
 	}
 	late := time.Duration(out*float64(takes(way+s.noise, s.PerHour))) + s.shows
 	switch {
-	case s.lately/2 < way && s.lately < straightStart*s.PerHour, !s.ends.Reaches(way):
+	case s.lately/2 < way && s.lately < straightStart*s.PerHour:
 		return climate.Horizon
 	case !model.Known:
 	case s.PerHour < straightClear*s.Sigma || now > straightFar:
@@ -233,7 +233,7 @@ func foretell(m *climate.Thermal, trend *climate.Trend, o *climate.Outlook, stee
 	way := o.Lethal - o.Air - o.Noise
 	a.Learned = f.Learned
 	lately, _ := trend.Change()
-	r := rise{Slope: o.Trend, noise: o.Noise, shows: straightLooks * o.Every, lately: 2 * lately, steep: steep, known: f.Rate, ends: trend.Bend()}
+	r := rise{Slope: o.Trend, noise: o.Noise, shows: straightLooks * o.Every, lately: 2 * lately, steep: steep, known: f.Rate, ends: m.Bend(trend, o.Every)}
 	if !steep {
 		r.shows = max(r.shows, o.Trend.Span/straightSpan)
 	}

@@ -218,8 +218,9 @@ func TestStraight_OfWhatSlowsDown(t *testing.T) {
 	}{
 		{"straight on", climate.Bend{}, 45 * time.Minute, 2 * time.Hour},
 		{"ends below", climate.Bend{More: 1.9, Tau: 0.5}, 2 * time.Hour, climate.Horizon},
-		{"ends above", climate.Bend{More: 4, Tau: 0.5}, 45 * time.Minute, 2 * time.Hour},
-		{"just above", climate.Bend{More: 2.01, Tau: 0.5}, 45 * time.Minute, 167 * time.Minute},
+		{"ends above", climate.Bend{More: 4, Least: 4, Tau: 0.5}, 45 * time.Minute, 2 * time.Hour},
+		{"perhaps below", climate.Bend{More: 4, Least: 1.9, Tau: 0.5}, 45 * time.Minute, climate.Horizon},
+		{"just above", climate.Bend{More: 2.01, Least: 2.01, Tau: 0.5}, 45 * time.Minute, 167 * time.Minute},
 	} {
 		got := straight(levels, 2, rise{Slope: climate.Slope{PerHour: 4}, shows: 8 * time.Minute, lately: 4, ends: c.ends})
 		if got.Mid != c.mid || got.To.Round(time.Minute) != c.to || got.Open != (c.to == climate.Horizon) {
