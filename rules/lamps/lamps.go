@@ -249,12 +249,15 @@ func (l look) missing(en *room.Enclosure, shelf bool) (sum float64) {
 	return sum
 }
 
-// shows is what an enclosure adds to the evidence of others.
+// shows is what an enclosure adds to the evidence of others: nothing while its evidence is
+// still of the switch before, or it shows nothing of a switch because nothing moves it. What
+// it saw of one stands though it shows nothing any more.
 func (l look) shows(o *room.Enclosure) float64 {
-	if o.St.Lamps.Sign.Looks < looks || l.mute(o) {
+	w := &o.St.Lamps
+	if w.Sign.Looks < looks || w.On != l.v.Lamps[o.Lamps].On || w.Sign.Missing > 0 && l.mute(o) {
 		return 0
 	}
-	return min(max(o.St.Lamps.Sign.Missing, -told), told)
+	return min(max(w.Sign.Missing, -told), told)
 }
 
 // departs reports whether most enclosures on a timer step together without a

@@ -308,6 +308,19 @@ func TestSeeSwitch(t *testing.T) {
 	}
 }
 
+// A look may come between the switch and the first reading of some enclosures after it: what
+// those show is still of the switch before, and says nothing of this one.
+func TestSeeSwitch_BeforeAllWereRead(t *testing.T) {
+	v := roomtest.View(t, 4, "")
+	v.Lamps[0].On = false
+	switched := climate.LampSign{Missing: -9, Looks: 9}
+	signs(v, climate.LampSign{}, switched, switched, switched)
+	v.Enclosures[0].St.Lamps.On = false
+	if (look{Judge: &Judge{}, v: v}).seeSwitch(); v.Enclosures[0].St.Lamps.Since.Seen {
+		t.Error("seen to switch in the minute in which it was to")
+	}
+}
+
 // What is told with lamps that are wrong: by which time of the schedule, and whether
 // others on the timer follow it.
 func TestLamps_WhatIsTold(t *testing.T) {
@@ -600,6 +613,7 @@ func TestSeeSwitch_TheOtherWayRound(t *testing.T) {
 		{true, 0.3, climate.LampsNotOn}, {true, 0.5, climate.LampsFollow},
 	} {
 		v := roomtest.View(t, 3, "")
+		v.Lamps[0].On = c.on
 		missing := climate.LampSign{Missing: 9, Looks: 4}
 		signs(v, missing, missing, missing)
 		for i := range v.Enclosures {
