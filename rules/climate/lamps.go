@@ -24,7 +24,11 @@ const (
 	lightDark  = 2.0  // lux before anything is learned
 	lightLit   = 80.0 // lux
 	lightHold  = 10 * time.Minute
-	lightAgain = 0.02 // weight of a reading in the learned levels
+	lightAgain = 0.02             // weight of a reading in the learned levels
+	lightDims  = 75 * time.Minute // that light may take to follow a switch, before that is learned: lamps dim for an hour
+	lightLate  = 2 * time.Hour    // is no dimming
+	lightSlack = 15 * time.Minute // over what is learned
+	lightDays  = 4                // that it is learned of
 )
 
 // lampScale is in °C against the room, which is beside.
@@ -151,6 +155,7 @@ type lightWatch struct {
 	State   Lamps         `json:"state"`
 	Pending Lamps         `json:"pending"`
 	Since   time.Duration `json:"since"`
+	Lag     [2]meanOf     `json:"lag,omitzero"` // h from the switch by schedule to dark, and to lit
 }
 
 // Observe takes one good reading; room is ignored unless hasRoom.
@@ -438,6 +443,9 @@ func (w *LampWatch) ObserveLight(at time.Duration, lux float64, lampsOn bool) {
 		l.Pending, l.Since = lit, at
 	}
 	if at-l.Since >= lightHold || l.State == LampsUnknown {
+		if l.State != lit && w.Since.Begun && w.On == lampsOn && lampsOn == (lit == LampsOn) {
+			l.learnLag(lampsOn, l.Since-w.Switch)
+		}
 		l.State = lit
 	}
 	// Learn only where light and schedule agree.
@@ -445,6 +453,21 @@ func (w *LampWatch) ObserveLight(at time.Duration, lux float64, lampsOn bool) {
 		learn(&l.LogOn, &l.SeenOn, x)
 	} else if !lampsOn && lit == LampsOff {
 		learn(&l.LogOff, &l.SeenOff, x)
+	}
+}
+
+// LightLag is how long after they switch by schedule lamps may not look so.
+func (w *LampWatch) LightLag() time.Duration {
+	if m := &w.Light.Lag[index(w.On)]; m.N > 0 {
+		return fromHours(m.Mean) + lightSlack
+	}
+	return lightDims
+}
+
+func (l *lightWatch) learnLag(on bool, lag time.Duration) {
+	if m := &l.Lag[index(on)]; lag < lightLate {
+		m.N = max(0, min(m.N, lightDays-1)) // a state from elsewhere may say anything
+		m.add(max(0, lag).Hours())
 	}
 }
 

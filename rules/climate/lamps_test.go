@@ -250,6 +250,35 @@ func TestLampWatch_Dims(t *testing.T) {
 	}
 }
 
+// How long light takes to follow a switch is learned day by day: lamps that dim for most of
+// an hour after it are no fault, and such that are at once are missed after a quarter of one.
+func TestLampWatch_LightLag(t *testing.T) {
+	for _, dims := range []time.Duration{0, 50 * time.Minute} {
+		var w LampWatch
+		for at := time.Duration(0); at < 72*time.Hour; at += time.Minute {
+			off := at % (24 * time.Hour)
+			on, lux := off >= 12*time.Hour, 2000.0
+			if !on && off >= dims {
+				lux = 1
+			}
+			w.ObserveLight(at, lux, on)
+			w.Observe(at, 24, 22, true, on)
+			if at == time.Minute && w.LightLag() != lightDims {
+				t.Errorf("on the first day: %v", w.LightLag())
+			}
+			if late := w.Light.State != LampsOn; at > 30*time.Hour && !on && off >= w.LightLag() && !late {
+				t.Fatalf("dims for %v: lit %v after the switch is too late", dims, off)
+			}
+		}
+		if w.On = false; (w.LightLag() - dims - lightSlack).Abs() > time.Minute {
+			t.Errorf("dims for %v: %v", dims, w.LightLag())
+		}
+		if w.Light.learnLag(false, lightLate); (w.LightLag() - dims - lightSlack).Abs() > time.Minute {
+			t.Errorf("a lamp that stuck is learned as dimming: %v", w.LightLag())
+		}
+	}
+}
+
 // A light probe is believed after ten minutes of the same, and learns how bright on and off
 // are where schedule and light agree.
 func TestLampWatch_Light(t *testing.T) {

@@ -37,7 +37,6 @@ const (
 	bareLooks  = 8                // without the room's temperature, which may turn as the lamps do
 	mistDips   = 70 * time.Minute // after a mist, which cools all enclosures at once
 	ramp       = 80 * time.Minute // before a switch, in which lamps that dim say nothing
-	lightLag   = 15 * time.Minute // that a light probe is given at a switch
 	every      = 10 * time.Minute // between two looks at the warmth
 	lateness   = 3 * time.Minute  // that readings of one look may come late
 	standing   = 30 * time.Minute // without a change: it is the probe that shows nothing
@@ -61,7 +60,7 @@ type look struct {
 	out *room.Out
 }
 
-// Step feeds what is learned and, once a minute, looks at all enclosures together.
+// Step feeds what is learned and, every ten minutes, looks at all enclosures together.
 // Nothing is judged while the clock is unset.
 func (j *Judge) Step(v *room.View, out *room.Out) {
 	l := look{j, v, out}
@@ -69,13 +68,10 @@ func (j *Judge) Step(v *room.View, out *room.Out) {
 		l.feed(v.Enclosure)
 		return
 	}
-	for i := range v.Enclosures {
-		l.byLight(&v.Enclosures[i])
-	}
 	at := v.EstAt(v.At.Mono)
 	if n := int64((at - lateness) / every); at >= lateness && n != j.done {
 		j.done = n
-		l.byWarmth()
+		l.judge()
 	}
 }
 
@@ -101,20 +97,6 @@ func lit(en *room.Enclosure) (on, known bool) {
 	return light == climate.LampsOn, en.Now.HasLux && light != climate.LampsUnknown
 }
 
-// byLight judges an enclosure with a light probe, which decides alone.
-func (l look) byLight(en *room.Enclosure) {
-	lamps := l.v.LampsOf(en)
-	on, known := lit(en)
-	if lamps == nil || !known || lamps.Edge < lightLag {
-		return
-	}
-	fault := climate.LampsFollow
-	if on != lamps.On {
-		fault = late(lamps.On)
-	}
-	l.settle(en, fault, alarm.Cause{Kind: alarm.CauseLamps, ID: en.Cfg.Lamps})
-}
-
 // late is the fault of lamps that are not as they have been scheduled.
 func late(on bool) climate.LampFault {
 	if on {
@@ -123,25 +105,23 @@ func late(on bool) climate.LampFault {
 	return climate.LampsNotOff
 }
 
-// byWarmth judges all others. What is found of each is settled only when all have
-// been looked at.
-func (l look) byWarmth() {
+// judge judges all enclosures. What is found of each is settled only when all have been
+// looked at.
+func (l look) judge() {
 	l.faults = l.faults[:0]
 	l.seeSwitch()
 	for i := range l.v.Enclosures {
 		l.faults = append(l.faults, l.faultOf(&l.v.Enclosures[i]))
 	}
 	for i, f := range l.faults {
-		en := &l.v.Enclosures[i]
-		if _, known := lit(en); f == climate.LampsFollow || known {
-			continue
+		if en := &l.v.Enclosures[i]; f != climate.LampsFollow {
+			l.settle(en, f, l.cause(en, f))
+			en.St.Lamps.IsWrong()
 		}
-		en.St.Lamps.IsWrong()
-		l.settle(en, f, l.cause(en, f))
 	}
 	for i, f := range l.faults {
 		en := &l.v.Enclosures[i]
-		if _, known := lit(en); f == climate.LampsFollow && !known && l.isBack(en) {
+		if _, known := lit(en); f == climate.LampsFollow && (known || l.isBack(en)) {
 			l.settle(en, f, alarm.Cause{})
 		}
 	}
@@ -179,7 +159,7 @@ func (l look) settle(en *room.Enclosure, f climate.LampFault, why alarm.Cause) {
 	}
 	en.St.Lamps.Fault = f
 	early := f == climate.LampsOffEarly || f == climate.LampsOnEarly
-	if again := early && en.St.Lamps.Again(l.v.EstAt(l.v.At.Mono)); again && !s.Rec.Life.Active {
+	if again := early && !en.St.Lamps.Wrong && en.St.Lamps.Again(l.v.EstAt(l.v.At.Mono)); again && !s.Rec.Life.Active {
 		s.Rec.Priority = alarm.Note // as each day: the timer has a rest that dewline was not told of
 	}
 	s.Blame(why)
@@ -187,10 +167,31 @@ func (l look) settle(en *room.Enclosure, f climate.LampFault, why alarm.Cause) {
 	l.out.Hold(s, true)
 }
 
-// faultOf weighs the evidence of one enclosure and of the others on its timer.
+// byLight is what a light probe says, which decides alone.
+func byLight(w *climate.LampWatch, lamps *room.Lamps, on bool) climate.LampFault {
+	lag := w.LightLag()
+	switch early := w.Light.Since > w.Switch+lag; {
+	case on == lamps.On, lamps.Edge < lag:
+		return climate.LampsFollow
+	case early && on:
+		return climate.LampsOnEarly
+	case early:
+		return climate.LampsOffEarly
+	}
+	return late(lamps.On)
+}
+
+// faultOf asks a light probe, or weighs the evidence of one enclosure and of the others on its
+// timer.
 func (l look) faultOf(en *room.Enclosure) climate.LampFault {
 	lamps, w := l.v.LampsOf(en), &en.St.Lamps
-	if lamps == nil || w.Wrong || l.mute(en) {
+	if lamps == nil {
+		return climate.LampsFollow
+	}
+	if on, known := lit(en); known {
+		return byLight(w, lamps, on)
+	}
+	if w.Wrong || l.mute(en) {
 		return climate.LampsFollow
 	}
 	if l.notSwitched(en) && (w.On || !l.wentDark(en)) { // lamps without power are off already

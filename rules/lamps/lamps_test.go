@@ -248,16 +248,50 @@ func TestLamps_AtTheirLimits(t *testing.T) {
 			t.Errorf("ajar until %v ago: shows nothing %v", ago, got)
 		}
 	}
-	// A light probe is given a quarter of an hour at a switch.
-	for edge, want := range map[time.Duration]bool{lightLag: true, lightLag - 1: false} {
+	// A light probe is given an hour and a quarter at a switch, while nobody knows how long its
+	// lamps dim.
+	const dims = 75 * time.Minute
+	for edge, want := range map[time.Duration]bool{dims: true, dims - 1: false} {
 		v := roomtest.View(t, 1, "")
 		en := &v.Enclosures[0]
 		en.Now.HasLux, en.St.Lamps.Light.State, v.Lamps[0].Edge = true, climate.LampsOff, edge
 		found := &roomtest.Found{}
-		look{&Judge{}, v, &room.Out{Lives: found}}.byLight(en)
+		look{&Judge{}, v, &room.Out{Lives: found}}.judge()
 		if _, ok := found.Last(alarm.KindLampStuck); ok != want {
 			t.Errorf("dark for %v: told %v", edge, ok)
 		}
+	}
+}
+
+// A light probe says whether lamps did not switch, or did without the schedule, and where all
+// are dark off schedule on two timers, it is the power.
+func TestByLight(t *testing.T) {
+	for _, c := range []struct {
+		on, lit bool
+		since   time.Duration // after the switch
+		want    climate.LampFault
+	}{
+		{true, true, 0, climate.LampsFollow}, {true, false, 0, climate.LampsNotOn}, {false, true, 0, climate.LampsNotOff},
+		{true, false, 4 * time.Hour, climate.LampsOffEarly}, {false, true, 4 * time.Hour, climate.LampsOnEarly},
+	} {
+		w := climate.LampWatch{On: c.on, Switch: 100 * time.Hour}
+		w.Light.Since = w.Switch + c.since
+		if got := byLight(&w, &room.Lamps{On: c.on, Edge: 6 * time.Hour}, c.lit); got != c.want {
+			t.Errorf("%+v: %v", c, got)
+		}
+	}
+	v := roomtest.View(t, 4, "[[lamps]]\nid = \"other\"\non = \"08:00-20:00\"\n")
+	for i := range v.Lamps {
+		v.Lamps[i].On, v.Lamps[i].Edge = true, 6*time.Hour
+	}
+	for i := range v.Enclosures {
+		en := &v.Enclosures[i]
+		en.Lamps, en.Now.HasLux = i%2, true
+		en.St.Lamps.On, en.St.Lamps.Light.State, en.St.Lamps.Light.Since = true, climate.LampsOff, 4*time.Hour
+	}
+	look{&Judge{}, v, &room.Out{Lives: &roomtest.Found{}}}.judge()
+	if got := v.Enclosures[0].Alarms[alarm.KindLampStuck].Rec.Cause.Kind; got != alarm.CausePower {
+		t.Errorf("all dark at once: %v", got)
 	}
 }
 
