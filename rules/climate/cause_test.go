@@ -222,9 +222,11 @@ func TestHourOffset(t *testing.T) {
 	for day := 2; day < 10; day++ {
 		feed(day, 0)
 	}
+	near(t, "spread of days alike", o.Spread(), 0.01, 1e-9)
 	for day := 10; day < 14; day++ {
 		feed(day, 6) // a heat wave is not usual
 	}
+	near(t, "spread with a heat wave of more than one day in twenty", o.Spread(), 6, 0.02)
 	for h := 0.0; h < 22; h += 0.7 {
 		got, ok := o.At(h)
 		if !ok {

@@ -32,8 +32,9 @@ type HourOffset struct {
 	Hour  int                   `json:"hour"` // that is being collected
 	Open  meanOf                `json:"open"`
 
-	usual [24][2]int16 // the middle ones of those days, the same twice where one is, while known
-	known uint32       // hours
+	spread float64      // K, 0 while not known
+	usual  [24][2]int16 // the middle ones of those days, the same twice where one is, while known
+	known  uint32       // hours
 }
 
 // Observe takes one value in °C or K at a local hour of day; a negative hour
@@ -58,6 +59,7 @@ func (o *HourOffset) close() {
 		o.Next[h] = (o.Next[h] + 1) % offsetDays
 		o.Count[h] = min(o.Count[h], offsetDays-1) + 1
 		o.known &^= 1 << h
+		o.spread = 0
 	}
 	o.Open = meanOf{}
 }
@@ -99,4 +101,24 @@ func (o *HourOffset) median(h int) (float64, bool) {
 	}
 	lower, upper := o.usual[h][0], o.usual[h][1]
 	return (float64(lower)/100 + float64(upper)/100) / 2, true
+}
+
+// Spread is how far from the usual value of its hour a day is at most, in K, but for one
+// in twenty.
+func (o *HourOffset) Spread() float64 {
+	if o.spread == 0 {
+		var away []float64
+		for h := range o.Days {
+			if usual, ok := o.median(h); ok {
+				for _, day := range o.Days[h][:o.Count[h]] {
+					away = append(away, math.Abs(float64(day)/100-usual))
+				}
+			}
+		}
+		slices.Sort(away)
+		if n := len(away); n > 0 {
+			o.spread = max(away[n*19/20], 0.01)
+		}
+	}
+	return o.spread
 }

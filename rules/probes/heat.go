@@ -88,6 +88,9 @@ func (l look) jumped(p probe, r *sensors.Reading) {
 func (l look) ledBack(p probe, r *sensors.Reading) {
 	st := &p.St
 	back := room.Abs(r.Temperature-st.Temp) < calmStep
+	if back && st.Doubtful && st.LeapAt == st.AnyAt { // by as much as it added
+		st.Leap += r.Temperature - st.Doubt
+	}
 	if st.Interval < spikeRare || !st.Doubtful || st.Reason != sensors.Jump || !st.HasTemp || !back {
 		return
 	}

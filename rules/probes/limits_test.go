@@ -478,14 +478,14 @@ func TestForget(t *testing.T) {
 	l := look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}
 	for _, c := range []struct{ dewy, wet, long bool }{{false, false, false}, {true, true, true}} {
 		p := l.at(1)
-		p.St.HotRun, p.Step, p.Level, p.AwaySince, p.DewSince = 2, Step{At: 1}, Level{Num: 1}, 1, 1
+		p.St.HotRun, p.Step, p.Level, p.Away, p.DewSince = 2, Step{At: 1}, Level{Num: 1}, Away{Since: 1}, 1
 		p.St.Dewy, p.St.Wet, p.St.StillAt, p.St.HasPeers, p.St.Leap = c.dewy, room.Wet{Rises: 2}, 1, true, 5
 		if c.wet {
 			p.St.Wet.Since = 1
 		}
 		v.Absence = room.Absence{Known: !c.long}
 		l.forget(time.Hour)
-		if p.St.HotRun != 0 || p.Step.At != 0 || p.Level.Num != 0 || p.AwaySince != 0 || (p.DewSince == 0) == c.dewy || (p.St.Wet.Rises == 0) == c.wet {
+		if p.St.HotRun != 0 || p.Step.At != 0 || p.Level.Num != 0 || p.Away.Since != 0 || (p.DewSince == 0) == c.dewy || (p.St.Wet.Rises == 0) == c.wet {
 			t.Errorf("%+v: %+v", c, p.State)
 		}
 		if long := p.St.StillAt == time.Hour && !p.St.HasPeers && p.St.Leap == 0; long != c.long {
@@ -555,6 +555,18 @@ func TestJudges_UntilItIsOver(t *testing.T) {
 	}
 	if p.St.Leap != 600 {
 		t.Errorf("together they led %d away", p.St.Leap)
+	}
+	p.St.Leap = 0
+	for i := range 6 { // a spike leads away and back, however often it comes
+		r := sensors.Reading{At: instant(time.Duration(i+4) * time.Minute), Has: sensors.HasTemperature, Temperature: 2400, Quality: sensors.Good}
+		if i%2 == 0 {
+			r.Temperature, r.Quality, r.Reason = 3000, sensors.Suspect, sensors.Jump
+		}
+		l.takeTemperature(p, &r)
+		p.note(&r, time.Minute, false)
+	}
+	if p.St.Leap != 0 {
+		t.Errorf("spikes led %d away", p.St.Leap)
 	}
 	// A door that is opened on heat leads part of the way to the room, or to the others.
 	for _, inRoom := range [][]int{v.InRoom, nil} {

@@ -31,15 +31,13 @@ type State struct {
 	Shift   Shift                `json:"shift,omitzero"`
 	Spikes  Spikes               `json:"spikes,omitzero"`
 	Calm    Level                `json:"calm,omitzero"` // before the first step of a row
-	Maybe   Maybe                `json:"maybe,omitzero"`
+	Away    Away                 `json:"away,omitzero"`
 	// OddLeast and OddMost are the shortest and the longest of the odd intervals.
 	OddLeast time.Duration `json:"odd_least,omitempty"`
 	OddMost  time.Duration `json:"odd_most,omitempty"`
 	// HeldBack is the last interval longer than usual: what its node measured in it may come at once.
 	HeldBack time.Duration `json:"held_back,omitempty"`
 	DewSince time.Duration `json:"dew_since,omitempty"` // its dew point is too high since then
-	// AwaySince is since when it stands away from its usual place; 0 for not.
-	AwaySince time.Duration `json:"away_since,omitempty"`
 	// How it moves against the rack by night.
 	HumDrift  Drift              `json:"hum_drift,omitzero"`
 	TempDrift Drift              `json:"temp_drift,omitzero"`
@@ -164,7 +162,7 @@ func (l look) calibrated(c *room.Calibration) {
 func (l look) forget(now time.Duration) {
 	for i := range l.v.Probes {
 		p := l.at(i)
-		p.St.HotRun, p.Step, p.Level, p.AwaySince, p.Maybe = 0, Step{}, Level{}, 0, Maybe{}
+		p.St.HotRun, p.Step, p.Level, p.Away = 0, Step{}, Level{}, Away{}
 		if !p.St.Dewy {
 			p.DewSince = 0
 		}

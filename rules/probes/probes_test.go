@@ -517,21 +517,31 @@ func TestPairs_AtTheirLimits(t *testing.T) {
 		t.Error("another is blamed")
 	}
 	// In each other's places both are away to opposite sides by what these are apart.
-	set := func(devP, devQ float64) {
-		p.St.Temp, q.St.Temp = sensors.CelsiusOf(22+2.5+devP), sensors.CelsiusOf(22+0.5+devQ)
-	}
 	for _, c := range []struct {
 		devP, devQ float64
+		apart      time.Duration
 		want       bool
-	}{{-2, 2, true}, {-1.7, 2.3, true}, {-1.5, 2, false}, {-2, 1.5, false}, {-2, 2.5, false}, {2, 2, false}, {-2, -2, false}} {
-		set(c.devP, c.devQ)
-		if got := inPlaceOf(p, q, 2200, 12); got != c.want {
+	}{
+		{-2, 2, 0, true}, {-1.7, 2.09, 0, true}, {-1.5, 2, 0, false}, {-2, 2, placesTogether, true}, {-2, 2, placesTogether + 1, false},
+		{-1.5, 1.5, 0, true}, {-1.3, 1.3, 0, false}, {-2.7, 2.7, 0, false}, {2, 2, 0, false}, {-2, -2, 0, false},
+	} {
+		p.Away, q.Away = Away{Since: 1, by: c.devP}, Away{Since: 1 + c.apart, by: c.devQ}
+		if got := inPlaceOf(p, q, 12); got != c.want {
 			t.Errorf("%+v: in each other's place %v", c, got)
 		}
 	}
-	set(-0.7, 0.69)
-	if s := (swaps{l}); !s.away(p, 2200, 12, v.At.Mono) || s.away(q, 2200, 12, v.At.Mono) {
-		t.Error("0.7 °C are away from the usual place, less are not")
+	for _, c := range []struct {
+		by, middle, off float64
+		since           time.Duration
+		want            bool
+	}{
+		{0.5, 0, 0, 0, true}, {0.49, 0, 0, 0, false}, {0.5, -0.5, 0.25, 0, true}, {0.5, 0, 0.13, 0, false},
+		{0.25, 0, 0, 1, true}, {0.24, 0, 0, 1, false}, {math.NaN(), 0, 0, 1, false},
+	} {
+		p.Away = Away{Since: c.since, by: c.by}
+		if p.away(c.middle, c.off) != c.want {
+			t.Errorf("%+v: away %v", c, !c.want)
+		}
 	}
 }
 

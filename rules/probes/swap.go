@@ -2,6 +2,7 @@ package probes
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"dewline/rules/alarm"
@@ -18,7 +19,6 @@ type Step struct {
 	First  float64       `json:"first,omitempty"`  // hundredths of °C of its first reading
 	Silent bool          `json:"silent,omitempty"` // readings were missing just before
 	Stands bool          `json:"stands,omitempty"` // it led to another level
-	Again  bool          `json:"again,omitempty"`  // another stood within swapCalm before
 }
 
 // A Level is where a probe is, by the mean of its last readings.
@@ -56,9 +56,9 @@ const (
 	swapWithin   = 15 * time.Minute // unplugged, plugged in again
 	swapQuiet    = 5 * time.Minute  // from being plugged in again to a step
 	swapTold     = 24 * time.Hour   // then the new places are the usual ones
-	swapCalm     = 30 * time.Minute // a door that is shut and one that is opened look like an exchange
-	swapHolds    = 45 * time.Minute // which is over by then, and an exchange is not
-	swapPoll     = 2 * time.Minute  // between readings at most, to tell it at once
+	swapCalm     = 30 * time.Minute // between steps of one row, as of a door
+	swapPoll     = 2 * time.Minute  // between readings at most, to tell it without a silence
+	swapWarms    = 40               // hundredths of °C that the places must be apart then
 
 	grainMean = 64 // readings that the grain is a mean of
 	grainMost = 3  // grains that one move counts as at most: a mist is no noise
@@ -128,11 +128,8 @@ func (l swaps) watchSwap(p probe, r *sensors.Reading) {
 		return
 	}
 	l.stand(p)
-	p.Step.Again = p.Stepped > 0 && p.Step.At-p.Stepped <= swapCalm
-	if q, calm := l.exchanged(p); q.Probe != nil && calm {
+	if q := l.exchanged(p); q.Probe != nil {
 		l.tellSwap(p, q, r.At, false)
-	} else if q.Probe != nil {
-		p.Maybe = Maybe{With: q.Cfg.ID, At: r.At.Mono, Mine: p.Calm, Other: q.Calm}
 	} else {
 		l.shifted(p, r.At)
 	}
@@ -154,13 +151,14 @@ func (p probe) follow(r *sensors.Reading) bool {
 		if s.After.add(r, swapLooks); s.After.Num < swapLooks {
 			return false
 		}
-		s.Stands = p.Grain.far(&s.Before, &s.After)
-		p.Level = s.After
-		if !s.Stands {
-			p.Step = Step{}
-			return false
+		var last Level
+		last.add(r, 1)
+		if s.Stands = p.Grain.far(&s.Before, &s.After) && p.Grain.far(&s.Before, &last); s.Stands {
+			p.Level = s.After
+			return true
 		}
-		return true
+		p.Level, p.Step = s.Before, Step{} // a reading or two that led back
+		return false
 	}
 	p.step(r)
 	return false
@@ -210,9 +208,8 @@ func (l swaps) stand(p probe) {
 	l.stood[p.Index] = stand{p.Step.At, p.Step.Before.Temp}
 }
 
-// exchanged finds the probe that stepped to where p was, from where p is now; calm is
-// false where a door may have made it look so, or anything else between two slow polls.
-func (l swaps) exchanged(p probe) (q probe, calm bool) {
+// exchanged finds the probe that stepped to where p was, from where p is now.
+func (l swaps) exchanged(p probe) probe {
 	a, near := &p.Step, max(swapNearTemp, p.Grain.Temp)
 	for i, o := range l.stood {
 		apart, t := max(a.At-o.at, o.at-a.At), (a.After.Temp-o.from)/near
@@ -221,53 +218,21 @@ func (l swaps) exchanged(p probe) (q probe, calm bool) {
 		}
 		q := l.at(i)
 		b := &q.Step
-		if q != p && b.Stands && b.At == o.at && p.Grain.tookPlace(a, b) && q.Grain.tookPlace(b, a) {
-			return q, p.calmWith(q)
+		if q != p && b.Stands && b.At == o.at && p.Grain.tookPlace(a, b) && q.Grain.tookPlace(b, a) && p.onlyAs(q) {
+			return q
 		}
 	}
-	return probe{}, false
+	return probe{}
 }
 
-// calmWith reports whether nothing but an exchange makes two probes step so.
-func (p probe) calmWith(q probe) bool {
+// onlyAs reports whether nothing but an exchange makes two probes step so: both were
+// silent just before, or one got warmer and the other cooler within one poll. A door
+// that is shut and another that is opened do so to the humidity, and no door warms.
+func (p probe) onlyAs(q probe) bool {
 	a, b := &p.Step, &q.Step
-	clear := !a.Again && !b.Again && max(p.St.Interval, q.St.Interval) <= swapPoll
-	return clear || a.Silent && b.Silent || p.St.Swap.With == q.Cfg.ID
-}
-
-// A Maybe is what looked like an exchange near a door, and where both were before that.
-type Maybe struct {
-	With  string        `json:"with,omitempty"`
-	At    time.Duration `json:"at,omitempty"`
-	Mine  Level         `json:"mine,omitzero"`
-	Other Level         `json:"other,omitzero"`
-}
-
-// settleMaybe tells an exchange near a door once both have stayed in each other's place,
-// whatever the room did to both.
-func (l swaps) settleMaybe(p probe, now sensors.Instant) {
-	m := p.Maybe
-	if m.At == 0 || now.Mono-m.At < swapHolds {
-		return
-	}
-	p.Maybe = Maybe{}
-	i, ok := l.v.ByID[sensors.ProbeID(m.With)]
-	if !ok || p.Encl < 0 || l.at(i).Encl < 0 || p.St.Swap.With != "" || l.at(i).St.Swap.With != "" {
-		return
-	}
-	q := l.at(i)
-	if l.v.DoorOpen(&l.v.Enclosures[p.Encl]) || l.v.DoorOpen(&l.v.Enclosures[q.Encl]) || min(p.Level.Num, q.Level.Num) < swapMean {
-		return
-	}
-	was, is, turned := m.Mine.less(&m.Other), p.Level.less(&q.Level), m.Other.less(&m.Mine)
-	if p.Grain.apart(&is, &turned) <= min(swapApart, p.Grain.apart(&was, &turned)/swapAtOnce) {
-		l.tellSwap(p, q, now, false)
-	}
-}
-
-// less is by how much a level is above another.
-func (v *Level) less(o *Level) Level {
-	return Level{Temp: v.Temp - o.Temp, Hum: v.Hum - o.Hum, HasHum: v.HasHum && o.HasHum}
+	fast := max(p.St.Interval, q.St.Interval) <= swapPoll
+	warms := math.Abs(a.Before.Temp-b.Before.Temp) >= max(swapWarms, swapGrains*max(p.Grain.Temp, q.Grain.Temp))
+	return a.Silent && b.Silent || fast && warms || p.St.Swap.With == q.Cfg.ID
 }
 
 // tellSwap tells an exchange, late where nobody saw the steps.
@@ -286,7 +251,7 @@ func (l swaps) swapped(p, q probe, now time.Duration) {
 		p.St.Swap.With, p.St.Swap.At = q.Cfg.ID, now
 		q.St.Swap.With, q.St.Swap.At = p.Cfg.ID, now
 	}
-	p.Step, q.Step, p.Maybe, q.Maybe = Step{}, Step{}, Maybe{}, Maybe{}
+	p.Step, q.Step, p.Away, q.Away = Step{}, Step{}, Away{}, Away{}
 	for _, x := range []probe{p, q} {
 		// The jump is explained: it is not the air's, and not a fault of the probe.
 		x.St.Leap, x.St.Jumps = 0, 0
@@ -322,75 +287,117 @@ func (l swaps) judgeSwap(p probe) {
 	}
 }
 
-// Two probes that hang in each other's places stand away from their own usual
-// ones to opposite sides, and in the other's: no single fault of the air does
-// that. Exchanged while both showed about the same, they part hours later.
+// Two probes that hang in each other's places left their own at the same time, to opposite
+// sides and equally far, as far as these places are apart but for the probes' own offsets,
+// and stay so at every look. No single fault of the air does that. What all left by is the
+// room's. How far is far each place says itself, by the days of which one in twenty was
+// farther from the usual, and all places together say it now. Exchanged while both showed
+// about the same, they part hours later.
 const (
-	placesAway = 0.7 // °C from the own usual place
-	placesNear = 0.4 // °C from the other's
-	placesFor  = 30 * time.Minute
-	placesMost = 4   // more probes away than that have something in common
-	placesRack = 5   // enclosures
-	placesRoom = 1.0 // °C of the room from its usual: places are those of a usual room
+	placesAway     = 0.5 // °C from the own usual place, at least
+	placesSpread   = 1.2 // and so many times the spread of its days
+	placesBoth     = 5.0 // and both together
+	placesMiddle   = 4   // times by how much the middle one of all is away
+	placesGrains   = 2   // grains of the probe
+	placesBack     = 0.5 // of that, then it is back
+	placesNear     = 0.4 // °C that two may differ in how far they left, at least; once their spreads
+	placesOffset   = 0.6 // °C between the offsets of two probes, which go along with them
+	placesTogether = 20 * time.Minute
+	placesFor      = 30 * time.Minute
+	placesRack     = 5 // places of which two do not move the middle
 )
 
-// inPlaceOf reports whether each of two probes is where the other usually is.
-func inPlaceOf(p, q probe, ref int32, hour float64) bool {
-	devP, usualP, _ := p.deviation(ref, hour)
-	devQ, usualQ, _ := q.deviation(ref, hour)
-	apart := usualQ - usualP
-	return devP*devQ < 0 && math.Abs(devP-apart) < placesNear && math.Abs(devQ+apart) < placesNear
+// Away is a probe that left its usual place, and in whose place it seems to be.
+type Away struct {
+	Since time.Duration `json:"since,omitempty"` // 0 for not
+	With  string        `json:"with,omitempty"`
+	From  time.Duration `json:"from,omitempty"` // in that one's place since then
+	by    float64       // °C
 }
 
-// deviation is how far a probe is from its own usual place against the room,
-// °C; false where that is not known.
-func (p probe) deviation(ref int32, hour float64) (dev, usual float64, ok bool) {
-	usual, ok = p.Own.At(hour)
-	return float64(int32(p.St.Temp)-ref)/100 - usual, usual, ok
+// inPlaceOf reports whether two probes that are away are each where the other usually is.
+func inPlaceOf(p, q probe, hour float64) bool {
+	a, b, spreadP, spreadQ := &p.Away, &q.Away, p.Own.Spread(), q.Own.Spread()
+	if q.Probe == p.Probe || b.Since == 0 || a.by*b.by > 0 || max(a.Since-b.Since, b.Since-a.Since) > placesTogether {
+		return false
+	}
+	usualP, _ := p.Own.At(hour)
+	usualQ, _ := q.Own.At(hour)
+	far := math.Abs(a.by)/spreadP+math.Abs(b.by)/spreadQ >= placesBoth
+	return far && math.Abs(a.by+b.by) < max(placesNear, spreadP+spreadQ) && math.Abs((a.by-b.by)/2-usualQ+usualP) < placesOffset
 }
 
 // watchPlaces looks for two probes that changed places unnoticed, once a
 // minute, where their places are known against ref.
 func (l swaps) watchPlaces(ref int32, hour float64, known bool, now sensors.Instant) {
-	for i := range l.v.Probes {
-		l.settleMaybe(l.at(i), now)
-	}
 	if !known {
 		return
 	}
-	room := l.v.RoomCase(now)
-	unusual := room.HasUsual && math.Abs(room.Temp-room.Usual) >= placesRoom
-	var away [placesMost]probe
-	n := 0
+	middle, off := l.leaveTogether(ref, hour, now.Mono)
 	for i := range l.v.Probes {
-		p := l.at(i)
-		if unusual || !l.away(p, ref, hour, now.Mono) {
-			p.AwaySince = 0
-			continue
+		if p := l.at(i); !p.away(middle, off) {
+			p.Away = Away{}
+		} else if p.Away.Since == 0 {
+			p.Away.Since = now.Mono
 		}
-		if p.AwaySince == 0 {
-			p.AwaySince = now.Mono
-		}
-		if n == placesMost {
-			return
-		}
-		away[n] = p
-		n++
 	}
-	for i := range n {
-		for j := range i {
-			p, q := away[i], away[j]
-			if long := now.Mono-max(p.AwaySince, q.AwaySince) >= placesFor; long && inPlaceOf(p, q, ref, hour) {
-				l.tellSwap(p, q, now, true)
-				return
-			}
+	for i := range l.v.Probes {
+		if p := l.at(i); p.Away.Since > 0 {
+			l.placeOf(p, hour, now)
 		}
 	}
 }
 
-// away reports whether a probe that no exchange was told of stands away from
-// its usual place.
-func (l swaps) away(p probe, ref int32, hour float64, now time.Duration) bool {
-	dev, _, known := p.deviation(ref, hour)
-	return p.Encl >= 0 && known && math.Abs(dev) >= placesAway && p.St.Swap.With == "" && p.Usable(&l.v.Cfg.Rules, now)
+// leaveTogether notes how far each probe is from its usual place, and returns by how much
+// the middle one is, and how far it is from that, where there are enough.
+func (l swaps) leaveTogether(ref int32, hour float64, now time.Duration) (middle, off float64) {
+	l.v.Ints = l.v.Ints[:0]
+	for i := range l.v.Probes {
+		p := l.at(i)
+		usual, known := p.Own.At(hour)
+		p.Away.by = math.NaN()
+		if p.Encl >= 0 && known && p.St.Swap.With == "" && p.Usable(&l.v.Cfg.Rules, now) {
+			p.Away.by = float64(int32(p.St.Temp)-ref)/100 - usual
+			l.v.Ints = append(l.v.Ints, int32(100*p.Away.by))
+		}
+	}
+	if n := len(l.v.Ints); n >= placesRack {
+		slices.Sort(l.v.Ints)
+		m := l.v.Ints[n/2]
+		for i, x := range l.v.Ints {
+			l.v.Ints[i] = room.Abs(x - m)
+		}
+		slices.Sort(l.v.Ints)
+		return float64(m) / 100, float64(l.v.Ints[n/2]) / 100
+	}
+	return 0, 0
+}
+
+// away reports whether a probe that no exchange was told of stands away from its usual
+// place, and by how much when the middle of all is taken off.
+func (p probe) away(middle, off float64) bool {
+	p.Away.by -= middle
+	least := max(placesAway, placesSpread*p.Own.Spread(), placesMiddle*off, placesGrains*p.Grain.Temp/100)
+	if p.Away.Since > 0 {
+		least *= placesBack
+	}
+	return math.Abs(p.Away.by) >= least // never, where it is not known
+}
+
+// placeOf looks for the one whose place a probe is in, and tells both once they stayed.
+func (l swaps) placeOf(p probe, hour float64, now sensors.Instant) {
+	w := &p.Away
+	for i := range l.v.Probes {
+		q := l.at(i)
+		switch {
+		case w.With != "" && w.With != q.Cfg.ID || !inPlaceOf(p, q, hour):
+			continue
+		case w.With == "":
+			w.With, w.From = q.Cfg.ID, now.Mono
+		case now.Mono-w.From >= placesFor:
+			l.tellSwap(p, q, now, true)
+		}
+		return
+	}
+	w.With = ""
 }

@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"dewline/rules/alarm"
-	"dewline/rules/climate"
 	"dewline/rules/room"
 	"dewline/rules/room/roomtest"
 	"dewline/sensors"
@@ -30,35 +29,37 @@ func exchange(t *testing.T) (swaps, probe, probe) {
 // Two probes that step into each other's place at once are exchanged, unless a door may
 // have done it, or their polls are too far apart to tell.
 func TestSwap_Exchanged(t *testing.T) {
+	same := func(_ swaps, p, q probe) { // but for the humidity
+		p.Step.Before.Temp, p.Step.After.Temp, q.Step.Before.Temp, q.Step.After.Temp = 2400, 2400+swapWarms-1, 2400+swapWarms-1, 2400
+	}
 	for _, c := range []struct {
-		name        string
-		set         func(l swaps, p, q probe)
-		found, calm bool
+		name  string
+		set   func(l swaps, p, q probe)
+		found bool
 	}{
-		{"at once", func(swaps, probe, probe) {}, true, true},
-		{"two polls apart", func(_ swaps, p, q probe) { q.Step.At -= 2 * p.St.Interval }, true, true},
-		{"more", func(_ swaps, p, q probe) { q.Step.At -= 2*p.St.Interval + 1 }, false, false},
-		{"more, across a silence of both", func(_ swaps, p, q probe) { q.Step.At -= time.Minute; p.Step.Silent, q.Step.Silent = true, true }, true, true},
-		{"across a silence of one", func(_ swaps, p, q probe) { q.Step.At -= time.Minute; p.Step.Silent = true }, false, false},
-		{"a quarter of an hour apart", func(_ swaps, p, q probe) { q.Step.At -= swapWithin; p.Step.Silent, q.Step.Silent = true, true }, true, true},
-		{"longer", func(_ swaps, p, q probe) { q.Step.At -= swapWithin + 1; p.Step.Silent, q.Step.Silent = true, true }, false, false},
-		{"the other does not stand", func(_ swaps, _, q probe) { q.Step.Stands = false }, false, false},
-		{"the other went elsewhere", func(_ swaps, _, q probe) { q.Step.After.Temp = 2500 }, false, false},
-		{"a little beside it", func(_ swaps, p, _ probe) { p.Step.After.Temp += 2 * swapNearTemp }, true, true},
-		{"farther", func(_ swaps, p, _ probe) { p.Step.After.Temp += 2*swapNearTemp + 1 }, false, false},
-		{"it stepped a while ago", func(_ swaps, p, _ probe) { p.Step.Again = true }, true, false},
-		{"the other did", func(_ swaps, _, q probe) { q.Step.Again = true }, true, false},
-		{"it did, across a silence of both", func(_ swaps, p, q probe) { p.Step.Again, p.Step.Silent, q.Step.Silent = true, true, true }, true, true},
-		{"it did, and goes back", func(_ swaps, p, q probe) { p.Step.Again = true; p.St.Swap.With = q.Cfg.ID }, true, true},
-		{"slow polls", func(_ swaps, p, _ probe) { p.St.Interval = swapPoll + 1 }, true, false},
-		{"not so slow", func(_ swaps, p, q probe) { p.St.Interval, q.St.Interval = swapPoll, swapPoll }, true, true},
+		{"at once", func(swaps, probe, probe) {}, true},
+		{"two polls apart", func(_ swaps, p, q probe) { q.Step.At -= 2 * p.St.Interval }, true},
+		{"more", func(_ swaps, p, q probe) { q.Step.At -= 2*p.St.Interval + 1 }, false},
+		{"more, across a silence of both", func(_ swaps, p, q probe) { q.Step.At -= time.Minute; p.Step.Silent, q.Step.Silent = true, true }, true},
+		{"across a silence of one", func(_ swaps, p, q probe) { q.Step.At -= time.Minute; p.Step.Silent = true }, false},
+		{"a quarter of an hour apart", func(_ swaps, p, q probe) { q.Step.At -= swapWithin; p.Step.Silent, q.Step.Silent = true, true }, true},
+		{"longer", func(_ swaps, p, q probe) { q.Step.At -= swapWithin + 1; p.Step.Silent, q.Step.Silent = true, true }, false},
+		{"the other does not stand", func(_ swaps, _, q probe) { q.Step.Stands = false }, false},
+		{"the other went elsewhere", func(_ swaps, _, q probe) { q.Step.After.Temp = 2500 }, false},
+		{"a little beside it", func(_ swaps, p, _ probe) { p.Step.After.Temp += 2 * swapNearTemp }, true},
+		{"farther", func(_ swaps, p, _ probe) { p.Step.After.Temp += 2*swapNearTemp + 1 }, false},
+		{"one door was shut, another opened", same, false},
+		{"the same across a silence of both", func(l swaps, p, q probe) { same(l, p, q); p.Step.Silent, q.Step.Silent = true, true }, true},
+		{"the same, and they go back", func(l swaps, p, q probe) { same(l, p, q); p.St.Swap.With = q.Cfg.ID }, true},
+		{"noisy probes", func(_ swaps, p, _ probe) { p.Grain.Temp = 400/swapGrains + 1 }, false},
+		{"slow polls", func(_ swaps, p, _ probe) { p.St.Interval = swapPoll + 1 }, false},
+		{"not so slow", func(_ swaps, p, q probe) { p.St.Interval, q.St.Interval = swapPoll, swapPoll }, true},
 	} {
 		l, p, q := exchange(t)
 		c.set(l, p, q)
 		l.stand(p)
-		got, calm := l.exchanged(p)
-		if (got.Probe != nil) != c.found || calm != c.calm || c.found && got.Cfg.ID != q.Cfg.ID {
-			t.Errorf("%s: found %v, calm %v", c.name, got.Probe != nil, calm)
+		if got := l.exchanged(p); (got.Probe != nil) != c.found || c.found && got.Cfg.ID != q.Cfg.ID {
+			t.Errorf("%s: found %v", c.name, got.Probe != nil)
 		}
 	}
 }
@@ -103,12 +104,12 @@ func TestSwap_PlacesWithoutARoomProbe(t *testing.T) {
 func TestSwap_ToldOfBoth(t *testing.T) {
 	l, p, q := exchange(t)
 	for _, x := range []probe{p, q} {
-		x.St.Leap, x.St.Jumps, x.Maybe, x.St.Swap.Late = 300, 2, Maybe{At: 1}, true
+		x.St.Leap, x.St.Jumps, x.Away, x.St.Swap.Late = 300, 2, Away{Since: 1}, true
 	}
 	l.tellSwap(p, q, l.v.At, false)
 	for _, x := range [][2]probe{{p, q}, {q, p}} {
 		s := x[0].St.Swap
-		if s.With != x[1].Cfg.ID || s.At != l.v.At.Mono || !s.Told || s.Late || x[0].St.Leap != 0 || x[0].St.Jumps != 0 || x[0].Step.At != 0 || x[0].Maybe.At != 0 {
+		if s.With != x[1].Cfg.ID || s.At != l.v.At.Mono || !s.Told || s.Late || x[0].St.Leap != 0 || x[0].St.Jumps != 0 || x[0].Step.At != 0 || x[0].Away.Since != 0 {
 			t.Errorf("%s: %+v, %+v", x[0].Cfg.ID, s, x[0].State)
 		}
 	}
@@ -153,34 +154,69 @@ func TestSwap_SettlesAfterADay(t *testing.T) {
 	}
 }
 
-// What looked like an exchange near a door is told when both have stayed for three quarters
-// of an hour, whatever the room did to both.
-func TestSwap_NearADoor(t *testing.T) {
+// Who drifts past another's place while that one is away too did not change places with
+// it: they left hours apart. What all do together is the room's.
+func TestSwap_PlacesInPassing(t *testing.T) {
 	for _, c := range []struct {
-		name string
-		set  func(l swaps, p, q probe)
-		ago  time.Duration
-		told bool
-		kept bool
+		name  string
+		by    func(minute, probe int) float64 // °C from the own place
+		begin time.Duration
+		want  bool
 	}{
-		{"they stayed", func(swaps, probe, probe) {}, swapHolds, true, false},
-		{"not for long yet", func(swaps, probe, probe) {}, swapHolds - 1, false, true},
-		{"the room warmed both", func(_ swaps, p, q probe) { p.Level.Temp += 200; q.Level.Temp += 200 }, swapHolds, true, false},
-		{"one went back", func(_ swaps, p, _ probe) { p.Level.Temp -= 400 }, swapHolds, false, false},
-		{"a door is open", func(l swaps, _, _ probe) {
-			l.v.Enclosures[1].St.Door.State, l.v.Enclosures[1].St.Door.Opened = climate.DoorOpened, 1
-		}, swapHolds, false, false},
-		{"the other spoke too little", func(_ swaps, _, q probe) { q.Level.Num = swapMean - 1 }, swapHolds, false, false},
-		{"it was told already", func(_ swaps, p, _ probe) { p.St.Swap.With = "x" }, swapHolds, false, false},
-		{"the other is gone", func(_ swaps, p, _ probe) { p.Maybe.With = "x" }, swapHolds, false, false},
+		{"changed", func(_, i int) float64 { return []float64{0, 1.5, -1.5, 0, 0, 0}[i] }, 0, true},
+		{"each with an offset of its own", func(_, i int) float64 { return []float64{0, 1, -1, 0, 0, 0}[i] }, 0, true},
+		{"hours apart", func(m, i int) float64 {
+			return []float64{0, 1.5, -min(1.5, max(0, float64(m-60)/60)), 0, 0, 0}[i]
+		}, 0, false},
+		{"in passing", func(m, i int) float64 { x := 6 * min(1, float64(m)/120); return []float64{0, x, -x, 0, 0, 0}[i] }, 0, false},
+		{"one left", func(_, i int) float64 { return []float64{0, 1.5, 0, 0, 0, 0}[i] }, 0, false},
+		{"the room is warm", func(_, i int) float64 { return 2 + []float64{0, 1.5, -1.5, 0, 0, 0}[i] }, 0, true},
+		{"all are restless", func(_, i int) float64 { return []float64{0, 1.5, -1.5, 0.6, -0.6, 0.4}[i] }, 0, false},
 	} {
-		l, p, q := exchange(t)
-		p.Maybe = Maybe{With: q.Cfg.ID, At: l.v.At.Mono - c.ago, Mine: p.Step.Before, Other: q.Step.Before}
-		p.Level, q.Level = p.Step.After, q.Step.After
-		c.set(l, p, q)
-		l.settleMaybe(p, l.v.At)
-		if got := q.St.Swap.With == p.Cfg.ID; got != c.told || (p.Maybe.At != 0) != c.kept {
-			t.Errorf("%s: told %v, %+v", c.name, got, p.Maybe)
+		v := roomtest.View(t, 5, "")
+		l := look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}
+		usual := []float64{0, 1, 2.5, 0, 0, 0}
+		for i := range v.Probes {
+			for hour := range 24 * 9 {
+				for range 3 {
+					l.At[i].Own.Observe(float64(hour%24), usual[i]+0.2*float64(hour/24%3))
+				}
+			}
+		}
+		for m := range 180 {
+			v.At = v.At.Add(time.Minute)
+			v.ReadClock(v.At)
+			for i := range v.Probes {
+				by := 0.0
+				if i > 0 {
+					by = c.by(m, i) + 0.2
+				}
+				roomtest.Says(v, i, 22+usual[i]+by, 85)
+			}
+			l.minutely(v.At)
+		}
+		if got := v.Probes[1].St.Swap.With == "p2"; got != c.want {
+			t.Errorf("%s: told %v; %+v, %+v", c.name, got, l.At[1].Away, l.At[2].Away)
+		}
+	}
+}
+
+// A reading or two that lead back make no step, of whatever size.
+func TestSwap_SpikeIsNoStep(t *testing.T) {
+	for n, want := range []bool{false, false, false, false, false, false, true} {
+		p := probe{&room.Probe{}, &State{}}
+		stands := false
+		for i := range 20 {
+			x := sensors.Reading{At: instant(time.Duration(i) * poll), Has: sensors.HasTemperature, Temperature: sensors.CentiCelsius(2400 + i%2), Quality: sensors.Good}
+			if i >= 10 && i < 10+n {
+				x.Temperature = 6930
+			}
+			stands = p.follow(&x) || stands
+			p.note(&x, poll, false)
+			p.St.Temp, p.St.HasTemp = x.Temperature, true
+		}
+		if stands != want || !want && p.Level.Temp > 2402 {
+			t.Errorf("%d readings: stands %v, at %+v", n, stands, p.Level)
 		}
 	}
 }
