@@ -109,6 +109,22 @@ func TestBlind_WholeRoomWakes(t *testing.T) {
 	}
 }
 
+// A probe that falls silent again, in a room that is seen, begins as any does, also where
+// nobody answered for the time before.
+func TestBlind_TheNextSilenceIsMildAgain(t *testing.T) {
+	r := newRig(t, rigConfig(t, 3, ""))
+	r.run(time.Hour, r.calm)
+	r.run(12*time.Minute, func(string, time.Duration) *sensors.Reading { return nil })
+	if x := r.last(alarm.ProbeSilent); x.Priority != alarm.Wake {
+		t.Fatalf("nothing is seen of the room, and it is %v", x.Priority)
+	}
+	r.run(10*time.Minute, r.calm)
+	r.run(2*time.Minute, without(r.calm, "p1"))
+	if x := r.last(alarm.ProbeSilent); x.To != alarm.Unack || x.Key.Subject != "p1" || x.Priority != alarm.Today {
+		t.Errorf("one probe of a room that is seen: %v is %v, %v", x.Key, x.To, x.Priority)
+	}
+}
+
 // A probe that is out of service sees nothing: the room is blind when all others are
 // lost, at a start as well as later.
 func TestBlind_AProbeInTheJarSeesNothing(t *testing.T) {

@@ -163,7 +163,7 @@ var catalogue = [NumKinds]Row{
 	KindDoorAjar:    {ID: DoorAjar, Priority: Today, Weight: 1, Realarms: true},
 	KindLampStuck:   {ID: LampStuck, Priority: Today, Weight: 1},
 
-	KindSilent:    {ID: ProbeSilent, Of: OfProbe, Priority: Today, Value: Seconds, Delays: fixed(0, probeBack)},
+	KindSilent:    {ID: ProbeSilent, Of: OfProbe, Priority: Today, Value: Seconds, Graded: true, Delays: fixed(0, probeBack)},
 	KindLossy:     {ID: ProbeLossy, Of: OfProbe, Priority: Note},
 	KindFrozen:    {ID: ProbeFrozen, Of: OfProbe, Priority: Today, Value: Minutes, Delays: fixed(0, probeBack)},
 	KindWet:       {ID: ProbeWet, Of: OfProbe, Priority: Today, Value: Humidity, Delays: fixed(0, probeBack)},
