@@ -109,7 +109,7 @@ func (by reader) alarmCard(a *rules.AlarmView) alarmCard {
 	now, u := by.snap.At.Wall, by.scale
 	c := alarmCard{
 		Alarm: string(a.Key.Alarm), Subject: a.Key.Subject, Seq: a.Seq, Title: by.title(a),
-		Class: a.Priority.String(), Sign: signOf(a.Priority), State: stateText(a), Text: words.Sentence(&a.Onset, u),
+		Class: a.Priority.String(), Sign: signOf(a.Priority), State: words.Standing(a.State, a.AckedBy, a.ShelfLeft), Text: words.Sentence(&a.Onset, u),
 		Since: by.When(a.Since.Wall), At: by.When(a.Since.Wall.Add(a.Detail.For)), First: words.FirstSteps(&a.Detail, u),
 		Link: by.Link(a.Key.Subject),
 		Ack:  a.State.Unanswered(), Reset: a.State == alarm.LatchAck,
@@ -121,6 +121,9 @@ func (by reader) alarmCard(a *rules.AlarmView) alarmCard {
 	if a.State.Over() {
 		c.Since = "" // the onset's may have passed to a later, too short one
 		c.State = "over since " + by.When(now.Add(-a.OverFor)) + strings.TrimPrefix(c.State, "over")
+	}
+	if a.Unknown {
+		c.State += ", cannot be judged at present"
 	}
 	for _, e := range words.Facts(a.Detail.Evidence, u) {
 		if !strings.Contains(c.Text, e) {

@@ -239,40 +239,6 @@ func scaleOf(cfg *configs.Config) unit.Scale {
 	return unit.ScaleOf(cfg.People[0].Units)
 }
 
-func stateText(a *rules.AlarmView) string {
-	var text string
-	switch a.State {
-	case alarm.Unack:
-		text = "open"
-	case alarm.Acked:
-		text = "acknowledged"
-	case alarm.RTNUN:
-		text = "over, not yet acknowledged"
-	case alarm.LatchUnack:
-		text = "over, kept until you acknowledge and reset it"
-	case alarm.LatchAck:
-		text = "over, kept until you reset it"
-		if a.AckedBy != "" {
-			text = "over, acknowledged by " + a.AckedBy + ", kept until you reset it"
-		}
-	case alarm.Shelved:
-		text = "shelved: quiet for another " + words.Span(a.ShelfLeft)
-	case alarm.OutOfService:
-		text = "out of service for another " + words.Span(a.ShelfLeft)
-	case alarm.Suppressed:
-		text = "muted: part of another alarm"
-	default:
-		text = "normal"
-	}
-	if a.AckedBy != "" && a.State == alarm.Acked {
-		text += " by " + a.AckedBy
-	}
-	if a.Unknown {
-		text += ", cannot be judged at present"
-	}
-	return text
-}
-
 func speciesName(cfg *configs.Config, id string) string {
 	i := slices.IndexFunc(cfg.Species, func(s configs.Species) bool { return s.ID == id })
 	if i < 0 || cfg.Species[i].Name == "" {

@@ -15,16 +15,17 @@ import (
 
 type homePage struct {
 	frame
-	Needs   []noticeCard
-	Known   []noticeCard // acknowledged, still open
-	Worst   []look
-	Waiting string // one line about what is over and nobody answered
-	Over    int    // how many those are
-	Calm    string // one line where nothing is wrong
-	Lists   []list
-	Racks   []rack
-	Past    map[string]*extremes // of the last day, by enclosure
-	Snap    *alert.Snapshot
+	Needs []noticeCard
+	Known []noticeCard // acknowledged, still open
+	Worst []look
+	// Over counts what is over and waits for a person, Lethal the gravest of that: a bad
+	// night must not look like a calm morning. Away is what a person put away.
+	Over, Lethal, Away int
+	Closest            *look // to its lethal limit, so that a calm page still shows that somebody looks
+	Lists              []list
+	Racks              []rack
+	Past               map[string]*extremes // of the last day, by enclosure
+	Snap               *alert.Snapshot
 }
 
 // A list names enclosures or probes that share one thing.
@@ -48,70 +49,29 @@ func (s overviews) home(w http.ResponseWriter, r *http.Request) {
 			p.Needs = append(p.Needs, c)
 		}
 	}
-	ordered := p.worstFirst()
-	for _, v := range ordered {
+	for _, v := range p.worstFirst() {
 		if v.Status().rank >= statusToday.rank && len(p.Worst) < maxWorst {
 			p.Worst = append(p.Worst, v)
 		}
+		if p.Closest == nil && v.Temperature.Known {
+			p.Closest = &v
+		}
 	}
-	if len(ordered) > 0 && len(p.Worst) == 0 {
-		p.Calm = p.calm(ordered)
+	for _, a := range snap.Alarms {
+		switch {
+		case a.State.Over() && a.Key.Alarm == alarm.LethalLimit:
+			p.Lethal++
+			fallthrough
+		case a.State.Over():
+			p.Over++
+		case a.State == alarm.Shelved, a.State == alarm.OutOfService:
+			p.Away++
+		}
 	}
 	p.Past = s.ranges.of(r.Context(), s.o.Record(), cfg, snap.At.Wall)
-	p.Waiting, p.Over = waiting(snap)
 	p.Lists = lists(p.reader)
 	p.Racks = p.racks()
 	s.show(w, http.StatusOK, "home", &p)
-}
-
-// calm says what is known of a room without an open alarm, and names the
-// enclosure that is closest to its lethal limit, so that a quiet page still shows
-// that somebody looks. What was put away is not called in order.
-func (by reader) calm(ordered []look) string {
-	away := 0
-	for i := range by.snap.Alarms {
-		if st := by.snap.Alarms[i].State; st == alarm.Shelved || st == alarm.OutOfService { // by a person
-			away++
-		}
-	}
-	text := "No enclosure has an open alarm."
-	switch {
-	case away == 1:
-		text += " One alarm is put away: see Alarms."
-	case away > 1:
-		text += fmt.Sprintf(" %d alarms are put away: see Alarms.", away)
-	}
-	for _, v := range ordered {
-		if v.Temperature.Known {
-			return fmt.Sprintf("%s %s is %s below its lethal limit.", text, v.Title(), by.Apart(v.Headroom()))
-		}
-	}
-	return text
-}
-
-// waiting says how much is over and still waits for a person, the gravest kind
-// first: a bad night must not look like a calm morning.
-func waiting(snap *alert.Snapshot) (string, int) {
-	n, lethal := 0, 0
-	for _, a := range snap.Alarms {
-		if a.State.Over() {
-			n++
-			if a.Key.Alarm == alarm.LethalLimit {
-				lethal++
-			}
-		}
-	}
-	text := fmt.Sprintf("%d alarms ended unconfirmed", n)
-	if n == 1 {
-		text = "One alarm ended unconfirmed"
-	}
-	switch {
-	case n == 0:
-		return "", 0
-	case lethal > 0:
-		text += fmt.Sprintf(", %d of them at the lethal limit", lethal)
-	}
-	return text + ".", n
 }
 
 // lists gathers what the morning round looks for beside alarms.

@@ -165,3 +165,12 @@ func Battery(charge float64, unit string, low bool) string {
 	}
 	return text
 }
+
+// Standing says where an alarm stands, who answered it and for how long it is put away.
+func Standing(s alarm.State, by string, left time.Duration) string {
+	text := inEnglish().Standings[s.String()]
+	if by != "" {
+		text = cmp.Or(inEnglish().Answered[s.String()], text)
+	}
+	return fill(text, "by", by, "left", Span(left))
+}

@@ -67,17 +67,18 @@ var english []byte
 
 // texts are what english.toml holds, by the ids of package alarm.
 type texts struct {
-	Headlines, Endings map[alarm.ID]string
-	Facts              map[alarm.FactID]string
-	Single             map[alarm.FactID]string // in place of a fact whose count is one
-	Steps              map[alarm.Step]string
-	Phrases            map[string]string // of notices, beside the words of their alarms
-	Silences           map[string]silence
-	States             map[string]string // by the standards' codes
-	Contacts           map[string][2]string
-	Certificates       map[string]string
-	Blown              map[climate.Blow]string
-	Causes, Heat       map[string]string
+	Headlines, Endings  map[alarm.ID]string
+	Facts               map[alarm.FactID]string
+	Single              map[alarm.FactID]string // in place of a fact whose count is one
+	Steps               map[alarm.Step]string
+	Phrases             map[string]string // of notices, beside the words of their alarms
+	Silences            map[string]silence
+	States              map[string]string // by the standards' codes
+	Contacts            map[string][2]string
+	Certificates        map[string]string
+	Blown               map[climate.Blow]string
+	Causes, Heat        map[string]string
+	Standings, Answered map[string]string // where an alarm stands, and where somebody answered it
 }
 
 // A silence is what is said of one way to put alarms away.

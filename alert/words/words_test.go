@@ -176,7 +176,7 @@ func TestPhrases_AreSaid(t *testing.T) {
 		}
 	}
 	for s := range alarm.State(9) {
-		if State(s) == "not known" || len(all.States) != 9 {
+		if State(s) == "not known" || Standing(s, "Ada", 0) == "" || len(all.States) != 9 || len(all.Standings) != 9 {
 			t.Errorf("the state %v has no words", s)
 		}
 	}
