@@ -40,7 +40,7 @@ func TestSay_whateverTheWeek(t *testing.T) {
 			return DryDown{HalfLife: some(100), Pulses: 3, Trend: []string{"", "slower", "faster", "as usual"}[r.IntN(4)]}
 		}
 		figs := func() Figures {
-			g := Figures{Covered: f(10080), Missing: f(400), InBand: some(1), Day: Climate{spread(), spread()}, Night: Climate{spread(), spread()}, BelowMin: some(300), AboveMin: some(100), Drop: some(4), Mist: Mist{r.IntN(14), r.IntN(5), r.IntN(4), r.IntN(4)}, DryDown: dry(), Exposure: Exposure{yes(), f(2), f(30), f(1), f(100)}, Unrecorded: !yes() && !yes()}
+			g := Figures{Covered: f(10080), Missing: f(400), InBand: some(1), Day: Climate{spread(), spread()}, Night: Climate{spread(), spread()}, BelowMin: some(300), AboveMin: some(100), Drop: some(4), Mist: Mist{r.IntN(14), r.IntN(5), r.IntN(4), r.IntN(4)}, DryDown: dry(), Exposure: Exposure{yes(), f(2), f(30), f(1), f(100)}, Unrecorded: r.IntN(9) == 0}
 			return g
 		}
 		ids := []alarm.ID{alarm.AboveBand, alarm.LethalLimit, alarm.HumidityFloor, alarm.BelowBand, alarm.ProbeWet, alarm.DoorAjar, alarm.LampStuck, alarm.ConfigRefused, alarm.DeliveryStalled}
@@ -56,7 +56,7 @@ func TestSay_whateverTheWeek(t *testing.T) {
 		}
 		probes := func(n int) (l []Probe) {
 			for i := range n {
-				p := Probe{ID: fmt.Sprint("p", i), Place: "canopy", Readings: uint64(r.IntN(3) * 500), Suspect: uint64(r.IntN(2) * 3), Bad: uint64(r.IntN(2) * 4), Reasons: map[string]uint64{"pinned-wet": 3, "": 2}, Missing: f(50), NoRaw: !yes() && !yes()}
+				p := Probe{ID: fmt.Sprint("p", i), Place: "canopy", Readings: uint64(r.IntN(3) * 500), Suspect: uint64(r.IntN(2) * 3), Bad: uint64(r.IntN(2) * 4), Reasons: map[string]uint64{"pinned-wet": 3, "": 2}, Missing: f(50), NoRaw: r.IntN(9) == 0}
 				p.Good = p.Readings - min(p.Readings, p.Suspect+p.Bad)
 				if yes() {
 					p.Calibrated = at()
