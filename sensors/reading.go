@@ -29,23 +29,17 @@ func CelsiusOf(c float64) CentiCelsius { return CentiCelsius(hundredths(c)) }
 func PercentOf(p float64) CentiPercent { return CentiPercent(hundredths(p)) }
 
 // hundredths exists because converting NaN or an infinity to an integer gives
-// 0 on some processors and the lowest integer on others.
+// 0 on some processors and the lowest integer on others. It rounds as math.Round, without
+// a branch that noise takes as often as not.
 func hundredths(v float64) int32 {
-	v *= 100
-	whole := math.Trunc(v)
-	switch rest := v - whole; { // as math.Round, which most processors have no instruction for
-	case rest >= 0.5:
-		whole++
-	case rest <= -0.5:
-		whole--
-	}
-	switch v = whole; {
+	switch v *= 100; {
 	case !(v > math.MinInt32):
 		return math.MinInt32
-	case v > math.MaxInt32:
+	case v >= math.MaxInt32:
 		return math.MaxInt32
 	}
-	return int32(v)
+	whole := int32(v)
+	return whole + int32(2*(v-float64(whole)))
 }
 
 // Celsius returns the temperature in degrees Celsius.
