@@ -88,15 +88,15 @@ func (n *Loss) polls() float64 {
 
 // noteLoss counts what was missed before a reading. A silence that was told, or should
 // have been, counts for no more, but in a radio that is known to be poor.
-func (p probe) noteLoss(since time.Duration, r *configs.Rules) {
+func (p probe) noteLoss(since, limit time.Duration, r *configs.Rules) {
 	if p.St.Readings < 2 || p.St.Interval <= 0 { // how often it speaks is not known
 		return
 	}
-	long := since > p.SilentAfter(r)
+	long := since > limit
 	switch {
 	case !long: // it is less than what is told
 	case p.poor():
-		since = min(since, p.SilentAfter(r)+2*lossDelay)
+		since = min(since, limit+2*lossDelay)
 	default:
 		since = min(since, p.toldAfter(r)+p.St.Interval)
 	}

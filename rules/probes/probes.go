@@ -84,13 +84,13 @@ func (j *Judge) Step(v *room.View, out *room.Out) {
 
 // take takes a reading in.
 func (l look) take(p probe, r *sensors.Reading) {
-	p.still(r, p.SilentAfter(&l.v.Cfg.Rules))
+	limit := p.SilentAfter(&l.v.Cfg.Rules)
+	p.still(r, limit)
 	l.followWet(p, r)
 	swaps{l}.watchSwap(p, r)
 	l.takeTemperature(p, r)
-	limit := p.SilentAfter(&l.v.Cfg.Rules)
 	if r.Quality != sensors.Bad {
-		p.noteLoss(r.At.Mono-p.HeardAt()-p.St.Unseen, &l.v.Cfg.Rules)
+		p.noteLoss(r.At.Mono-p.HeardAt()-p.St.Unseen, limit, &l.v.Cfg.Rules)
 	}
 	p.note(r, l.v.Cfg.Room.Poll.D(), l.airIsWet(p, r))
 	if p.St.Readings <= 2 || p.SilentAfter(&l.v.Cfg.Rules) < limit {

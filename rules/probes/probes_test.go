@@ -646,7 +646,8 @@ func TestSteps_AtTheirLimits(t *testing.T) {
 	}
 	var v Level
 	for _, x := range []float64{24, 26, 25, 29} {
-		v.add(&sensors.Reading{Has: sensors.HasTemperature | sensors.HasHumidity, Temperature: sensors.CelsiusOf(x), Humidity: sensors.PercentOf(60 + x)}, 3)
+		now := levelOf(&sensors.Reading{Has: sensors.HasTemperature | sensors.HasHumidity, Temperature: sensors.CelsiusOf(x), Humidity: sensors.PercentOf(60 + x)})
+		v.add(&now, 3)
 	}
 	if v.Num != 3 || math.Abs(v.Temp-(2500+400/3.)) > 1e-9 || math.Abs(v.Hum-(8500+400/3.)) > 1e-9 {
 		t.Errorf("%+v", v)

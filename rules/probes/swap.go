@@ -75,18 +75,24 @@ func move(grain *float64, size float64) {
 	}
 }
 
-// add takes a reading into the mean of the last most.
-func (v *Level) add(r *sensors.Reading, most uint8) {
+// levelOf is where one reading stands.
+func levelOf(r *sensors.Reading) Level {
+	v := Level{Temp: float64(r.Temperature), Num: 1}
+	if v.HasHum = r.Has&sensors.HasHumidity != 0; v.HasHum {
+		v.Hum = float64(r.Humidity)
+	}
+	return v
+}
+
+// add takes a level, of one reading, into the mean of the last most.
+func (v *Level) add(o *Level, most uint8) {
 	v.Num = min(v.Num+1, most)
-	v.Temp += (float64(r.Temperature) - v.Temp) / float64(v.Num)
-	if r.Has&sensors.HasHumidity == 0 {
-		v.HasHum = false
-		return
+	v.Temp += (o.Temp - v.Temp) / float64(v.Num)
+	if o.HasHum && v.HasHum {
+		v.Hum += (o.Hum - v.Hum) / float64(v.Num)
+	} else if v.HasHum = o.HasHum; o.HasHum {
+		v.Hum = o.Hum
 	}
-	if v.Num == 1 || !v.HasHum {
-		v.Hum, v.HasHum = float64(r.Humidity), true
-	}
-	v.Hum += (float64(r.Humidity) - v.Hum) / float64(v.Num)
 }
 
 // far reports whether two levels of a probe are a step apart.
@@ -147,29 +153,21 @@ func (p probe) follow(r *sensors.Reading) bool {
 	if r.At.Mono-st.Last.Mono > 3*st.Interval || st.Quality == sensors.Bad {
 		p.Quiet = r.At.Mono
 	}
+	now := levelOf(r)
 	if s := &p.Step; s.At > 0 && !s.Stands {
-		if s.After.add(r, swapLooks); s.After.Num < swapLooks {
+		if s.After.add(&now, swapLooks); s.After.Num < swapLooks {
 			return false
 		}
-		var last Level
-		last.add(r, 1)
-		if s.Stands = p.Grain.far(&s.Before, &s.After) && p.Grain.far(&s.Before, &last); s.Stands {
+		if s.Stands = p.Grain.far(&s.Before, &s.After) && p.Grain.far(&s.Before, &now); s.Stands {
 			p.Level = s.After
 			return true
 		}
 		p.Level, p.Step = s.Before, Step{} // a reading or two that led back
 		return false
 	}
-	p.step(r)
-	return false
-}
-
-// step takes a reading into the level, or begins a step with it.
-func (p probe) step(r *sensors.Reading) {
-	var now Level
-	if now.add(r, 1); p.Level.Num < swapMean || !p.Grain.far(&p.Level, &now) {
-		p.Level.add(r, swapMean)
-		return
+	if p.Level.Num < swapMean || !p.Grain.far(&p.Level, &now) {
+		p.Level.add(&now, swapMean)
+		return false
 	}
 	if p.Stepped == 0 || r.At.Mono-p.Stepped > swapCalm {
 		p.Calm = p.Level
@@ -177,6 +175,7 @@ func (p probe) step(r *sensors.Reading) {
 	p.Step = Step{
 		At: r.At.Mono, Before: p.Level, After: now, First: now.Temp, Silent: p.Quiet > 0 && r.At.Mono-p.Quiet <= swapQuiet,
 	}
+	return false
 }
 
 // moved takes what the probe moved by into its grain.
