@@ -71,7 +71,8 @@ func (h *house) live(d time.Duration) {
 		h.now = h.now.Add(poll)
 		for i, p := range h.cfg.Probes {
 			sample, err := h.room.Sample(sensors.ProbeID(p.ID))
-			h.found(h.engine.Step(h.judges[i].Read(h.now, sample, err)))
+			r := h.judges[i].Read(h.now, sample, err)
+			h.found(h.engine.Step(&r))
 		}
 		h.found(h.engine.Tick(h.now))
 		if h.now.Mono%time.Minute == 0 {

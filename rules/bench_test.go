@@ -35,7 +35,7 @@ func BenchmarkStep(b *testing.B) {
 			for b.Loop() {
 				x := day[polls%len(day)]
 				x.Probe, x.At = ids[i], now
-				r.e.Step(x)
+				r.e.Step(&x)
 				if i++; i == n {
 					r.e.Tick(now)
 					i, polls = 0, polls+1
@@ -69,7 +69,7 @@ func BenchmarkHot(b *testing.B) {
 				for i, id := range ids {
 					x.Probe, x.At, x.Temperature = id, now, sensors.CentiCelsius(2750+(polls*7+i*13)%120)
 					x.Raw.Temperature = x.Temperature
-					r.e.Step(x)
+					r.e.Step(&x)
 				}
 				r.e.Tick(now)
 				now, polls = now.Add(10*time.Second), polls+1
@@ -119,7 +119,7 @@ func TestStep_AllocatesNothing(t *testing.T) {
 		i++
 		r.now += poll
 		x.At, x.Temperature, x.Humidity = r.instant(), sensors.CentiCelsius(2400+i%7), sensors.CentiPercent(8600+i%5)
-		r.e.Step(x)
+		r.e.Step(&x)
 	})
 	if allocs > 0 {
 		t.Errorf("%v allocations a reading", allocs)

@@ -45,9 +45,9 @@ func TestCalm_SparesNothingThatMatters(t *testing.T) {
 				for _, p := range s.cfg.Probes {
 					sample, err := s.room.Sample(sensors.ProbeID(p.ID))
 					r := s.judges[p.ID].Read(now, sample, err)
-					s.take(s.e.Step(r))
+					s.take(s.e.Step(&r))
 					hard.e.restless()
-					hard.take(hard.e.Step(r))
+					hard.take(hard.e.Step(&r))
 				}
 				s.take(s.e.Tick(now))
 				hard.e.restless()

@@ -159,7 +159,7 @@ func crashed(t *testing.T, rng *rand.Rand, s *sim) {
 		for _, p := range s.cfg.Probes {
 			sample, err := s.room.Sample(sensors.ProbeID(p.ID))
 			r := s.judges[p.ID].Read(now, sample, err)
-			step(func(e *Engine) []Transition { return e.Step(r) })
+			step(func(e *Engine) []Transition { return e.Step(&r) })
 		}
 		step(func(e *Engine) []Transition { return e.Tick(now) })
 		if s.now%time.Minute == 0 {

@@ -20,7 +20,7 @@ func New(cfg *configs.Config) *Engine {
 // Step takes one reading. The transitions are valid until the next call; in
 // the steady state nothing is allocated. A reading that is not newer than the
 // last one of its probe, or of an unknown probe, changes nothing.
-func (e *Engine) Step(r sensors.Reading) []Transition {
+func (e *Engine) Step(r *sensors.Reading) []Transition {
 	e.lives.out = e.lives.out[:0]
 	i, ok := e.order.index(r.Probe, e.v.ByID)
 	if !ok {
@@ -31,12 +31,14 @@ func (e *Engine) Step(r sensors.Reading) []Transition {
 		return nil
 	}
 	e.advance(r.At)
-	e.v.Probe, e.v.Reading, e.v.Enclosure = i, r, nil
+	e.v.Probe, e.v.Reading, e.v.Enclosure = i, *r, nil
 	if p.Encl >= 0 {
 		e.v.Enclosure = &e.v.Enclosures[p.Encl]
 	}
 	e.run(room.Arrived)
-	if en := e.v.Enclosure; en != nil && r.Quality != sensors.Bad && !en.Now.Waits {
+	if en := e.v.Enclosure; en == nil {
+		e.run(room.Around)
+	} else if r.Quality != sensors.Bad && !en.Now.Waits {
 		e.estimate(en, r.At.Mono)
 	}
 	return e.lives.out

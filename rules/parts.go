@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"math/bits"
 	"time"
 
 	"dewline/configs"
@@ -44,7 +43,7 @@ func (e *Engine) build(cfg *configs.Config) {
 // run asks the judges that look when something is due.
 func (e *Engine) run(due room.Due) {
 	e.v.Due = due
-	for _, j := range e.asked[bits.TrailingZeros16(uint16(due))] {
+	for _, j := range e.asked[due] {
 		j.Step(e.v, &e.out)
 	}
 }

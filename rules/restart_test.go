@@ -96,7 +96,8 @@ func TestRestart_RecordsWithoutStateKeepTheirOnset(t *testing.T) {
 		t.Errorf("%+v", rec.Life)
 	}
 	r.now += poll
-	if ts := e.Step(r.good("p1", 31, 85)); len(ts) != 0 {
+	x := r.good("p1", 31, 85)
+	if ts := e.Step(&x); len(ts) != 0 {
 		t.Errorf("raised twice: %+v", ts)
 	}
 }
@@ -111,7 +112,7 @@ func TestRestart_LostMinutesDoNotDeafen(t *testing.T) {
 		e.Restore(r.e.State(), r.e.Records(), back)
 		x := r.good("p1", 31, 85)
 		x.At = back
-		if ts := e.Step(x); len(ts) != 1 || ts[0].Key.Alarm != alarm.LethalLimit {
+		if ts := e.Step(&x); len(ts) != 1 || ts[0].Key.Alarm != alarm.LethalLimit {
 			t.Errorf("%v lost: %+v", lost, ts)
 		}
 	}

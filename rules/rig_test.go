@@ -130,7 +130,7 @@ func (r *rig) maybeRestart() {
 
 func (r *rig) step(x sensors.Reading) {
 	r.maybeRestart()
-	r.take(r.e.Step(x))
+	r.take(r.e.Step(&x))
 }
 
 func (r *rig) tick() {

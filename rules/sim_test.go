@@ -58,7 +58,8 @@ func (s *sim) live(d time.Duration) {
 		now := s.clock()
 		for _, p := range s.cfg.Probes {
 			sample, err := s.room.Sample(sensors.ProbeID(p.ID))
-			s.take(s.e.Step(s.judges[p.ID].Read(now, sample, err)))
+			r := s.judges[p.ID].Read(now, sample, err)
+			s.take(s.e.Step(&r))
 		}
 		s.take(s.e.Tick(now))
 	}

@@ -49,39 +49,40 @@ func newJudges(v *room.View) judges {
 // A row says when a judge looks, and which alarms are its.
 type row struct {
 	judge
-	due   room.Due
+	dues  dues
 	kinds kinds
 }
 
-type kinds []alarm.Kind
+type (
+	dues  []room.Due
+	kinds []alarm.Kind
+)
 
 // table is the order in which the judges look at the same moment: each sees what
 // those before it found.
 func (j *judges) table() []row {
 	return []row{
-		{j.probes, room.Blind | room.Calibrated | room.Arrived | room.Ticked | room.Minute | room.Learn | room.Hour,
+		{j.probes, dues{room.Blind, room.Calibrated, room.Arrived, room.Ticked, room.Minute, room.Learn, room.Hour},
 			kinds{alarm.KindSilent, alarm.KindLossy, alarm.KindFrozen, alarm.KindWet, alarm.KindJump, alarm.KindDisagrees, alarm.KindNodeClock, alarm.KindOverdue}},
-		{contact.Judge{}, room.Touched | room.Ticked, kinds{alarm.KindContactMains, alarm.KindContactPump, alarm.KindContactReservoir,
+		{contact.Judge{}, dues{room.Touched, room.Ticked}, kinds{alarm.KindContactMains, alarm.KindContactPump, alarm.KindContactReservoir,
 			alarm.KindContactDoor, alarm.KindContactBattery, alarm.KindContactSilent}},
-		{j.limits, room.Blind | room.Arrived | room.Quick,
+		{j.limits, dues{room.Blind, room.Arrived, room.Quick},
 			kinds{alarm.KindLethal, alarm.KindAbove, alarm.KindBelow, alarm.KindFloor}},
-		{j.mist, room.Blind | room.Quick | room.Schedule,
+		{j.mist, dues{room.Blind, room.Quick, room.Schedule},
 			kinds{alarm.KindMistMissing, alarm.KindMistWeak, alarm.KindMistEndless, alarm.KindDryDown}},
-		{door.Judge{}, room.Quick, kinds{alarm.KindDoorAjar}},
-		{air.Judge{}, room.Arrived | room.Slow | room.Learn, nil},
-		{night.Judge{}, room.Slow, kinds{alarm.KindNightDrop}},
-		{&lamps.Judge{}, room.Slow | room.Schedule, kinds{alarm.KindLampStuck}},
-		{heat.Judge{}, room.Slow | room.Ticked, kinds{alarm.KindAhead, alarm.KindExposure}},
+		{door.Judge{}, dues{room.Quick}, kinds{alarm.KindDoorAjar}},
+		{air.Judge{}, dues{room.Around, room.Slow, room.Learn}, nil},
+		{night.Judge{}, dues{room.Slow}, kinds{alarm.KindNightDrop}},
+		{&lamps.Judge{}, dues{room.Slow, room.Schedule}, kinds{alarm.KindLampStuck}},
+		{heat.Judge{}, dues{room.Slow, room.Ticked}, kinds{alarm.KindAhead, alarm.KindExposure}},
 	}
 }
 
 // ask lists the judges by what they look at, in the order of the table.
 func ask(table []row) (asked [room.NumDue][]judge) {
 	for _, r := range table {
-		for b := range asked {
-			if r.due&(1<<b) != 0 {
-				asked[b] = append(asked[b], r.judge)
-			}
+		for _, d := range r.dues {
+			asked[d] = append(asked[d], r.judge)
 		}
 	}
 	return asked

@@ -28,7 +28,7 @@ func TestWhatIf(t *testing.T) {
 			if p.Enclosure == "b-1-1" {
 				continue // never delivers
 			}
-			e.Step(sensors.Reading{
+			e.Step(&sensors.Reading{
 				Probe: sensors.ProbeID(p.ID), At: now, Has: sensors.HasTemperature | sensors.HasHumidity,
 				Temperature: sensors.CelsiusOf(23.5), Humidity: sensors.PercentOf(85), Quality: sensors.Good,
 			})
@@ -106,7 +106,7 @@ func TestWhatIf_AirBlownIn(t *testing.T) {
 	e := New(cfg)
 	now := sensors.Instant{Mono: time.Hour, Wall: time.Date(2026, 7, 18, 12, 0, 0, 0, time.UTC), Synced: true}
 	for _, p := range cfg.Probes {
-		e.Step(sensors.Reading{
+		e.Step(&sensors.Reading{
 			Probe: sensors.ProbeID(p.ID), At: now, Has: sensors.HasTemperature | sensors.HasHumidity,
 			Temperature: sensors.CelsiusOf(24.5), Humidity: sensors.PercentOf(85), Quality: sensors.Good,
 		})

@@ -156,7 +156,7 @@ func (y *year) replay(t *testing.T, day int, some tape) {
 		for i, j := range y.judges {
 			x := sensors.Sample{Has: both, Temperature: sensors.CentiCelsius(some[i][0]), Humidity: sensors.CentiPercent(some[i][1])}
 			r := j.Read(at, x, nil)
-			y.transitions += len(y.engine.Step(r))
+			y.transitions += len(y.engine.Step(&r))
 			y.store.Append(r)
 		}
 		some = some[len(y.judges):]

@@ -71,7 +71,7 @@ func (l *life) liveFrom(s *store.Store, loc *time.Location, mono time.Duration) 
 				r := sensors.Reading{Probe: p, At: now, Has: sample.Has, Raw: sample, Temperature: sample.Temperature, Humidity: sample.Humidity, Quality: sensors.Good}
 				s.Append(r)
 				if l.rules != nil {
-					l.rules.Step(r)
+					l.rules.Step(&r)
 				}
 			}
 		}

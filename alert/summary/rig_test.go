@@ -175,7 +175,7 @@ func (r *rig) fill(from, to time.Time, by map[sensors.ProbeID]weather) {
 // read gives a reading to the record and to the rules, as the daemon does.
 func (r *rig) read(rd sensors.Reading) {
 	r.st.Append(rd)
-	r.rules.Step(rd)
+	r.rules.Step(&rd)
 }
 
 func (r *rig) flush() {

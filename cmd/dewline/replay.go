@@ -303,7 +303,7 @@ func (r *replay) take(x *result) error {
 			return err
 		}
 	}
-	if ts := r.engine.Step(x.reading); len(ts) > 0 {
+	if ts := r.engine.Step(&x.reading); len(ts) > 0 {
 		return r.emit(ts)
 	}
 	return nil

@@ -71,8 +71,8 @@ type look struct{ v *room.View }
 func (Judge) Step(v *room.View, _ *room.Out) {
 	l := look{v}
 	switch v.Due {
-	case room.Arrived:
-		if p := &v.Probes[v.Probe]; p.Encl < 0 && p.Cfg.Place == configs.InRoom {
+	case room.Around:
+		if v.Probes[v.Probe].Cfg.Place == configs.InRoom {
 			l.estimateRoom(v.At)
 		}
 	case room.Slow:

@@ -228,7 +228,7 @@ func (x *run) readAll() {
 		s, err := x.sample(i)
 		reading := x.judge[i].Read(x.instant(), s, err)
 		x.noteHot(i, &reading)
-		x.take(x.e.Step(reading))
+		x.take(x.e.Step(&reading))
 	}
 }
 

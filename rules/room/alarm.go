@@ -244,26 +244,25 @@ func (s *Alarm) Blame(c alarm.Cause) {
 }
 
 // Due is why the judges look.
-type Due uint16
+type Due uint8
 
 // The reasons, in the order in which they come. A judge is asked at those that
 // its row in the table names.
 const (
-	Blind      Due = 1 << iota // a stretch is over in which nobody looked; see Absence
-	Calibrated                 // a probe was; see Calibration
-	Arrived                    // a reading has come; see Reading
-	Quick                      // and its enclosure is looked at: mist and door
-	Slow                       // the same for what needs no more than a look a minute
-	Ticked                     // time has passed
-	Schedule                   // a minute has passed: schedules first
-	Minute                     // then probes and what is between them
-	Learn                      // then what only learns
-	Hour                       // an hour has passed
-	Touched                    // a contact has said something
+	Blind      Due = iota // a stretch is over in which nobody looked; see Absence
+	Calibrated            // a probe was; see Calibration
+	Arrived               // a reading has come; see Reading
+	Around                // and it is of no enclosure
+	Quick                 // or its enclosure is looked at: mist and door
+	Slow                  // the same for what needs no more than a look a minute
+	Ticked                // time has passed
+	Schedule              // a minute has passed: schedules first
+	Minute                // then probes and what is between them
+	Learn                 // then what only learns
+	Hour                  // an hour has passed
+	Touched               // a contact has said something
+	NumDue                // how many reasons there are
 )
-
-// NumDue is how many reasons there are.
-const NumDue = 11
 
 // A Finding is one look at the condition of one alarm.
 type Finding struct {

@@ -45,7 +45,7 @@ func (c *Core) Start(leap uint64) { c.engine.Start(leap) }
 
 // Reading takes one reading.
 func (c *Core) Reading(r sensors.Reading) Effects {
-	return c.after(r.At, c.engine.Step(r))
+	return c.after(r.At, c.engine.Step(&r))
 }
 
 // Contact takes what a contact says.

@@ -126,7 +126,7 @@ func (c *Core) Merge(now sensors.Instant, by time.Duration, s Saved, latest []se
 	ts, onsets := c.engine.Merge(now, by, state, records)
 	ts = slices.Clone(ts)
 	for _, r := range latest {
-		ts = append(ts, c.engine.Step(r)...)
+		ts = append(ts, c.engine.Step(&r)...)
 	}
 	fx, err := c.desk.Merge(now, by, s.Outbox, onsets, c.engine.Open())
 	if err != nil {
