@@ -40,7 +40,9 @@ func (d *Dose) Observe(l DoseLimits, at time.Duration, celsius float64) {
 	if !finite(celsius) || d.Started && at <= d.Last {
 		return
 	}
-	celsius = min(celsius, l.hottest())
+	if celsius > l.ReferenceTemp { // what is hottest is no cooler
+		celsius = min(celsius, l.hottest())
+	}
 	dt, from := at-d.Last, d.LastTemp
 	started := d.Started
 	d.Last, d.LastTemp, d.Started = at, celsius, true

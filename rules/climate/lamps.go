@@ -87,6 +87,14 @@ type LampWatch struct {
 	Fault   LampFault              `json:"fault"`              // as it was told last
 	OffHour time.Duration          `json:"off_hour,omitempty"` // when they last switched without the schedule
 	Light   lightWatch             `json:"light"`
+
+	stride lampStride // the last, as nearly all take as long
+}
+
+// A lampStride is how far Follow goes and Drawn fades from one reading to the next.
+type lampStride struct {
+	after            time.Duration
+	fast, slow, fade float64
 }
 
 // A lampCourse is what went on since the last switch.
@@ -169,9 +177,12 @@ func (w *LampWatch) Observe(at time.Duration, celsius, room float64, hasRoom, la
 	if !w.Started || at-w.Last > lampGap || hasRoom != w.HasRoom || uint(w.Since.Next) > lampBins {
 		w.begin(at, room)
 	}
-	h := (at - w.Last).Hours()
-	w.Follow.step(room, -math.Expm1(-h/priorFast), -math.Expm1(-h/priorSlow))
-	w.Drawn = max(w.Drawn*math.Exp(-h/lampDrawn), math.Abs(w.Around()-room))
+	if after := at - w.Last; after != w.stride.after || after == 0 {
+		h := after.Hours()
+		w.stride = lampStride{after, -math.Expm1(-h / priorFast), -math.Expm1(-h / priorSlow), math.Exp(-h / lampDrawn)}
+	}
+	w.Follow.step(room, w.stride.fast, w.stride.slow)
+	w.Drawn = max(w.Drawn*w.stride.fade, math.Abs(w.Around()-room))
 	if w.Started && lampsOn != w.On {
 		w.switched(at)
 	}

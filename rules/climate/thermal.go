@@ -112,7 +112,10 @@ func (p *params) offset(hour float64) float64 {
 		}
 		return sum / 24
 	}
-	h := math.Mod(hour+23.5, 24)
+	h := hour + 23.5
+	for h >= 24 {
+		h -= 24
+	}
 	i := int(h)
 	return p.Offset[i] + (h-float64(i))*(p.Offset[(i+1)%24]-p.Offset[i])
 }
