@@ -176,15 +176,17 @@ func (t *Trend) Steep() (perHour float64, ok bool) {
 		}
 		return (t.Values[newer] - t.Values[older]) / dt
 	}
-	r := min(rate(at(1), at(2)), rate(at(2), at(3)))
-	if parts == 3 {
-		r = min(r, rate(at(3), at(4)))
+	r := math.Inf(1)
+	for i := range parts {
+		if r = min(r, rate(at(i+1), at(i+2))); r < trendSteep {
+			return r, false
+		}
 	}
 	noise := steepNoise * t.Noise()
 	if t.Count == 0 { // each bin is one reading
 		noise *= math.Sqrt2
 	}
-	return r, r >= trendSteep && t.Values[at(1)]-t.Values[at(1+parts)] >= noise
+	return r, t.Values[at(1)]-t.Values[at(1+parts)] >= noise
 }
 
 // A Bend is how a rise slows down, as what is heated toward a balance does.

@@ -51,10 +51,14 @@ func (l look) watchDoor(en *room.Enclosure, now sensors.Instant, disturbed bool)
 	case climate.DoorForgotten:
 		en.St.Lamps.Unlearn() // they warm an open enclosure less
 	}
-	// A contact that says open tells it by an alarm of its own; one that says shut may
-	// be stuck, and hides nothing.
+	l.judgeAjar(en, now, en.St.Door.Ajar() && !l.saysOpen(en))
+}
+
+// saysOpen reports whether a contact says that the door is open, which it tells by an alarm
+// of its own. One that says shut may be stuck, and hides nothing.
+func (l look) saysOpen(en *room.Enclosure) bool {
 	_, open := l.v.Fact(en, configs.SenseDoor, true)
-	l.judgeAjar(en, now, en.St.Door.Ajar() && !open)
+	return open
 }
 
 func (l look) judgeAjar(en *room.Enclosure, now sensors.Instant, ajar bool) {
