@@ -210,9 +210,17 @@ func (l swaps) stand(p probe) {
 // exchanged finds the probe that stepped to where p was, from where p is now.
 func (l swaps) exchanged(p probe) probe {
 	a, near := &p.Step, max(swapNearTemp, p.Grain.Temp)
+	atOnce := min(2*p.St.Interval, swapWithin)
+	within := atOnce
+	if a.Silent {
+		within = swapWithin
+	}
 	for i, o := range l.stood {
-		apart, t := max(a.At-o.at, o.at-a.At), (a.After.Temp-o.from)/near
-		if late := apart > 2*p.St.Interval; apart > swapWithin || t*t > swapApart || late && !(a.Silent && l.At[i].Step.Silent) {
+		apart := (a.At - o.at).Abs()
+		if apart > within { // as nearly all are, in a large room
+			continue
+		}
+		if t := (a.After.Temp - o.from) / near; t*t > swapApart || apart > atOnce && !l.At[i].Step.Silent {
 			continue
 		}
 		q := l.at(i)
