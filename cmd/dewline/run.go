@@ -10,12 +10,11 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"regexp"
 	"runtime/debug"
-	"strings"
 	"syscall"
 	"time"
 
-	"github.com/pelletier/go-toml/v2"
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
@@ -154,25 +153,12 @@ func loadWatchable(path string) (*configs.Config, configs.Faults, error) {
 	return cfg, faults, nil
 }
 
-// storeDir reads it out of a configuration that may be broken anywhere else.
+// storeDir reads it out of a configuration that may be broken anywhere else; no other
+// section has such a key.
 func storeDir(path string) string {
-	b, err := os.ReadFile(path)
-	if err != nil {
-		b = nil // gone: then only the usual place is left
-	}
-	section := ""
-	for line := range strings.Lines(string(b)) {
-		if line = strings.TrimSpace(line); strings.HasPrefix(line, "[") {
-			section = line
-			continue
-		}
-		var got struct {
-			Dir string `toml:"dir"`
-		}
-		err := toml.Unmarshal([]byte(line), &got)
-		if err == nil && strings.HasPrefix(section, "[store]") && filepath.IsAbs(got.Dir) {
-			return got.Dir
-		}
+	text, _ := os.ReadFile(path) // gone: then only the usual place is left
+	if found := regexp.MustCompile(`(?m)^\s*dir\s*=\s*["'](/[^"'\n]*)["']`).FindSubmatch(text); found != nil {
+		return string(found[1])
 	}
 	return "/var/lib/dewline"
 }
