@@ -1,6 +1,7 @@
 package configs
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -64,7 +65,10 @@ func (d *Duty) covers(wall time.Time, loc *time.Location) bool {
 		return false
 	}
 	local := wall.In(loc)
-	day, at := local.Weekday(), clockOf(local)
+	return d.weekly(local.Weekday(), clockOf(local))
+}
+
+func (d *Duty) weekly(day time.Weekday, at ClockTime) bool {
 	if h := d.Hours; h != nil {
 		if !h.Contains(at) {
 			return false
@@ -74,6 +78,35 @@ func (d *Duty) covers(wall time.Time, loc *time.Location) bool {
 		}
 	}
 	return len(d.Days) == 0 || slices.Contains(d.Days, strings.ToLower(day.String()))
+}
+
+func (d *Duty) dated() bool { return d.From != nil || d.To != nil }
+
+const minutesPerWeek = 7 * 24 * 60
+
+// meets reports whether both hold at some moment.
+func (d *Duty) meets(o *Duty) bool {
+	for _, p := range [][2]*Duty{{d, o}, {o, d}} {
+		if p[0].To != nil && p[1].From != nil && !p[1].From.In(time.UTC, false).Before(p[0].To.In(time.UTC, true)) {
+			return false
+		}
+	}
+	for m := range minutesPerWeek {
+		if d.weekly(weekTime(m)) && o.weekly(weekTime(m)) {
+			return true
+		}
+	}
+	return false
+}
+
+// weekTime returns the day and the time of a minute of the week, from Monday on.
+func weekTime(m int) (time.Weekday, ClockTime) {
+	return time.Weekday((m/(24*60) + 1) % 7), ClockTime(m % (24 * 60))
+}
+
+func weekWords(m int) string {
+	day, at := weekTime(m)
+	return fmt.Sprintf("%s %s", day, at)
 }
 
 // DutyAt returns who is told first at a moment, by id; empty where no [[duty]]

@@ -82,3 +82,28 @@ func TestDutyFaults(t *testing.T) {
 		}
 	}
 }
+
+func TestDutyWarnings(t *testing.T) {
+	for section, want := range map[string]string{
+		"[[duty]]\nperson = \"ann\"\n":                          "",
+		"[[duty]]\nperson = \"ann\"\nhours = \"07:00-22:00\"\n": "nobody is on duty from Monday 00:00 to Monday 07:00",
+		"[[duty]]\nperson = \"ann\"\nhours = \"07:00-22:00\"\n[[duty]]\nperson = \"ben\"\nhours = \"22:00-07:00\"\n":                          "",
+		"[[duty]]\nperson = \"ann\"\n[[duty]]\nperson = \"ben\"\nhours = \"22:00-07:00\"\n":                                                   `"ann" and "ben" are both on duty`,
+		"[[duty]]\nperson = \"sitter\"\nfrom = \"2026-12-24\"\n[[duty]]\nperson = \"ann\"\n":                                                  "",
+		"[[duty]]\nperson = \"sitter\"\nto = \"2026-12-24\"\n[[duty]]\nperson = \"ben\"\nfrom = \"2026-12-25\"\n[[duty]]\nperson = \"ann\"\n": "",
+	} {
+		c, err := withDuty(t, section)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var got []string
+		for _, w := range c.Warnings {
+			if strings.Contains(w.What, "duty") {
+				got = append(got, w.What)
+			}
+		}
+		if (len(got) == 0) != (want == "") || want != "" && !strings.Contains(strings.Join(got, "\n"), want) {
+			t.Errorf("%s: %v, want %q", section, got, want)
+		}
+	}
+}
