@@ -43,6 +43,9 @@ type Slope struct {
 // Rises reports whether the value rises by at least so many °C/h, and clearly so.
 func (s Slope) Rises(least float64) bool { return s.PerHour >= max(least, 2*s.Sigma) }
 
+// IsSteep reports whether it rises faster than lamps that come on make it for long.
+func (s Slope) IsSteep() bool { return s.Rises(trendSteep) }
+
 // Falls is Rises downwards.
 func (s Slope) Falls(least float64) bool { return -s.PerHour >= max(least, 2*s.Sigma) }
 

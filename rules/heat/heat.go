@@ -48,10 +48,10 @@ func (l look) judgeAhead(en *room.Enclosure, now sensors.Instant) {
 // rise looks for a rise that leads to the lethal limit.
 func (l look) rise(en *room.Enclosure, now sensors.Instant) (in alarm.Input, slope climate.Slope, isSteep bool) {
 	s := &en.Alarms[alarm.KindAhead]
-	if _, isSteep := en.St.Trend.Steep(); en.Now.Hot < en.Limits.Warn && !(isSteep && l.isOdd(en, now)) {
+	slope, isSteep, ok := en.Rise()
+	if en.Now.Hot < en.Limits.Warn && !((isSteep || ok && slope.IsSteep()) && l.isOdd(en, now)) {
 		return alarm.Back, slope, false
 	}
-	slope, isSteep, ok := en.Rise()
 	if !ok {
 		return alarm.Missing, slope, false
 	}
@@ -114,15 +114,24 @@ func (l look) ahead(s *room.Alarm, eta climate.Eta, slope climate.Slope) alarm.I
 	return alarm.Between
 }
 
-// oddBy in °C beside the room is more than lamps that are early or a door that is shut
-// again make an enclosure warmer than usual at this hour.
+// oddBy in °C is more than lamps that are early or a door that is shut again make an
+// enclosure warmer than usual at this hour, beside the room or, where that is not known,
+// beside what all others are.
 const oddBy = 2.0
 
 // isOdd reports whether an enclosure is so much warmer than usual.
 func (l look) isOdd(en *room.Enclosure, now sensors.Instant) bool {
-	r, c := l.v.RoomCase(now), l.v.CaseOf(en, now)
-	return r.HasTemp && c.HasOffset && !c.DoorOpen && c.Temp-r.Temp-c.Offset >= oddBy
+	pic, c := l.v.Survey(now), l.v.CaseOf(en, now)
+	c.ProbeDoubt = false // heat is believed
+	f := pic.CauseOf(c)
+	if !pic.Room.HasTemp {
+		f.Residual -= max(0, f.Median)
+	}
+	return c.HasOffset && !c.DoorOpen && f.Residual >= oddBy && (pic.Room.HasTemp || f.Judged >= enoughPeers)
 }
+
+// enoughPeers tell what all others are.
+const enoughPeers = 3
 
 // mistDips is how long the fall that a mist makes says nothing about the rise.
 const mistDips = 25 * time.Minute

@@ -2,6 +2,7 @@ package heat
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -145,6 +146,53 @@ func TestAhead_SteepBelowTheWarning(t *testing.T) {
 		(look{v, &room.Out{Lives: found}}).judgeAhead(en, v.At)
 		if f, ok := found.Last(alarm.KindAhead); !ok || f.In != c.want || f.Urgent != (c.want == alarm.Beyond) {
 			t.Errorf("%s: %+v, %+v", c.name, f, en.St.Ahead.ToLethal)
+		}
+	}
+}
+
+// Readings that stray by 0.3 °C hide a steep rise from a look at a few minutes, not from one at
+// half an hour.
+func TestAhead_SteepBehindNoise(t *testing.T) {
+	for perHour, want := range map[float64]alarm.Input{9: alarm.Beyond, 4: alarm.Back} {
+		v, rng := roomtest.View(t, 1, ""), rand.New(rand.NewPCG(2, 2))
+		en := &v.Enclosures[0]
+		for m := -400.0; m <= 0; m += 0.5 {
+			at, c := v.At.Mono+time.Duration(m*float64(time.Minute)), 27+perHour*max(m, -60)/60
+			en.St.Trend.Observe(at, c+0.3*rng.NormFloat64())
+			en.St.Thermal.Observe(climate.ThermalReading{At: at, Air: c, Room: 24, HasRoom: true, Lamps: climate.LampsOn, Hour: 12})
+		}
+		roomtest.Says(v, 1, 27, 85)
+		roomtest.Usual(en, 1, 3)
+		found := &roomtest.Found{}
+		(look{v, &room.Out{Lives: found}}).judgeAhead(en, v.At)
+		if _, steep := en.St.Trend.Steep(); steep {
+			t.Fatal("a few minutes show it: this tests nothing")
+		}
+		if f, _ := found.Last(alarm.KindAhead); f.In != want {
+			t.Errorf("%v °C/h: %+v, %+v", perHour, f, en.St.Ahead.ToLethal)
+		}
+	}
+}
+
+// Without a room probe an enclosure is odd where it is warmer than on other days, and the
+// others are not.
+func TestIsOdd_NoRoom(t *testing.T) {
+	for name, c := range map[string]struct {
+		own, others float64 // °C, usually 24
+		want        bool
+	}{"alone": {26.1, 24, true}, "hardly": {25.9, 24, false}, "as all": {26.5, 26, false}} {
+		v := roomtest.View(t, 4, "")
+		v.At.Mono += 96 * time.Hour
+		v.Probes[0].St.HasTemp = false
+		for i := range v.Enclosures {
+			for at := time.Duration(0); at <= v.At.Mono; at += 10 * time.Minute {
+				v.Enclosures[i].St.Thermal.Observe(climate.ThermalReading{At: at, Air: 24, Hour: -1})
+			}
+			roomtest.Says(v, 1+i, c.others, 85)
+		}
+		roomtest.Says(v, 1, c.own, 85)
+		if got := (look{v: v}).isOdd(&v.Enclosures[0], v.At); got != c.want {
+			t.Errorf("%s: %v", name, got)
 		}
 	}
 }
