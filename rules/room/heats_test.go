@@ -233,7 +233,7 @@ func TestForetell_HoldsAndIsNarrow(t *testing.T) {
 	share, width := float64(inside)/float64(max(asked, 1)), widths[len(widths)/2]
 	score /= float64(max(asked, 1))
 	t.Logf("%d asked: %.1f %% inside, %v min wide, interval score %.0f min", asked, 100*share, width, score)
-	if asked < 500 || share < 0.9 || width > 75 || score > 125 {
-		t.Errorf("want 90 %% inside, 75 min and a score of 125")
+	if asked < 500 || share < 0.9 || width > 65 || score > 100 {
+		t.Errorf("want 90 %% inside, 65 min and a score of 100")
 	}
 }

@@ -64,23 +64,19 @@ const explainedSteps = 12
 // The figures of a rise that goes on, this project's own, tuned on the tuned half of
 // rules/corpus and on the rooms of heats_test.go.
 const (
-	straightEarly = 0.75          // of the time at the present rate: rises steepen
-	straightSlack = 0.85          // of the middle, which is no surer than that
-	straightRaces = 0.5           // the same behind a probe that only begins to show a steep one
-	straightMid   = 1.5           // of it, in the middle, where a model expects none of a steep one
-	straightSoon  = time.Hour     // that a rise nobody expects may take
-	straightSure  = 3.0           // standard deviations of such a rise
-	straightLeast = 1.5           // °C/h of it
-	straightLooks = 2             // readings until one shows it
-	straightSpan  = 5             // part of the time that a rate was taken over, in which one that is not steep may have slowed down
-	straightLate  = 1.5           // times it, where the room or the model says what drives it
-	straightOwn   = 2.5           // the same where nobody knows what does, and it may level off
-	straightClear = 2.0           // standard deviations of a rise whose end is told by its rate
-	straightFar   = 2 * time.Hour // is too far for that
-	straightYoung = 0.8           // of the rate was that of the half hour: it has just begun
-	straightStart = 0.5           // the same of one that may end before it comes far
-	straightRoom  = 0.6           // of the rate is the room's where that drives it
-	straightFlat  = 4.0           // times it, of a steep one that has just begun: air is hot long before what holds it
+	straightEarly = 0.75      // of the time at the present rate: rises steepen
+	straightSlack = 0.85      // of the middle, which is no surer than that
+	straightRaces = 0.5       // the same behind a probe that only begins to show a steep one
+	straightMid   = 1.5       // of it, in the middle, where a model expects none of a steep one
+	straightSoon  = time.Hour // that a rise nobody expects may take
+	straightSure  = 3.0       // standard deviations of such a rise
+	straightLeast = 1.5       // °C/h of it
+	straightLooks = 2         // readings until one shows it
+	straightSpan  = 5         // part of the time that a rate was taken over, in which one that is not steep may have slowed down
+	straightLate  = 1.5       // times it, where the room or the model says what drives it
+	straightOwn   = 2.5       // the same where nobody knows what does, and it may level off
+	straightYoung = 0.8       // of the rate was that of the half hour: it has just begun
+	straightRoom  = 0.6       // of the rate is the room's where that drives it
 
 	// The air is no further from the last reading than that, standard deviations and °C.
 	nearNoise = 3.0
@@ -157,21 +153,12 @@ func (s rise) earliest(way float64) time.Duration {
 // latest is when a rise gets there that goes on more slowly, or as it has begun to slow
 // down; the horizon, where it may end before.
 func (s rise) latest(model climate.Eta, way float64) time.Duration {
-	now, out := takes(way, s.PerHour), straightOwn
+	out := straightOwn
 	if s.room >= straightRoom*s.PerHour || model.Known && !model.Open && !s.young() {
 		out = straightLate
 	}
-	if s.steep && s.young() {
-		out = straightFlat
-	}
 	late := time.Duration(out*float64(takes(way+s.noise, s.PerHour))) + s.shows
-	switch {
-	case s.lately/2 < way && s.lately < straightStart*s.PerHour:
-		return climate.Horizon
-	case !model.Known:
-	case s.PerHour < straightClear*s.Sigma || now > straightFar:
-		late = max(late, model.To)
-	default:
+	if model.Known {
 		late = max(late, model.Mid)
 	}
 	return max(late, s.ends.Takes(way)+s.shows)

@@ -133,7 +133,6 @@ func TestStraight_AtItsLimits(t *testing.T) {
 		{"steep", climate.Eta{}, 2, 2, 0.5, true, climate.Eta{Known: true, From: 36 * time.Minute, Mid: 90 * time.Minute, To: 158 * time.Minute}},
 		{"three deviations", climate.Eta{}, 2, 2.25, 0.75, false, climate.Eta{Known: true, From: 30 * time.Minute, Mid: 80 * time.Minute, To: 141*time.Minute + 20*time.Second}},
 		{"so slow that the rate says little", wide, 2, 0.8, 0, false, climate.Eta{Known: true, From: 2805 * time.Second, Mid: 55 * time.Minute, To: climate.Horizon, Open: true}},
-		{"so unsure that the rate says little", wide, 1, 1, 0.51, false, climate.Eta{Known: true, From: 1788 * time.Second, Mid: 55 * time.Minute, To: climate.Horizon, Open: true}},
 		{"the model knows no end", wide, 1, 1, 0.5, false, climate.Eta{Known: true, From: 30 * time.Minute, Mid: 55 * time.Minute, To: 158 * time.Minute}},
 		{"not before the middle", wide, 0.1, 1, 0, false, climate.Eta{Known: true, From: 270 * time.Second, Mid: 55 * time.Minute, To: 55 * time.Minute}},
 		{"less sure", climate.Eta{}, 2, 2, 0.67, false, climate.Eta{}},
@@ -147,8 +146,8 @@ func TestStraight_AtItsLimits(t *testing.T) {
 	}
 }
 
-// A rise that has just begun may end before it gets there; one that nobody explains may
-// level off, one of the room or that the model knows does so later.
+// A rise that nobody explains may level off, one of the room or that the model knows does so
+// later.
 func TestStraight_OfWhatHasJustBegun(t *testing.T) {
 	levels := climate.Eta{Known: true, From: time.Hour, Mid: 2 * time.Hour, To: 3 * time.Hour}
 	wide := levels
@@ -161,7 +160,6 @@ func TestStraight_OfWhatHasJustBegun(t *testing.T) {
 	}{
 		{"for half an hour, as the model has it", levels, 1.6, 0, 143 * time.Minute},
 		{"not for half an hour", levels, 1.59, 0, 233 * time.Minute},
-		{"for some minutes", levels, 0.99, 0, climate.Horizon},
 		{"the model knows no end", wide, 2, 0, 233 * time.Minute},
 		{"but the room drives it", wide, 2, 1.2, 143 * time.Minute},
 		{"the room does not", wide, 2, 1.19, 233 * time.Minute},
@@ -171,7 +169,7 @@ func TestStraight_OfWhatHasJustBegun(t *testing.T) {
 			t.Errorf("%s: %+v", c.name, got)
 		}
 	}
-	for lately, want := range map[float64][2]time.Duration{6.4: {1350 * time.Second, 2 * time.Hour}, 6.3: {900 * time.Second, 128 * time.Minute}} {
+	for lately, want := range map[float64][2]time.Duration{6.4: {1350 * time.Second, 2 * time.Hour}, 6.3: {900 * time.Second, 2 * time.Hour}} {
 		got := straight(levels, 4, rise{Slope: climate.Slope{PerHour: 8}, shows: 8 * time.Minute, lately: lately, steep: true})
 		if got.From != want[0] || got.To != want[1] {
 			t.Errorf("steep, %v °C/h in half an hour: %+v, want %v", lately, got, want)
