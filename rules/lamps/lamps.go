@@ -407,8 +407,9 @@ func (l look) roomFalls() bool {
 
 // allDark reports whether most lamps, and some on each timer, went off before their time,
 // and came on at theirs (a timer that is early is so twice), or did not come on. Of a
-// single timer it is the power only where the room cools too, and so it is of lamps that do
-// not come on: after a cut all timers may be late.
+// single timer it is the power only where the room cools too, or nobody knows whether it does:
+// a keeper looks sooner then, and timers seldom fail between two switches. So it is of lamps
+// that do not come on where the room cools: after a cut all timers may be late.
 func (l look) allDark(f climate.LampFault) bool {
 	timers, all, dark := 0, 0, 0
 	for t := range l.v.Lamps {
@@ -425,7 +426,7 @@ func (l look) allDark(f climate.LampFault) bool {
 	}
 	r := l.v.RoomCase(l.v.At)
 	cold := r.HasUsual && (r.Temp < r.Usual-roomCold || r.Temp < r.Usual-roomCool && r.Change < 0)
-	return timers >= 1 && cold || timers >= 2 && f == climate.LampsOffEarly
+	return timers >= 1 && cold || f == climate.LampsOffEarly && (timers >= 2 || !r.HasTemp)
 }
 
 // darkOn counts the enclosures on a timer that should be lit, and those that are dark by

@@ -495,6 +495,21 @@ func TestLamps_AllDark(t *testing.T) {
 	}
 }
 
+// All lamps of the only timer that go dark between two switches are the power's where nobody
+// knows whether the room cools; where it is known not to, they are the timer's.
+func TestLamps_DarkWithoutARoom(t *testing.T) {
+	for known, want := range map[bool]alarm.CauseKind{true: alarm.CauseLamps, false: alarm.CausePower} {
+		v := roomtest.View(t, 4, "")
+		v.Probes[0].St.HasTemp = known
+		v.Lamps[0].Known, v.Lamps[0].On, v.Lamps[0].Edge = true, true, 6*time.Hour
+		e := climate.LampsOffEarly
+		l := look{Judge: &Judge{faults: []climate.LampFault{e, e, e, e}}, v: v}
+		if got := l.cause(&v.Enclosures[0], e); got.Kind != want {
+			t.Errorf("room known %v: %v", known, got)
+		}
+	}
+}
+
 // Lamps that do not come on are the power's where none does whose time it is in a room that
 // is colder than usual too; else the doubt is told.
 func TestLamps_NoneComesOn(t *testing.T) {
