@@ -10,8 +10,8 @@
 //
 // A reader goes down: store.go has what others call; upkeep (checklater, backup, repair,
 // compact, recompute, regain) and open.go bring the file in order, flush.go writes a
-// batch and seals it into hours and days, readings.go and rollups.go answer; file.go is
-// the file, layout.go its names.
+// batch and seals it into hours and days, readings.go and rollups.go answer; update.go
+// writes to the file, file.go is the file, layout.go its names.
 //
 // What does not live here: the series codec (store/block), any rule, and what
 // the documents mean: they are opaque bytes.
