@@ -104,6 +104,7 @@ func (w *writer) join(tx *bolt.Tx, d *dayPlan) error {
 	for i, h := range d.hours {
 		keys[i] = h.key
 	}
+	defer w.dirs.clear()
 	w.enc.Quick = false
 	var raws, tables []bundlePart
 	for i, probe := range w.probesOf(tx, keys...) {

@@ -141,6 +141,13 @@ func (c *directories) of(b []byte, kind byte, key bundleKey) (directory, error) 
 	return d, nil
 }
 
+// clear forgets all of them: bundles are about to go.
+func (c *directories) clear() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.known, c.parts = nil, 0
+}
+
 // A dirReader steps through a bundle's directory. Past the end it is bad, and
 // yields zeros.
 type dirReader struct {

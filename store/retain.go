@@ -83,6 +83,7 @@ func (w *writer) keepSums(tx *bolt.Tx, key bundleKey, first int) error {
 	if first == levels {
 		return nil
 	}
+	defer w.dirs.clear()
 	w.enc.Quick = false
 	var parts []bundlePart
 	for i, probe := range w.probesOf(tx, key) {

@@ -3,6 +3,7 @@ package store
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"dewline/store/block"
 )
@@ -13,6 +14,10 @@ const (
 	grace   = 30_000
 	longest = 65 * 60_000
 )
+
+// worthSealing is how many readings a probe has to have in hours that are over, nearly an
+// hour of a fast one: those of slow probes wait for the next, within their day.
+const worthSealing = 300
 
 // seal closes all hours that are over, and what there is of one that has grown too
 // large: their records become bundles in memory. Only Flush calls it, so that
@@ -79,13 +84,19 @@ func (w *writer) due() (parts []takenSeries, key bundleKey) {
 	}
 	begin := floorDiv(first.Wall, hourMillis) * hourMillis
 	end, before := begin+hourMillis, int64(math.MaxInt64)
-	if last.Wall < end+grace && last.Wall >= begin && last.Mono-first.Mono < longest {
+	over := last.Wall >= end+grace
+	if over {
+		end, over = w.mem.hoursWorth(begin, last.Wall-grace)
+	} else {
+		over = last.Wall < begin || last.Mono-first.Mono >= longest
+	}
+	if !over {
 		if !w.mem.large() {
 			return nil, key
 		}
 		before = sealBefore(first.Wall, last.Wall)
 	}
-	key = emptyKey(w.mem.nextSeq, levelHour)
+	key = emptyKey(w.mem.nextSeq, w.levelOf(begin, min(end, before)))
 	w.mem.nextSeq++
 	for _, p := range w.mem.order {
 		n := 0
@@ -99,6 +110,34 @@ func (w *writer) due() (parts []takenSeries, key bundleKey) {
 		}
 	}
 	return parts, key
+}
+
+// hoursWorth is the end of the hours from begin on that are to be sealed together, all of
+// one day and over by now; false while there may be more of them.
+func (m *memory) hoursWorth(begin, now int64) (end int64, worth bool) {
+	midnight := (floorDiv(begin, dayMillis) + 1) * dayMillis
+	for end = begin + hourMillis; end <= now; end += hourMillis {
+		if end == midnight || slices.ContainsFunc(m.order, func(p *openProbe) bool { return wallIndex(p.recs, end) >= worthSealing }) {
+			return end, true
+		}
+	}
+	return end - hourMillis, false
+}
+
+// levelOf is the level of what is sealed up to end: where that is all of a day, nothing will
+// be joined with it to make one.
+func (w *writer) levelOf(begin, end int64) uint8 {
+	day, last := floorDiv(begin, dayMillis)*dayMillis, int64(math.MinInt64)
+	if all := w.lastIndex(); len(all) > 0 {
+		last = all[len(all)-1].key.wallMax
+	}
+	if n := len(w.mem.waiting); n > 0 {
+		last = w.mem.waiting[n-1].key.wallMax
+	}
+	if end == day+dayMillis && last < day {
+		return levelDay
+	}
+	return levelHour
 }
 
 // sealBefore is the wall time that an early seal cuts at: no slow probe has a
