@@ -206,7 +206,7 @@ type openWrite struct {
 	part   bool   // as a part, with all that slots hold; else to slot
 	slot   slot
 	closes bool // the chunk before is full
-	after  openFile
+	after  openHour
 }
 
 // inFile is what of a probe's open records is in the file after the write.

@@ -162,7 +162,7 @@ func loadProbes(tx *bolt.Tx) (map[int]sensors.ProbeID, error) {
 // loadOpen reads the parts and slots of the open hour. Slots of the generation after the one
 // that counts follow a transaction that is damaged: what they have beyond the others is
 // taken as well.
-func (w *writer) loadOpen(tx *bolt.Tx) (map[int]*loadedSeries, openFile) {
+func (w *writer) loadOpen(tx *bolt.Tx) (map[int]*loadedSeries, openHour) {
 	series := make(map[int]*loadedSeries)
 	var dec block.Decoder
 	take := func(set []byte, parted, after bool) {
@@ -183,7 +183,7 @@ func (w *writer) loadOpen(tx *bolt.Tx) (map[int]*loadedSeries, openFile) {
 			w.damagedRecord(fmt.Errorf("batch of the open hour: %w", err))
 		}
 	}
-	var open openFile
+	var open openHour
 	for _, name := range openNames(tx, prefixPart) {
 		open.part = binary.BigEndian.Uint64(name[1:]) + 1
 		take(bucketValue(tx.Bucket(name)), true, false)

@@ -165,8 +165,8 @@ func (o *openSlots) wrote(s slot) {
 	o.last, o.begun = s, true
 }
 
-// openFile tells what the open hour has in the file.
-type openFile struct {
+// openHour tells what the open hour has in the file.
+type openHour struct {
 	part uint64 // number of the next
 	openSlots
 }

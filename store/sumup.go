@@ -34,7 +34,7 @@ func sumLevels(probe sensors.ProbeID, recs []block.Record, limits LimitsFunc) (o
 // is merged when read.
 func sumUp(dst []block.Span, probe sensors.ProbeID, recs []block.Record, limits LimitsFunc, l int) []block.Span {
 	var p pace
-	var open sum
+	var open tally
 	var sat saturation
 	width := spanMillis[l]
 	for i := range recs {
@@ -44,7 +44,7 @@ func sumUp(dst []block.Span, probe sensors.ProbeID, recs []block.Record, limits 
 		}
 		if in := r.Wall - open.span.Start; in < 0 || in >= width {
 			dst = open.flush(dst)
-			open = sum{span: block.Span{Start: floorDiv(r.Wall, width) * width}}
+			open = tally{span: block.Span{Start: floorDiv(r.Wall, width) * width}}
 		}
 		var lim Limits
 		if limits != nil {
@@ -96,8 +96,8 @@ func paceAt(recs []block.Record, i int) pace {
 	return pace(steps[(len(steps)-1)/2])
 }
 
-// A sum is a rollup being made: of temperature, humidity and the deficit.
-type sum struct {
+// A tally is a rollup being made: of temperature, humidity and the deficit.
+type tally struct {
 	span  block.Span
 	total [3]int64
 	n     [3]int64
@@ -113,7 +113,7 @@ var spreadBits = [...]uint8{block.Temperature, block.Humidity, hasVPD}
 const hasVPD = 1 << 3
 
 // take counts one value of a quantity; the mean comes at the end.
-func (s *sum) take(i int, t *block.Three, v int32) {
+func (s *tally) take(i int, t *block.Three, v int32) {
 	if s.n[i] == 0 {
 		*t = block.Three{Min: v, Mean: v, Max: v}
 	}
@@ -128,7 +128,7 @@ func (l *Limits) inBand(t sensors.CentiCelsius) bool {
 }
 
 // add counts one reading that stands for covers milliseconds.
-func (s *sum) add(r *block.Record, covers int64, lim *Limits, sat *saturation) {
+func (s *tally) add(r *block.Record, covers int64, lim *Limits, sat *saturation) {
 	s.span.Count++
 	s.span.Covered += covers
 	hasT, hasH := r.Has&block.Temperature != 0, r.Has&block.Humidity != 0
@@ -182,7 +182,7 @@ func (s *saturation) vpd(t, h int32) (int32, bool) {
 }
 
 // flush appends the finished rollup, if there is one.
-func (s *sum) flush(dst []block.Span) []block.Span {
+func (s *tally) flush(dst []block.Span) []block.Span {
 	if s.span.Count == 0 {
 		return dst
 	}

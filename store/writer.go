@@ -7,7 +7,7 @@ import "dewline/store/block"
 type writer struct {
 	*series
 	flushing token    // holds one token: a write, or a part of upkeep; guards what follows
-	open     openFile // the open hour in the file
+	open     openHour // the open hour in the file
 	enc      block.Encoder
 	settled  uint64 // days with a seq up to this are long enough by themselves
 	rewrite  bool   // the next write does the open hour afresh
