@@ -230,9 +230,6 @@ type Condition struct {
 	Steps    []alarm.Step // in place of the usual ones
 }
 
-// Self is the subject of alarms about dewline itself.
-const Self = "dewline"
-
 // Set raises, updates or ends an alarm about dewline itself. Alarms that the
 // engine judges by itself cannot be set: then nothing happens.
 func (e *Engine) Set(now sensors.Instant, c Condition) []Transition {

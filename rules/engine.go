@@ -6,6 +6,7 @@ import (
 	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/climate"
+	"dewline/rules/event"
 	"dewline/rules/room"
 	"dewline/sensors"
 )
@@ -104,6 +105,14 @@ func (e *Engine) estimate(en *room.Enclosure, now time.Duration) {
 	if en.Now.HasTemp {
 		e.run(room.Slow)
 	}
+}
+
+// Facts returns what the estimators found since the last call: mists, dry-downs,
+// nights and doses. Each is told once, by the values that the alarms are judged by.
+func (e *Engine) Facts() []event.Event {
+	out := e.lives.facts
+	e.lives.facts = nil
+	return out
 }
 
 // Tick lets time pass: silence, delays, schedules and ends of shelves. Call it

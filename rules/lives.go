@@ -92,6 +92,9 @@ func (ls *lives) eachOpen(f func(*room.Alarm)) {
 	}
 }
 
+// Self is the subject of alarms about dewline itself.
+const Self = "dewline"
+
 // selfAlarm finds or makes the alarm about a part of dewline.
 func (ls *lives) selfAlarm(k alarm.Kind, subject string) *room.Alarm {
 	if subject == "" {
@@ -105,14 +108,6 @@ func (ls *lives) selfAlarm(k alarm.Kind, subject string) *room.Alarm {
 	s := room.MakeAlarm(k, -1, subject)
 	ls.self = append(ls.self, &s)
 	return &s
-}
-
-// Facts returns what the estimators found since the last call: mists, dry-downs,
-// nights and doses. Each is told once, by the values that the alarms are judged by.
-func (e *Engine) Facts() []event.Event {
-	out := e.lives.facts
-	e.lives.facts = nil
-	return out
 }
 
 // mostFacts are kept for somebody who never asks.
