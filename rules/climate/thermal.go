@@ -343,8 +343,6 @@ func (m *Thermal) LampsTake(after time.Duration) float64 {
 	return -p.LampFast*math.Expm1(-after.Hours()/p.Fast) - p.LampSlow*math.Expm1(-after.Hours()/p.Slow)
 }
 
-func fromHours(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }
-
 // RoomBefore returns the room's temperature a span before at, as a mean of ten
 // minutes; false where none is remembered.
 func (m *Thermal) RoomBefore(at, span time.Duration) (float64, bool) {

@@ -360,3 +360,5 @@ func (t *Trend) Change() (float64, bool) {
 	}
 	return 0, false
 }
+
+func fromHours(h float64) time.Duration { return time.Duration(h * float64(time.Hour)) }
