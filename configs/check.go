@@ -11,18 +11,6 @@ import (
 	"strings"
 )
 
-// all checks every section. The time zone, which others need, comes first.
-func (k *checker) all() {
-	s, r, p := services{k}, racks{k}, probes{k}
-	for _, check := range []func(){
-		s.room, r.size, s.rules, s.mqtt, s.http, s.store,
-		r.species, r.lamps, r.mists, r.enclosures, r.seasons, p.probes, p.buses, p.contacts,
-		s.mail, s.webhooks, s.people, s.duties, s.drill, s.sounder, s.sentinel,
-	} {
-		check()
-	}
-}
-
 // A checker compares what was decoded with what can be true.
 type checker struct {
 	*decoder
@@ -316,14 +304,6 @@ func idsOf[T any](list []T, id func(*T) string) []string {
 		}
 	}
 	return ids
-}
-
-// Families are what a configuration asks of the kinds of probe that there are.
-type Families interface {
-	// Complete fills in what a probe's family decides, before the checks.
-	Complete(p *Probe)
-	// Check reports what is wrong with how a [[probe]] section says that it is reached.
-	Check(s *Section, p Probe)
 }
 
 // Node checks how the messages of a node are reached and read; who names what it sends,

@@ -254,6 +254,14 @@ func prefill(target any, source *element, table []Species) {
 	}
 }
 
+// Families are what a configuration asks of the kinds of probe that there are.
+type Families interface {
+	// Complete fills in what a probe's family decides, before the checks.
+	Complete(p *Probe)
+	// Check reports what is wrong with how a [[probe]] section says that it is reached.
+	Check(s *Section, p Probe)
+}
+
 // derive fills in defaults that depend on other keys. It runs before the
 // checks, which so see the values that would be used.
 func (c *Config) derive(families Families) {

@@ -321,3 +321,37 @@ const (
 	minute = Duration(time.Minute)
 	hour   = Duration(time.Hour)
 )
+
+// Charge is how full a battery is, in what its node sends. In TOML "20 %" or "3.3 V".
+type Charge struct {
+	Figure float64
+	Unit   string // "%" or "V"
+}
+
+func (Charge) example() string { return "20 %" }
+
+// UnmarshalText reads a number above 0 with % or V.
+func (c *Charge) UnmarshalText(text []byte) error {
+	const hint = `write it with its unit, as in "20 %" or "3.3 V"`
+	v, unit, err := number(string(text), hint)
+	switch {
+	case err != nil:
+		return err
+	case unit == "":
+		return refuse(hint, "the charge %q has no unit", text)
+	case unit != "%" && unit != "V":
+		return refuse(hint, "the unit %q is neither %% nor V", unit)
+	case v <= 0 || v >= 100:
+		return refuse("check the number and its unit", "the charge %q is outside 0 to 100", text)
+	}
+	*c = Charge{v, unit}
+	return nil
+}
+
+// find returns the first of a list that is wanted, false for none.
+func find[T any](list []T, wanted func(T) bool) (found T, ok bool) {
+	if i := slices.IndexFunc(list, wanted); i >= 0 {
+		return list[i], true
+	}
+	return found, false
+}
