@@ -96,7 +96,7 @@ func demo(ctx context.Context, o demoOptions, std stdio) error {
 	}
 	sim.Hold(phone.came)
 	err = phone.watch(ctx, d)
-	show.summary(cfg, d, phone)
+	show.summary(cfg, d, phone.counts())
 	return err
 }
 

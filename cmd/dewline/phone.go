@@ -76,8 +76,8 @@ func (p *phone) watch(ctx context.Context, d *daemon.Daemon) error {
 	return err
 }
 
-func (p *phone) counts() (messages, notices, wakes int) {
+func (p *phone) counts() tally {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return p.messages, len(p.versions), len(p.woken)
+	return tally{p.messages, len(p.versions), len(p.woken)}
 }

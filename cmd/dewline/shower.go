@@ -101,9 +101,11 @@ func (s *shower) transition(t rules.Transition) {
 	s.raised[t.Key.Alarm]++
 }
 
+// A tally is how much a phone heard.
+type tally struct{ messages, notices, wakes int }
+
 // summary closes the demo.
-func (s *shower) summary(cfg *configs.Config, d *daemon.Daemon, p *phone) {
-	messages, notices, wakes := p.counts()
+func (s *shower) summary(cfg *configs.Config, d *daemon.Daemon, n tally) {
 	s.mu.Lock()
 	total := 0
 	var kinds []string
@@ -115,7 +117,7 @@ func (s *shower) summary(cfg *configs.Config, d *daemon.Daemon, p *phone) {
 	s.printf("\nSummary of %s\n", cfg.Room.Name)
 	s.printf("  readings   %d from %d probes\n", d.Readings(), len(cfg.Probes))
 	s.printf("  alarms     %d raised: %s\n", total, cmp.Or(strings.Join(kinds, ", "), "none"))
-	s.printf("  notices    %d delivered through the broker in %d messages, %d of them wake notices\n", notices, messages, wakes)
+	s.printf("  notices    %d delivered through the broker in %d messages, %d of them wake notices\n", n.notices, n.messages, n.wakes)
 	if snap := d.Snapshot(); snap != nil {
 		s.printf("  record     %d bytes on disk, %d commits\n", snap.Record.FileBytes, snap.Record.Commits)
 	}
