@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -119,4 +120,54 @@ func TestShift_NotOfADoor(t *testing.T) {
 	r.run(5*time.Minute, hot(-3, 0))
 	r.run(time.Hour, hot(0, 0))
 	r.want(alarm.ProbeJump, "", "")
+}
+
+// A dead element is no cold: below freezing beside mild neighbours a probe is told as what
+// it is, within two polls, and nobody wakes for an enclosure that it says is frozen. Where
+// it sank to that, or all did, or nobody is beside it, cold is believed.
+func TestCold_ADeadElement(t *testing.T) {
+	falling := func(r *rig, ids ...string) weather { // by 6 °C an hour
+		from := r.now
+		return func(id string, at time.Duration) *sensors.Reading {
+			x := r.calm(id, at)
+			if slices.Contains(ids, id) {
+				x.Temperature -= sensors.CelsiusOf(6 * (at - from).Hours())
+			}
+			return x
+		}
+	}
+	dead := func(r *rig, ids ...string) weather {
+		return func(id string, at time.Duration) *sensors.Reading {
+			x := r.calm(id, at)
+			if slices.Contains(ids, id) {
+				x.Temperature = -4000
+			}
+			return x
+		}
+	}
+	for name, c := range map[string]struct {
+		tanks int
+		how   func(*rig, ...string) weather
+		ids   []string
+		cold  bool
+	}{
+		"dead":             {3, dead, []string{"p2"}, false},
+		"sank":             {3, falling, []string{"p2"}, true},
+		"all sank":         {3, falling, []string{"p1", "p2", "p3", "room"}, true},
+		"nobody beside it": {1, dead, []string{"p1", "room"}, true},
+	} {
+		r := newRig(t, rigConfig(t, c.tanks, ""))
+		r.run(time.Hour, r.calm)
+		weather := c.how(r, c.ids...)
+		r.run(20*time.Second, weather)
+		told := r.states[alarm.Key{Alarm: alarm.ProbeJump, Subject: c.ids[0]}] == alarm.Unack
+		r.run(5*time.Hour, weather)
+		cold := false
+		for _, x := range r.log {
+			cold = cold || x.Key.Alarm == alarm.BelowBand && x.Priority == alarm.Wake
+		}
+		if cold != c.cold || told == c.cold {
+			t.Errorf("%s: cold wakes %v, its probe is told %v", name, cold, told)
+		}
+	}
 }

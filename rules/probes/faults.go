@@ -117,7 +117,11 @@ func (l look) judgeJump(p probe, now sensors.Instant) {
 		return
 	}
 	if st.Alone {
-		s.Against(p.LastHot.Celsius(), float64(Implausible)/100)
+		limit := Implausible
+		if p.LastHot < freezing {
+			limit = freezing
+		}
+		s.Against(p.LastHot.Celsius(), float64(limit)/100)
 	} else if jumping {
 		s.Rec.HasLimit = false
 		s.Rec.Value, s.Rec.HasValue = st.Doubt.Celsius(), true

@@ -20,7 +20,7 @@ func (l look) takeTemperature(p probe, r *sensors.Reading) {
 	unseen := p.unseen(&l.v.Cfg.Rules, r.At.Mono)
 	alone := false
 	if p.Encl < 0 || p.Out || r.Temperature < Implausible {
-		p.Back = false
+		p.Back, alone = false, l.tooCold(p, r)
 	} else {
 		alone, t = l.implausible(p, r, unseen, t)
 	}
@@ -35,7 +35,7 @@ func (l look) takeTemperature(p probe, r *sensors.Reading) {
 	if alone {
 		p.LastHot = r.Temperature
 	}
-	l.heats(p, r)
+	l.heats(p, r, alone)
 	st.Alone, st.Doubtful = alone, t == doubted
 	if t == doubted || alone {
 		st.Doubt = r.Temperature
@@ -44,10 +44,11 @@ func (l look) takeTemperature(p probe, r *sensors.Reading) {
 	st.Temp, st.TempAt, st.HasTemp = r.Temperature, r.At.Mono, true
 }
 
-// heats counts a reading at the lethal limit. What was doubted just below it was no spike.
-func (l look) heats(p probe, r *sensors.Reading) {
+// heats counts a reading at the lethal limit, or one that stands alone. What was doubted
+// just below it was no spike.
+func (l look) heats(p probe, r *sensors.Reading, alone bool) {
 	st := &p.St
-	hot := p.Encl >= 0 && int32(r.Temperature) >= l.v.Enclosures[p.Encl].Limits.Lethal
+	hot := alone || p.Encl >= 0 && int32(r.Temperature) >= l.v.Enclosures[p.Encl].Limits.Lethal
 	leapt := st.Doubtful && r.Temperature >= st.Doubt && r.Temperature-st.Doubt <= room.Leap
 	if p.countHot(hot, r.Again); hot && leapt && !r.Again {
 		st.HotRun = max(st.HotRun, 2)
@@ -138,6 +139,16 @@ func (l look) implausible(p probe, r *sensors.Reading, unseen bool, t trust) (al
 		return false, doubted
 	}
 	return alone, t
+}
+
+// tooCold reports whether a temperature below freezing is the probe's own: the rest of the
+// room is mild, and the probe did not sink to it, as one by a broken window does.
+func (l look) tooCold(p probe, r *sensors.Reading) bool {
+	if p.Encl < 0 || p.Out || r.Temperature >= freezing || p.St.HasTemp && !p.St.Alone && p.St.Temp <= freezing+room.Leap {
+		return false
+	}
+	middle, ok := l.v.Middle(r.At.Mono)
+	return ok && middle >= mild
 }
 
 // blamed reports whether the probe's own leap was seen and told before a gap that
@@ -240,6 +251,13 @@ func (p probe) heatTrust(r *sensors.Reading) trust {
 // heater brings an enclosure to without its neighbours or its own earlier
 // readings showing it: 50 W into 91 L add 11 °C in the end (own arithmetic).
 const Implausible = 4500
+
+// Air in a room whose middle is mild freezes no enclosure from one reading to the next, in
+// hundredths of °C (own figures).
+const (
+	freezing = 0
+	mild     = 1000
+)
 
 // risesFast in °C/h is a rise of the enclosure that makes it no calm witness.
 const risesFast = 15
