@@ -485,17 +485,3 @@ func (r *Report) drift() float64 {
 	}
 	return sum / float64(max(n, 1))
 }
-
-// calibrations are the probes that are late, and those that will soon be due.
-func (r *Report) calibrations() (late, soon []string) {
-	for _, d := range r.Due {
-		to := &late
-		if d.At.After(r.Until) {
-			to = &soon
-		}
-		if !slices.Contains(*to, d.Probe) {
-			*to = append(*to, d.Probe)
-		}
-	}
-	return late, soon
-}

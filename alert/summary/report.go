@@ -12,6 +12,7 @@
 package summary
 
 import (
+	"slices"
 	"time"
 
 	"dewline/alert/chart"
@@ -310,3 +311,17 @@ func (x Excursion) Low() bool { row, _ := alarm.Find(x.Alarm); return row.Low }
 
 // Asks reports whether somebody was to acknowledge it.
 func (x Excursion) Asks() bool { return x.Priority > alarm.Note }
+
+// calibrations are the probes that are late, and those that will soon be due.
+func (r *Report) calibrations() (late, soon []string) {
+	for _, d := range r.Due {
+		to := &late
+		if d.At.After(r.Until) {
+			to = &soon
+		}
+		if !slices.Contains(*to, d.Probe) {
+			*to = append(*to, d.Probe)
+		}
+	}
+	return late, soon
+}

@@ -154,16 +154,8 @@ func (p probe) follow(r *sensors.Reading) bool {
 		p.Quiet = r.At.Mono
 	}
 	now := levelOf(r)
-	if s := &p.Step; s.At > 0 && !s.Stands {
-		if s.After.add(&now, swapLooks); s.After.Num < swapLooks {
-			return false
-		}
-		if s.Stands = p.Grain.far(&s.Before, &s.After) && p.Grain.far(&s.Before, &now); s.Stands {
-			p.Level = s.After
-			return true
-		}
-		p.Level, p.Step = s.Before, Step{} // a reading or two that led back
-		return false
+	if p.Step.At > 0 && !p.Step.Stands {
+		return p.stands(&now)
 	}
 	if p.Level.Num < swapMean || !p.Grain.far(&p.Level, &now) {
 		p.Level.add(&now, swapMean)
@@ -175,6 +167,21 @@ func (p probe) follow(r *sensors.Reading) bool {
 	p.Step = Step{
 		At: r.At.Mono, Before: p.Level, After: now, First: now.Temp, Silent: p.Quiet > 0 && r.At.Mono-p.Quiet <= swapQuiet,
 	}
+	return false
+}
+
+// stands takes a reading into the level after a step, and reports whether the step stands
+// with it. A reading or two that led back are none.
+func (p probe) stands(now *Level) bool {
+	s := &p.Step
+	if s.After.add(now, swapLooks); s.After.Num < swapLooks {
+		return false
+	}
+	if s.Stands = p.Grain.far(&s.Before, &s.After) && p.Grain.far(&s.Before, now); s.Stands {
+		p.Level = s.After
+		return true
+	}
+	p.Level, p.Step = s.Before, Step{}
 	return false
 }
 
