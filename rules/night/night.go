@@ -72,11 +72,8 @@ func tell(en *room.Enclosure, now sensors.Instant, out *room.Out) {
 	out.Tell(now, n)
 }
 
-// mostOf the enclosures that lack their night drop make it the room's.
-const mostOf = 0.75
-
-// Cause is the room where most of its enclosures lack the night drop that they want, or
-// where it was itself too warm for one, and else the enclosure.
+// Cause is the room where half of its enclosures and more lack the night drop that they want,
+// or where it was itself too warm for one, and else the enclosure.
 func (Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
 	lack, judged := 0, 0
 	for i := range v.Enclosures {
@@ -90,7 +87,7 @@ func (Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
 			lack++
 		}
 	}
-	if judged >= 3 && float64(lack) >= mostOf*float64(judged) {
+	if lack > 1 && 2*lack >= judged {
 		return alarm.Cause{Kind: alarm.CauseRoom}, nil
 	}
 	en, r := &v.Enclosures[a.Index], v.RoomCase(v.At)

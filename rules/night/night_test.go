@@ -27,7 +27,7 @@ func TestStep_NeedsAClock(t *testing.T) {
 
 // A room in which no night drops is told as the room, one tank as itself.
 func TestCause_NoDropAnywhereIsTheRoom(t *testing.T) {
-	for lack, want := range map[int]alarm.CauseKind{1: alarm.CauseEnclosure, 4: alarm.CauseRoom} {
+	for lack, want := range map[int]alarm.CauseKind{1: alarm.CauseEnclosure, 2: alarm.CauseRoom, 4: alarm.CauseRoom} {
 		v := roomtest.View(t, 4, "")
 		for i := range v.Enclosures {
 			en := &v.Enclosures[i]
@@ -110,21 +110,25 @@ func TestNight_AtItsLimits(t *testing.T) {
 			t.Errorf("%s: told %v, %v", c.name, ok, s.Rec.Priority)
 		}
 	}
-	// Three of four enclosures without a drop are the room.
-	for lack, want := range map[int]alarm.CauseKind{3: alarm.CauseRoom, 2: alarm.CauseEnclosure} {
-		for n, want := range map[int]alarm.CauseKind{4: want, 2: alarm.CauseEnclosure} {
-			v := roomtest.View(t, n, "")
-			for i := range v.Enclosures {
-				en := &v.Enclosures[i]
-				en.DropMin = 2
-				en.St.Night.Cycles, en.St.Night.N, en.St.Night.Done = 1, 1, climate.NightReport{Complete: true}
-				if i >= lack {
-					en.St.Night.Drops[0] = 2
-				}
+	// Half of the enclosures without a drop are the room; one is itself, also of two.
+	for _, c := range []struct {
+		lack, of int
+		want     alarm.CauseKind
+	}{
+		{1, 1, alarm.CauseEnclosure}, {1, 2, alarm.CauseEnclosure}, {2, 2, alarm.CauseRoom},
+		{1, 4, alarm.CauseEnclosure}, {2, 4, alarm.CauseRoom}, {2, 5, alarm.CauseEnclosure}, {3, 5, alarm.CauseRoom},
+	} {
+		v := roomtest.View(t, c.of, "")
+		for i := range v.Enclosures {
+			en := &v.Enclosures[i]
+			en.DropMin = 2
+			en.St.Night.Cycles, en.St.Night.N, en.St.Night.Done = 1, 1, climate.NightReport{Complete: true}
+			if i >= c.lack {
+				en.St.Night.Drops[0] = 2
 			}
-			if got, _ := (Judge{}).Cause(v, &v.Enclosures[0].Alarms[alarm.KindNightDrop]); got.Kind != want {
-				t.Errorf("%d of %d without a drop: %v", lack, n, got.Kind)
-			}
+		}
+		if got, _ := (Judge{}).Cause(v, &v.Enclosures[0].Alarms[alarm.KindNightDrop]); got.Kind != c.want {
+			t.Errorf("%d of %d without a drop: %v", c.lack, c.of, got.Kind)
 		}
 	}
 }
