@@ -32,6 +32,8 @@ type DoorReading struct {
 	// Disturbed: lamps switched within 30 min or a mist pulse runs or dries,
 	// so that humidity alone proves nothing; temperature must move as well.
 	Disturbed bool
+
+	since time.Duration // the reading before
 }
 
 // The figures of the door's judge, where nothing else is said this project's own, tuned
@@ -40,12 +42,16 @@ type DoorReading struct {
 const (
 	FalseDoors   = 0.5
 	doorBin      = 30 * time.Second
-	doorBins     = 24 // 12 min
+	doorBins     = 24  // 12 min
+	doorBoth     = 2.6 // points times °C: what a slower fall and cooling tell together
 	doorFrom     = time.Minute
 	doorTo       = 8 * time.Minute
+	doorSlowFrom = 5 * time.Minute // of a fall behind a slow probe
+	doorSlowTo   = 12 * time.Minute
+	doorPolls    = 3 // that come so rarely reach back as many
 	doorGap      = 15 * time.Minute
 	doorFall     = 8.0            // points below the level before
-	doorCold     = 0.7            // °C toward the room, where humidity is disturbed
+	doorCold     = 0.7            // °C toward the room where humidity is disturbed; colder at all of wet leaves
 	doorNear     = 0.12           // of the way to the room's absolute humidity, at least
 	doorForget   = 12 * time.Hour // a level that never comes back is a new level
 	doorShutHalf = 0.5
@@ -112,6 +118,8 @@ type Door struct {
 	Wide    bool               `json:"wide,omitempty"`    // as much came in as by a door
 	Took    time.Duration      `json:"took,omitempty"`    // the way down of those that were shut
 	Ring    [doorBins]doorMark `json:"ring"`
+
+	top float64 // of highest; 0: not looked for yet
 }
 
 // Observe takes one good reading.
@@ -120,8 +128,9 @@ func (d *Door) Observe(r DoorReading) DoorEvent {
 		return DoorQuiet
 	}
 	since := r.At - d.LastAt
+	r.since = since
 	if !d.Started || since > doorGap || !d.sound() {
-		d.Filled, d.Head, d.Mark = 0, 0, openMark{}
+		d.Filled, d.Head, d.Mark, d.top = 0, 0, openMark{}, 0
 	}
 	d.Started, d.LastAt = true, r.At
 	d.take(&r)
@@ -157,7 +166,7 @@ func (d *Door) closeMark() {
 	d.Ring[d.Head] = doorMark{At: d.Mark.At, RH: d.Mark.RH / n, Temp: d.Mark.Temp / n}
 	d.Head = (d.Head + 1) % doorBins
 	d.Filled = min(d.Filled+1, doorBins)
-	d.Mark = openMark{}
+	d.Mark, d.top = openMark{}, 0
 }
 
 func (d *Door) judge(r *DoorReading, rh, temp float64) DoorEvent {
@@ -248,17 +257,30 @@ func (d *Door) ways(r *DoorReading, rh, temp float64) (water, warm float64) {
 	if gap := d.Warm - r.RoomTemp; math.Abs(gap) >= doorGapC {
 		warm = (d.Warm - temp) / gap
 	}
-	return (before - now) / (before - room), warm
+	return (before - now) / (before - room), max(warm, d.cooled(r, rh, temp))
+}
+
+// cooled is how far the air cooled for each °C by which it is still more than the room's
+// in wet bulb. Dry air that comes in takes its heat from wet leaves and from the glass: the
+// more of it, the further the enclosure falls below what its glass has, also below the
+// room, and the closer its wet bulb comes to the room's.
+func (d *Door) cooled(r *DoorReading, rh, temp float64) float64 {
+	now, err1 := WetBulb(temp, min(rh, 100), StandardPressure)
+	room, err2 := WetBulb(r.RoomTemp, r.RoomRH, StandardPressure)
+	if errors.Join(err1, err2) != nil || temp >= d.Warm {
+		return 0
+	}
+	return (d.Warm - temp) / max(now-room, doorGapC)
 }
 
 // rest goes back to watching, from the level as it is now: the way back up
 // must not look like the level before another fall.
-func (d *Door) rest() { d.State, d.Filled, d.Head = DoorQuiet, 0, 0 }
+func (d *Door) rest() { d.State, d.Filled, d.Head, d.top = DoorQuiet, 0, 0, 0 }
 
 // Interrupt forgets what the next reading would be compared with, because nobody
 // looked for a while. A door that was ajar is so until it is seen to be shut.
 func (d *Door) Interrupt() {
-	d.Filled, d.Head, d.Mark = 0, 0, openMark{}
+	d.Filled, d.Head, d.Mark, d.top = 0, 0, openMark{}, 0
 	if d.State == DoorOpened {
 		d.State = DoorQuiet
 	}
@@ -268,32 +290,30 @@ func (d *Door) Interrupt() {
 func (d *Door) wideOpen(r *DoorReading, rh, temp, water, warm float64) bool {
 	switch {
 	case !r.HasRoom:
-		return d.Level-rh >= doorBlind && math.Abs(d.Warm-temp) >= doorStirs
+		return d.Warm-temp >= doorCold || d.Level-rh >= doorBlind && math.Abs(d.Warm-temp) >= doorStirs
 	case !r.HasRoomRH:
 		return d.Level-rh >= doorBlind
-	case math.Abs(d.Warm-r.RoomTemp) < doorGapC:
+	case warm < doorMoved && math.Abs(d.Warm-r.RoomTemp) < doorGapC:
 		return water >= doorWater
 	}
 	return warm >= doorMoved && water+min(warm, 1) >= doorAir
 }
 
 // stepped reports a fall toward the room's climate and the level and
-// temperature before it.
+// temperature before it. One that is slower or half as deep counts where the air cooled as
+// well, as dry air does among wet leaves.
 func (d *Door) stepped(r *DoorReading, rh, temp float64) (level, warm float64, ok bool) {
-	n := 0.0
-	for i := range d.Filled {
-		m := &d.Ring[i]
-		if age := r.At - m.At; age >= doorFrom && age <= doorTo {
-			level += m.RH
-			warm += m.Temp
-			n++
+	if d.highest()-rh < doorFall/2 {
+		return 0, 0, false // as nearly always
+	}
+	level, warm, ok = d.before(r, doorFrom, doorTo)
+	if !ok || level-rh < doorFall {
+		level, warm, ok = d.before(r, doorSlowFrom, doorSlowTo)
+		if fell, cooled := level-rh, warm-temp; !ok || fell < doorFall/2 || cooled < doorStirs || fell*cooled < doorBoth {
+			return 0, 0, false
 		}
 	}
-	if n == 0 {
-		return 0, 0, false
-	}
-	level, warm = level/n, warm/n
-	if level-rh < doorFall || !towardRoom(r, level, warm, rh, temp) {
+	if !towardRoom(r, level, warm, rh, temp) {
 		return 0, 0, false
 	}
 	if !r.Disturbed {
@@ -309,6 +329,30 @@ func (d *Door) stepped(r *DoorReading, rh, temp float64) (level, warm float64, o
 		moved = -moved
 	}
 	return level, warm, moved >= doorCold
+}
+
+// highest is the highest humidity of the marks, looked for once after one was closed.
+func (d *Door) highest() float64 {
+	if d.top == 0 {
+		for i := range d.Filled {
+			d.top = max(d.top, d.Ring[i].RH)
+		}
+	}
+	return d.top
+}
+
+// before is the mean of the marks of that age; of readings that come rarely, the last
+// doorPolls of them.
+func (d *Door) before(r *DoorReading, from, to time.Duration) (rh, temp float64, ok bool) {
+	n := 0.0
+	to = max(to, doorPolls*r.since)
+	for i := range d.Filled {
+		m := &d.Ring[i]
+		if age := r.At - m.At; age >= from && age <= to {
+			rh, temp, n = rh+m.RH, temp+m.Temp, n+1
+		}
+	}
+	return rh / n, temp / n, n > 0
 }
 
 // towardRoom reports whether water left the air, and toward the room's share

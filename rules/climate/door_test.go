@@ -369,3 +369,83 @@ func TestDoor_ASlowProbeIsLearned(t *testing.T) {
 		}
 	}
 }
+
+// wetAir is one step of the air in an enclosure with as much wet surface as exchanges its air
+// 150 times an hour: vapour comes from the leaves and goes with the draught, and half of the
+// heat that it takes comes from the air, the other half from the leaves. A balance of mass
+// and heat of this project's own; constants of moist air by the ASHRAE Handbook,
+// Fundamentals 2021, chapter 1.
+func wetAir(t *testing.T, grams, temp, changes, roomGrams, roomTemp, glass float64, d time.Duration) (float64, float64) {
+	const wet, latent, heat, exchange = 150.0, 2450.0, 1200.0, 60e3 // an hour, J/g, J/m³K, J/m³K an hour
+	full, err := AbsoluteHumidity(temp, 100)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := d.Hours()
+	from := wet * (full - grams)
+	grams += h / 2 * (from - changes*(grams-roomGrams))
+	temp += h / 8 * (exchange*(glass-temp) - latent/2*from - heat*changes*(temp-roomTemp)) / heat
+	return grams, temp
+}
+
+// A door among wet leaves: the air stays moist, and cools below the room's.
+func TestDoor_AmongWetLeaves(t *testing.T) {
+	for _, c := range []struct {
+		name          string
+		changes       float64 // an hour
+		forMin        float64
+		poll          time.Duration
+		lag           float64 // min, of the probe
+		room          bool
+		roomTemp, hum float64
+		ajar          bool
+	}{
+		{"wide open, slow polls, blind", 200, 999, 5 * time.Minute, 4, false, 22, 55, true},
+		{"open, as warm as the room", 80, 999, 30 * time.Second, 1, true, 22, 50, true},
+		{"ajar, as warm as the room", 40, 999, 30 * time.Second, 1, true, 22, 50, true},
+		{"open, blind, behind a slow probe", 80, 999, 10 * time.Second, 4, false, 22, 50, true},
+		{"a leak, blind", 5, 999, 30 * time.Second, 1, false, 22, 50, false},
+		{"a leak", 5, 999, 30 * time.Second, 1, true, 22, 50, false},
+		{"three minutes", 80, 3, 30 * time.Second, 1, true, 22, 50, false},
+		{"three minutes, blind, behind a slow probe", 80, 3, 10 * time.Second, 2, false, 22, 50, false},
+	} {
+		const glass, opened = 22.6, 120.0 // °C, min
+		roomGrams, err := AbsoluteHumidity(c.roomTemp, c.hum)
+		if err != nil {
+			t.Fatal(err)
+		}
+		grams, err := AbsoluteHumidity(glass, 96)
+		if err != nil {
+			t.Fatal(err)
+		}
+		temp, step := glass, 5*time.Second
+		shownRH, shownTemp, told := 96.0, glass, math.NaN()
+		var d Door
+		for at := time.Duration(0); at < 4*time.Hour; at += step {
+			changes := 0.5
+			if m := at.Minutes(); m >= opened && m < opened+c.forMin {
+				changes = c.changes
+			}
+			grams, temp = wetAir(t, grams, temp, changes, roomGrams, c.roomTemp, glass, step)
+			full, err := AbsoluteHumidity(temp, 100)
+			if err != nil {
+				t.Fatal(err)
+			}
+			shownRH += (min(100, 100*grams/full) - shownRH) * step.Minutes() / c.lag
+			shownTemp += (temp - shownTemp) * step.Minutes() / c.lag
+			if at%c.poll != 0 {
+				continue
+			}
+			r := DoorReading{At: at, Temp: shownTemp, RH: shownRH}
+			if c.room {
+				r.RoomTemp, r.HasRoom, r.RoomRH, r.HasRoomRH = c.roomTemp, true, c.hum, true
+			}
+			if d.Observe(r) == DoorAjar && math.IsNaN(told) {
+				told = at.Minutes() - opened
+			}
+		}
+		if got := !math.IsNaN(told); got != c.ajar || told > 60 {
+			t.Errorf("%s: told after %.0f min (%.1f °C, %.0f %% at the end), want told: %v", c.name, told, shownTemp, shownRH, c.ajar)
+		}
+	}
+}
