@@ -1,18 +1,8 @@
 package climate
 
-import "math"
-
-// A Refusal says why a fit was not taken.
-type Refusal string
-
-// Why Refit kept what it had.
-const (
-	Accepted      Refusal = ""                // the new fit is in use
-	TooLittleData Refusal = "too little data" // less than two days without exclusions
-	RoomTooCalm   Refusal = "room too calm"   // the room moved less than 1 °C
-	PoorFit       Refusal = "poor fit"        // R² below 0.8
-	TauOutside    Refusal = "time constant outside 0.3–10 h"
-	NotBetter     Refusal = "not better than the fit in use"
+import (
+	"math"
+	"slices"
 )
 
 // The time constants tried, in hours: wider than what is accepted, so that an
@@ -23,10 +13,7 @@ var (
 )
 
 const (
-	tried     = len(fastTried) + len(slowTried)
-	signals   = 2*tried + 2 // room and lamps through each, 1, temperature
-	oneSignal = signals - 2
-	airSignal = signals - 1
+	tried = len(fastTried) + len(slowTried)
 
 	burnIn    = 12 * slotsHour // until the filters forget how they began
 	leastPart = 0.6            // of a day's slots must be usable
@@ -37,90 +24,64 @@ const (
 	pivotTemp = 22  // °C, taken off before squaring: keeps the sums well conditioned
 )
 
-// gram collects the products of all signals, of which every pair of time
-// constants is a least-squares problem of four unknowns.
-type gram struct {
-	sum      [signals][signals]float64 // upper triangle
-	n        int
-	minRoom  float64
-	maxRoom  float64
-	lampMove bool
+// traces are what a fit is made of: the air, and room and lamps through each filter tried,
+// slot by slot.
+type traces struct {
+	air             []float64
+	room, lamps     [tried][]float64
+	lowest, highest float64 // of the room
+	lampsMove       bool
 }
 
-func (g *gram) add(v *[signals]float64) {
-	for i := range v {
-		x := v[i]
-		row := &g.sum[i]
-		for j := i; j < signals; j++ {
-			row[j] += x * v[j]
-		}
-	}
-	g.n++
-}
-
-func (g *gram) at(i, j int) float64 {
-	if i > j {
-		i, j = j, i
-	}
-	return g.sum[i][j]
-}
-
-// Refit learns from the readings so far, at most a week back. The new fit is
-// kept only if it predicts the last day, which it was not fitted to, better
-// than the one in use. Call it once a night; it takes well under a
-// millisecond.
-func (m *Thermal) Refit() Refusal {
+// Refit learns from the readings so far, at most a week back, and reports whether that
+// fit is in use now: only if it predicts the last day, which it was not fitted to, better
+// than the one before. It needs two days, a room that moved by 1 °C, a time constant of
+// 0.3 to 10 h and an R² of 0.8. Call it once a night.
+func (m *Thermal) Refit() bool {
 	m.learnRoom()
 	first, split := m.Slot-slotCount+1, m.Slot-slotsDay
 	for first < split && !m.usable(first) {
 		first++
 	}
-	var g gram
-	m.collectGram(&g, first, split)
+	t := m.traces(first, split)
 	held := 0
 	for n := split; n < m.Slot; n++ {
 		if m.usable(n) {
 			held++
 		}
 	}
-	if float64(g.n) < leastPart*slotsDay/2 || float64(held) < leastPart*slotsDay {
-		return TooLittleData
+	if float64(len(t.air)) < leastPart*slotsDay/2 || float64(held) < leastPart*slotsDay || t.highest-t.lowest < leastMove {
+		return false
 	}
-	if g.maxRoom-g.minRoom < leastMove {
-		return RoomTooCalm
-	}
-	p := m.bestPair(&g)
+	p := m.bestPair(&t)
 	tau := p.effectiveTau()
 	if !(tau >= leastTau && tau <= mostTau) || p.FastPart < 0 || p.FastPart > 1.05 {
-		return TauOutside
+		return false
 	}
-	p.R2 = m.learnOffsets(&p, first, split)
-	if !(p.R2 >= leastR2) {
-		return PoorFit
+	if r2 := m.learnOffsets(&p, first, split); !(r2 >= leastR2) {
+		return false
 	}
-	var old float64
 	p.Residual, p.Drift = m.score(&p, first, split)
-	old, _ = m.score(&m.Params, first, split)
-	if !(p.Residual < old) {
-		return NotBetter
+	if old, _ := m.score(&m.Params, first, split); !(p.Residual < old) {
+		return false
 	}
 	p.Learned = true
 	m.adopt(p, first)
-	return Accepted
+	return true
 }
 
 // learnRoom notes where the room usually is: inside of that something holds it.
 func (m *Thermal) learnRoom() {
-	var xs [slotCount]float64
-	n := 0
-	for i := range m.Week {
-		if r := m.Week[i].room; r != noTemp {
-			xs[n] = float64(r) / 100
-			n++
+	xs := make([]float64, 0, slotCount)
+	for _, s := range m.Week {
+		if s.room != noTemp {
+			xs = append(xs, float64(s.room)/100)
 		}
 	}
+	n := len(xs)
 	if m.HasUsual = n >= slotsDay; m.HasUsual {
-		m.Usual = Span{Low: selectNth(xs[:n], n/20), Mid: selectNth(xs[:n], n/2), High: selectNth(xs[:n], n-1-n/20)}
+		slices.Sort(xs)
+		m.Usual = Span{Low: xs[n/20], Mid: xs[n/2], High: xs[n-1-n/20]}
 	}
 }
 
@@ -129,60 +90,53 @@ type replay struct {
 	room, lamps float64
 }
 
-// collectGram runs every filter tried over the slots from first up to end and
-// adds every second usable slot: neighbours tell the same story, and it halves
-// the work.
-func (m *Thermal) collectGram(g *gram, first, end int64) {
-	var move, mean, room, lamp [tried]float64
-	for i := range tried {
-		move[i], mean[i] = factors(triedTau(i))
+// traces runs every filter tried over the slots from first up to end and takes every
+// second usable slot: neighbours tell the same story, and it halves the work.
+func (m *Thermal) traces(first, end int64) (t traces) {
+	var move, mean [tried]float64
+	for i, tau := range slices.Concat(fastTried[:], slowTried[:]) {
+		move[i], mean[i] = factors(tau)
 	}
 	var in replay
 	in.take(m.Week.at(first))
+	var room, lamps [tried]float64
 	for i := range tried {
-		room[i], lamp[i] = in.room, in.lamps
+		room[i], lamps[i] = in.room, in.lamps
 	}
-	g.minRoom, g.maxRoom = math.Inf(1), math.Inf(-1)
-	firstLamp := in.lamps
-	var v [signals]float64
-	v[oneSignal] = 1
+	t.lowest, t.highest = math.Inf(1), math.Inf(-1)
+	lampsBefore := in.lamps
 	for n := first; n < end; n++ {
 		s := m.Week.at(n)
 		in.take(s)
-		g.lampMove = g.lampMove || in.lamps != firstLamp
+		t.lampsMove = t.lampsMove || in.lamps != lampsBefore
+		usable := m.usable(n)
+		if usable {
+			t.lowest, t.highest = min(t.lowest, in.room), max(t.highest, in.room)
+		}
+		if usable = usable && n-first >= burnIn && n%2 == 0; usable {
+			t.air = append(t.air, float64(s.air)/100-pivotTemp)
+		}
 		for i := range tried {
-			v[i] = in.room + (room[i]-in.room)*mean[i]
-			v[tried+i] = in.lamps + (lamp[i]-in.lamps)*mean[i]
+			if usable {
+				t.room[i] = append(t.room[i], in.room+(room[i]-in.room)*mean[i])
+				t.lamps[i] = append(t.lamps[i], in.lamps+(lamps[i]-in.lamps)*mean[i])
+			}
 			room[i] += move[i] * (in.room - room[i])
-			lamp[i] += move[i] * (in.lamps - lamp[i])
-		}
-		if !m.usable(n) {
-			continue
-		}
-		g.minRoom, g.maxRoom = min(g.minRoom, in.room), max(g.maxRoom, in.room)
-		if n-first >= burnIn && n%2 == 0 {
-			v[airSignal] = float64(s.air)/100 - pivotTemp
-			g.add(&v)
+			lamps[i] += move[i] * (in.lamps - lamps[i])
 		}
 	}
-}
-
-func triedTau(i int) float64 {
-	if i < len(fastTried) {
-		return fastTried[i]
-	}
-	return slowTried[i-len(fastTried)]
+	return t
 }
 
 // bestPair tries every pair of time constants and returns the best fit.
-func (m *Thermal) bestPair(g *gram) params {
+func (m *Thermal) bestPair(t *traces) params {
 	prior := priors(m.Litres)
 	best, least := prior, math.Inf(1)
 	for f := range fastTried {
 		for s := range slowTried {
 			p := prior
 			p.Fast, p.Slow = fastTried[f], slowTried[s]
-			if loss, ok := g.fit(f, len(fastTried)+s, &p); ok && loss < least {
+			if loss, ok := t.fit(f, len(fastTried)+s, &p); ok && loss < least {
 				best, least = p, loss
 			}
 		}
@@ -195,55 +149,41 @@ func (m *Thermal) bestPair(g *gram) params {
 // F(room) − S(room), F(lamps), S(lamps) and 1, which keeps the response to the
 // room at 1 in all. A weak pull toward the priors settles what the data leave
 // open, such as lamps that never switch.
-func (g *gram) fit(f, s int, p *params) (loss float64, ok bool) {
-	// Each regressor as a sum of signals: plus one, minus another.
-	plus := [5]int{f, tried + f, tried + s, oneSignal, airSignal}
-	minus := [5]int{s, -1, -1, -1, s}
-	var dot [5][5]float64
-	for i := range 5 {
-		for j := i; j < 5; j++ {
-			d := g.at(plus[i], plus[j])
-			if minus[j] >= 0 {
-				d -= g.at(plus[i], minus[j])
-			}
-			if minus[i] >= 0 {
-				d -= g.at(minus[i], plus[j])
-				if minus[j] >= 0 {
-					d += g.at(minus[i], minus[j])
-				}
-			}
-			dot[i][j], dot[j][i] = d, d
-		}
-	}
+func (t *traces) fit(f, s int, p *params) (loss float64, ok bool) {
 	center := [4]float64{p.FastPart, p.LampFast, p.LampSlow, 0}
 	pull := [4]float64{2, 0.5, 0.5, 0.01} // 2 weighs as two slots in which the regressor is 1
-	if !g.lampMove {
+	if !t.lampsMove {
 		// Lamps that never switched tell nothing: the offsets carry them.
 		pull[1], pull[2] = 1e9, 1e9
 	}
-	var a [4][5]float64
-	for i := range 4 {
-		copy(a[i][:4], dot[i][:4])
-		a[i][i] += pull[i]
-		a[i][4] = dot[i][4] + pull[i]*center[i]
-	}
-	x, ok := solve4(a)
-	if !ok {
-		return 0, false
+	var dot [5][5]float64 // the sums of products of the four regressors and y, upper triangle
+	for k, air := range t.air {
+		v := [5]float64{t.room[f][k] - t.room[s][k], t.lamps[f][k], t.lamps[s][k], 1, air - t.room[s][k]}
+		for i := range v {
+			for j := i; j < 5; j++ {
+				dot[i][j] += v[i] * v[j]
+			}
+		}
 	}
 	loss = dot[4][4]
+	var a [4][5]float64
 	for i := range 4 {
-		loss -= 2 * x[i] * dot[i][4]
-		for j := range 4 {
-			loss += x[i] * x[j] * dot[i][j]
+		for j := range 5 {
+			a[i][j] = dot[min(i, j)][max(i, j)]
 		}
-		loss += pull[i] * (x[i] - center[i]) * (x[i] - center[i])
+		a[i][i] += pull[i]
+		a[i][4] += pull[i] * center[i]
+		loss += pull[i] * center[i] * center[i]
+	}
+	x, ok := solve4(a)
+	for i := range 4 { // at its least the loss is linear in the solution
+		loss -= x[i] * a[i][4]
 	}
 	p.FastPart, p.LampFast, p.LampSlow = x[0], x[1], x[2]
 	for h := range p.Offset {
 		p.Offset[h] = x[3]
 	}
-	return loss, finite(loss)
+	return loss, ok && finite(loss)
 }
 
 // solve4 solves four equations by elimination with pivoting.

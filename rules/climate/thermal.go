@@ -64,9 +64,8 @@ type params struct {
 	LampFast float64     `json:"lamp_fast"` // °C that lamps add fast
 	LampSlow float64     `json:"lamp_slow"` // °C that they add slowly
 	Offset   [24]float64 `json:"offset"`    // °C over the room at half past each hour
-	R2       float64     `json:"r2"`
-	Residual float64     `json:"residual"` // °C, of the simulation on held-out data
-	Drift    float64     `json:"drift"`    // °C by which it strays within an hour
+	Residual float64     `json:"residual"`  // °C, of the simulation on held-out data
+	Drift    float64     `json:"drift"`     // °C by which it strays within an hour
 	Learned  bool        `json:"learned"`
 }
 
