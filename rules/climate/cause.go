@@ -27,7 +27,6 @@ type RoomCase struct {
 // A Case is one enclosure at one moment.
 type Case struct {
 	Shelf     int     // group; enclosures of one rack and shelf share a number
-	Mates     []int   // of which these are the cases, itself included
 	Temp      float64 // °C
 	HasTemp   bool    // false: silent; takes no part
 	Offset    float64 // own usual offset to the room at this hour, K; without a room its own usual °C
@@ -45,18 +44,17 @@ func (c *Case) judged() bool { return c.HasTemp && !c.ProbeDoubt && finite(c.Tem
 
 // A Finding is where one enclosure stands among the others.
 type Finding struct {
-	ShelfOff bool    `json:"shelf_off"` // its shelf stands out, and it not from its shelf
-	Residual float64 `json:"residual"`  // °C, own offset-corrected difference to the room
-	Median   float64 `json:"median"`    // of all residuals
-	ShelfBy  float64 `json:"shelf_by"`  // °C by which the shelf's median differs from the others'
-	Scale    float64 `json:"scale"`     // robust standard deviation of all residuals
-	Judged   int     `json:"judged"`    // enclosures that took part
-	RoomOff  float64 `json:"room_off"`  // °C, room minus usual; 0 where unknown
+	ShelfOff bool    // its shelf stands out, and it not from its shelf
+	Residual float64 // °C, own offset-corrected difference to the room
+	Median   float64 // of all residuals
+	ShelfBy  float64 // °C by which the shelf's median differs from the others'
+	Scale    float64 // robust standard deviation of all residuals
+	Judged   int     // enclosures that took part
+	RoomOff  float64 // °C, room minus usual; 0 where unknown
 }
 
 // A Picture is the state of all enclosures of a room together. It refers to
-// the surveyed cases and to scratch, and is good until those are reused. Who asks of
-// all in turn is answered from residuals that were sorted once.
+// the surveyed cases and to scratch, and is good until those are reused.
 type Picture struct {
 	Room    RoomCase
 	Median  float64 // of the residuals, °C
@@ -71,60 +69,36 @@ type Picture struct {
 	base    float64 // what residuals are taken against, °C
 	unusual float64 // and those of which nothing is usual beside it: what the others usually are
 	cases   []Case
-	scratch []float64
-	all     []float64 // all residuals, sorted; nil until they are asked for
-	far     rest      // of the shelf that was asked for last
-	middle  float64   // see MiddleChange
-	hasMid  bool
-}
-
-// rest is where one shelf stands: its residuals, sorted, and all others.
-type rest struct {
-	known               bool
-	shelf               int
-	near                []float64
-	least, median, most float64 // of the others
-	num                 int     // of the others
-}
-
-// allApart reports whether two and more neighbours, without the enclosure itself, are all
-// clearly to one side of the others and beyond each of them.
-func (r *rest) allApart(self float64) bool {
-	if len(r.near) < 3 {
-		return false
-	}
-	low, high := r.near[0], r.near[len(r.near)-1]
-	if low == self {
-		low = r.near[1]
-	}
-	if high == self {
-		high = r.near[len(r.near)-2]
-	}
-	return low > max(r.most, r.median+mateApart) || high < min(r.least, r.median-mateApart)
+	scratch []float64 // two for each case
+	// The residuals of the shelf that was asked for last, and of all others, sorted: who asks
+	// of all enclosures in turn sorts once for each shelf.
+	shelf     int
+	near, far []float64
 }
 
 // Survey looks at all enclosures. scratch is used for sorting; with a capacity
 // of 2*len(cases) nothing is allocated. Without a room probe residuals are taken
 // against zero, which the usual temperature of each makes up for where it is known.
 func Survey(room RoomCase, cases []Case, scratch []float64) Picture {
-	p := Picture{Room: room, cases: cases, scratch: scratch[:0]}
-	p.base = room.Temp
-	if !room.HasTemp {
-		p.base = 0
+	p := Picture{Room: room, cases: cases, scratch: slices.Grow(scratch[:0], 2*len(cases))}
+	if room.HasTemp {
+		p.base = room.Temp
+	} else {
+		usual := p.scratch
 		for i := range cases {
 			if c := &cases[i]; c.HasOffset {
-				p.scratch = append(p.scratch, c.Offset)
+				usual = append(usual, c.Offset)
 			}
 		}
-		p.unusual, p.scratch = median(p.scratch), p.scratch[:0]
+		p.unusual = median(usual)
 	}
+	residuals := p.scratch
 	for i := range cases {
 		c := &cases[i]
 		if !c.judged() {
 			continue
 		}
-		p.scratch = append(p.scratch, p.residual(c))
-		p.Judged++
+		residuals = append(residuals, p.residual(c))
 		if c.HasChange {
 			p.Changed++
 			switch {
@@ -135,8 +109,8 @@ func Survey(room RoomCase, cases []Case, scratch []float64) Picture {
 			}
 		}
 	}
-	p.Median = median(p.scratch)
-	p.Scale = spread(p.scratch, p.Median)
+	p.Judged, p.Median = len(residuals), median(residuals)
+	p.Scale = spread(residuals, p.Median)
 	return p
 }
 
@@ -151,116 +125,76 @@ func (p *Picture) residual(c *Case) float64 {
 // CauseOf says where one of the surveyed cases stands. Its shelf stands out only
 // where the case does not do so from its shelf, and no open door explains it.
 func (p *Picture) CauseOf(c Case) Finding {
-	f := Finding{Median: p.Median, Scale: p.Scale, Judged: p.Judged, RoomOff: p.roomOff()}
+	f := Finding{Median: p.Median, Scale: p.Scale, Judged: p.Judged}
+	if p.Room.HasTemp && p.Room.HasUsual {
+		f.RoomOff = p.Room.Temp - p.Room.Usual
+	}
 	if !c.judged() {
 		return f
 	}
 	f.Residual = p.residual(&c)
-	own, others, peers := p.shelfMedians(&c, f.Residual)
-	f.ShelfBy = own - others
-	far := math.Abs(f.ShelfBy)
-	clear := far > shelfApart || c.HasOffset && p.farOf(&c).allApart(f.Residual)
+	p.sortFor(c.Shelf)
+	// The enclosure itself, which is told by its residual, does not speak for its shelf.
+	mates := append(p.half(), p.near...)
+	if i, ok := slices.BinarySearch(mates, f.Residual); ok {
+		mates = slices.Delete(mates, i, i+1)
+	}
+	own := middleOf(mates)
+	f.ShelfBy = own - middleOf(p.far)
+	by := math.Abs(f.ShelfBy)
+	clear := by > shelfApart || c.HasOffset && allApart(mates, p.far)
 	// What warms a shelf warms one of its enclosures twice as much as another.
 	apart, like := f.Residual-own, max(standsOut, standsScale*p.Scale)
 	if apart*f.ShelfBy > 0 {
-		like = max(like, far)
+		like = max(like, by)
 	}
-	f.ShelfOff = peers && clear && !c.DoorOpen && p.Judged >= fewPeers && math.Abs(apart) <= like
+	known := len(mates) >= 1 && len(p.far) >= 2 && p.Judged >= fewPeers
+	f.ShelfOff = known && clear && !c.DoorOpen && math.Abs(apart) <= like
 	return f
 }
 
-// shelfMedians returns the median residual of an enclosure's neighbours on its shelf
-// and that of all on other shelves; ok needs some of both. The enclosure itself, which
-// is told by its residual, does not speak for its shelf.
-func (p *Picture) shelfMedians(of *Case, self float64) (own, others float64, ok bool) {
-	far := p.farOf(of)
-	var left []float64
-	if i, ok := slices.BinarySearch(far.near, self); ok {
-		left = far.near[i : i+1]
+// allApart reports whether two and more neighbours are all clearly to one side of the
+// others and beyond each of them. Both are sorted.
+func allApart(mates, far []float64) bool {
+	if len(mates) < 2 || len(far) == 0 {
+		return false
 	}
-	own, n := medianWithout(far.near, left)
-	return own, far.median, n >= 1 && far.num >= 2
+	middle, last := middleOf(far), len(far)-1
+	return mates[0] > max(far[last], middle+mateApart) || mates[len(mates)-1] < min(far[0], middle-mateApart)
 }
 
-// farOf looks once for all enclosures of a shelf that are asked for in a row.
-func (p *Picture) farOf(of *Case) *rest {
-	if p.far.known && p.far.shelf == of.Shelf {
-		return &p.far
+// sortFor sorts the residuals of a shelf and of all others.
+func (p *Picture) sortFor(shelf int) {
+	if p.near != nil && p.shelf == shelf {
+		return
 	}
-	if p.all == nil {
-		p.all = p.scratch[:0]
+	take := func(xs []float64, near bool) []float64 {
 		for i := range p.cases {
-			p.all = p.take(p.all, &p.cases[i])
+			if c := &p.cases[i]; c.judged() && (c.Shelf == shelf) == near {
+				xs = append(xs, p.residual(c))
+			}
 		}
-		slices.Sort(p.all)
+		slices.Sort(xs)
+		return xs
 	}
-	near := p.all[len(p.all):]
-	for _, i := range of.Mates {
-		near = p.take(near, &p.cases[i])
-	}
-	slices.Sort(near)
-	p.far = rest{known: true, shelf: of.Shelf, near: near}
-	if p.far.median, p.far.num = medianWithout(p.all, near); p.far.num > 0 {
-		p.far.least, p.far.most = nthWithout(p.all, near, 0), nthWithout(p.all, near, p.far.num-1)
-	}
-	return &p.far
+	p.shelf, p.near = shelf, take(p.scratch, true)
+	p.far = take(p.near[len(p.near):], false)
 }
 
-// take adds the residual of a case that takes part.
-func (p *Picture) take(xs []float64, c *Case) []float64 {
-	if c.judged() {
-		xs = append(xs, p.residual(c))
-	}
-	return xs
-}
-
-// medianWithout is the median of all but few of them, and how many those are. Both
-// are sorted.
-func medianWithout(all, few []float64) (median float64, n int) {
-	n = len(all) - len(few)
-	switch {
-	case n <= 0:
-		return 0, 0
-	case n%2 == 1:
-		return nthWithout(all, few, n/2), n
-	}
-	return (nthWithout(all, few, n/2-1) + nthWithout(all, few, n/2)) / 2, n
-}
-
-// nthWithout is the n-th, from 0, of all but few of them.
-func nthWithout(all, few []float64, n int) float64 {
-	for _, x := range few {
-		if i, _ := slices.BinarySearch(all, x); i > n {
-			break
-		}
-		n++
-	}
-	return all[n]
-}
+// half is the scratch that no shelf is sorted in.
+func (p *Picture) half() []float64 { return p.scratch[len(p.cases):len(p.cases)] }
 
 // MiddleChange is the median move of the surveyed enclosures in 30 min, °C.
 func (p *Picture) MiddleChange() float64 {
-	if p.hasMid {
-		return p.middle
-	}
-	p.hasMid = true
-	p.all, p.far = nil, rest{} // they lie in the scratch
-	xs := p.scratch[:0]
+	xs := p.half()
 	for i := range p.cases {
 		if c := &p.cases[i]; c.HasTemp && !c.ProbeDoubt && c.HasChange {
 			xs = append(xs, c.Change)
 		}
 	}
-	if len(xs) > 0 {
-		slices.Sort(xs)
-		p.middle = xs[len(xs)/2]
+	if len(xs) == 0 {
+		return 0
 	}
-	return p.middle
-}
-
-func (p *Picture) roomOff() float64 {
-	if p.Room.HasTemp && p.Room.HasUsual {
-		return p.Room.Temp - p.Room.Usual
-	}
-	return 0
+	slices.Sort(xs)
+	return xs[len(xs)/2]
 }

@@ -114,7 +114,6 @@ func TestShelfThatStandsOut(t *testing.T) {
 	} {
 		room, cases := rack()
 		c.change(&room, cases)
-		mated(cases)
 		p := Survey(room, cases, make([]float64, 0, len(cases)))
 		f := p.CauseOf(cases[c.subject])
 		if f.ShelfOff != c.want {
@@ -123,17 +122,6 @@ func TestShelfThatStandsOut(t *testing.T) {
 		if !finite(f.Residual) || !finite(f.Median) || !finite(f.Scale) {
 			t.Errorf("%s: evidence is not finite: %+v", name, f)
 		}
-	}
-}
-
-// mated tells each case which ones stand on its shelf.
-func mated(cases []Case) {
-	shelves := map[int][]int{}
-	for i := range cases {
-		shelves[cases[i].Shelf] = append(shelves[cases[i].Shelf], i)
-	}
-	for i := range cases {
-		cases[i].Mates = shelves[cases[i].Shelf]
 	}
 }
 
@@ -147,7 +135,6 @@ func TestShelfBy_isOfAllOthers(t *testing.T) {
 			cases[i] = Case{Shelf: rng.IntN(4), Temp: 20 + float64(rng.IntN(6)), HasTemp: rng.IntN(8) > 0, ProbeDoubt: rng.IntN(8) == 0,
 				Change: float64(rng.IntN(5)), HasChange: true}
 		}
-		mated(cases)
 		p := Survey(RoomCase{}, cases, make([]float64, 0, rng.IntN(2*len(cases)+1)))
 		for i := range cases {
 			if rng.IntN(10) == 0 {
@@ -198,7 +185,6 @@ func TestDoubtfulProbesTakeNoPart(t *testing.T) {
 	for i := range 5 {
 		cases[i].Temp, cases[i].ProbeDoubt = 85, true
 	}
-	mated(cases)
 	p := Survey(room, cases, nil)
 	if p.Judged != 7 || math.Abs(p.Median) > 0.2 || p.CauseOf(cases[8]).ShelfOff {
 		t.Errorf("%d judged, median %.2f, %+v", p.Judged, p.Median, p.CauseOf(cases[8]))
@@ -301,7 +287,6 @@ func TestShelf_AtItsLimits(t *testing.T) {
 		for range others {
 			cases = append(cases, Case{Shelf: 2, Temp: 0, HasTemp: true, HasChange: true, Change: -change})
 		}
-		mated(cases)
 		p := Survey(RoomCase{Temp: 5, HasTemp: true, Usual: 3, HasUsual: true}, cases, nil)
 		return p, p.CauseOf(cases[0])
 	}
@@ -333,7 +318,6 @@ func TestShelf_AtItsLimits(t *testing.T) {
 		for range 9 {
 			cases = append(cases, Case{Shelf: 2, HasTemp: true})
 		}
-		mated(cases)
 		p := Survey(RoomCase{}, cases, nil)
 		if f := p.CauseOf(cases[0]); f.ShelfOff != want {
 			t.Errorf("%v °C on a shelf of 2: %+v", own, f)

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 )
 
@@ -76,7 +77,8 @@ func fitDryDown(points []DryPoint, baseRH, baseGrams float64) (DryFit, bool) {
 	if f.Grams {
 		usual = baseGrams
 	}
-	f.Base = min(selectNth(sorted[:n], n/10), usual)
+	slices.Sort(sorted[:n])
+	f.Base = min(sorted[n/10], usual)
 	f.BaseRH = f.Base / unit
 	if f.BaseRH > 100 {
 		f.BaseRH = 100

@@ -54,7 +54,7 @@ func (v *View) RoomCase(now sensors.Instant) (room climate.RoomCase) {
 
 // CaseOf is one enclosure as the survey counts it.
 func (v *View) CaseOf(en *Enclosure, now sensors.Instant) climate.Case {
-	c := climate.Case{Shelf: en.Shelf, Mates: v.Shelves[en.Shelf], Temp: float64(en.Now.Main) / 100, HasTemp: en.Now.HasTemp}
+	c := climate.Case{Shelf: en.Shelf, Temp: float64(en.Now.Main) / 100, HasTemp: en.Now.HasTemp}
 	if en.OutOfService() {
 		c.HasTemp = false
 	}

@@ -59,7 +59,6 @@ type View struct {
 	ByID          map[sensors.ProbeID]int
 	Enclosures    []Enclosure
 	EnclosureByID map[string]int
-	Shelves       [][]int // enclosures by the number of their shelf
 	Lamps         []Lamps
 	Mists
 	Contacts
@@ -140,10 +139,8 @@ func NewView(cfg *configs.Config, clock Clock) *View {
 		key := ShelfName(c.Rack, c.Shelf)
 		if _, ok := shelves[key]; !ok {
 			shelves[key] = len(shelves)
-			v.Shelves = append(v.Shelves, nil)
 		}
 		v.Enclosures[i].Shelf = shelves[key]
-		v.Shelves[shelves[key]] = append(v.Shelves[shelves[key]], i)
 	}
 	for i := range cfg.Probes {
 		v.placeProbe(i, &cfg.Probes[i])
