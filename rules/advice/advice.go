@@ -244,66 +244,37 @@ func First(id alarm.ID, c alarm.Cause) []alarm.Step {
 
 // situationOf looks at the enclosure that the alarm is about, and at the air
 // around it.
-func situationOf(v *room.View, s *room.Alarm, air *alarm.Air) situation {
-	q := question{v: v, en: v.EnclosureOf(s), alarm: s, outer: air}
-	if q.en == nil {
-		return situation{}
+func situationOf(v *room.View, a *room.Alarm, air *alarm.Air) (s situation) {
+	en := v.EnclosureOf(a)
+	if en == nil {
+		return s
 	}
-	q.enclosure()
-	q.trend()
-	q.heat()
-	q.limit()
-	q.lamps()
-	q.around() // which needs how hot it is
-	return q.situation
-}
-
-type question struct {
-	situation
-	v     *room.View
-	en    *room.Enclosure
-	alarm *room.Alarm
-	outer *alarm.Air
-}
-
-func (q *question) enclosure() {
-	p, limits, stage := &q.en.Now, &q.en.Limits, q.en.Cfg.Stage
-	q.known, q.hot, q.doubt = p.HasTemp, room.Degrees(p.Hot), p.Doubt
-	q.act, q.ceiling, q.cold = room.Degrees(limits.Act), room.Degrees(limits.Lethal), p.HasTemp && p.Main <= limits.Cold
-	q.cups = stage == configs.Egg || stage == configs.Tadpole
-	lamps := q.v.LampsOf(q.en)
-	q.night = lamps != nil && !lamps.On
-}
-
-func (q *question) trend() {
-	if slope, ok := q.en.St.Trend.Slope(); ok {
-		q.falling, q.rising = slope.Falls(room.Climbs), slope.Rises(room.Climbs)
+	p, limits, lamps := &en.Now, &en.Limits, v.LampsOf(en)
+	s.known, s.hot, s.doubt = p.HasTemp, room.Degrees(p.Hot), p.Doubt
+	s.act, s.ceiling, s.cold = room.Degrees(limits.Act), room.Degrees(limits.Lethal), p.HasTemp && p.Main <= limits.Cold
+	s.cups = slices.Contains([]configs.Stage{configs.Egg, configs.Tadpole}, en.Cfg.Stage)
+	s.night = lamps != nil && !lamps.On
+	if slope, ok := en.St.Trend.Slope(); ok {
+		s.falling, s.rising = slope.Falls(room.Climbs), slope.Rises(room.Climbs)
 	}
-}
-
-// heat believes lethal heat that no trustworthy probe shows any more.
-func (q *question) heat() {
-	r := &q.alarm.Rec
-	if q.alarm.Kind == alarm.KindLethal && r.Life.Seen == alarm.Beyond && (!q.known || q.hot < unit.Temperature(r.Value)) {
-		q.known, q.hot = true, unit.Temperature(r.Value)
+	if f := en.St.Lamps.Fault; f != climate.LampsFollow {
+		s.lampsOn, s.lampsStep = f.Dark(), true
 	}
-}
-
-func (q *question) limit() {
-	if r := &q.alarm.Rec; r.HasValue && r.HasLimit {
-		q.back = q.alarm.Kind == alarm.KindAbove && r.Value < r.Limit || q.alarm.Kind == alarm.KindBelow && r.Value > r.Limit
+	s.tell(a)
+	if air != nil && s.known {
+		s.air, s.outside = climate.BlownIn(air.Room, float64(s.hot)), climate.BlownIn(air.Outside, float64(s.hot))
 	}
+	return s
 }
 
-func (q *question) lamps() {
-	if f := q.en.St.Lamps.Fault; f != climate.LampsFollow {
-		q.lampsOn, q.lampsStep = f.Dark(), true
+// tell adds what the alarm itself says: lethal heat is believed that no trustworthy
+// probe shows any more.
+func (s *situation) tell(a *room.Alarm) {
+	r := &a.Rec
+	if said := unit.Temperature(r.Value); a.Kind == alarm.KindLethal && r.Life.Seen == alarm.Beyond && (!s.known || s.hot < said) {
+		s.known, s.hot = true, said
 	}
-}
-
-func (q *question) around() {
-	if q.outer != nil && q.known {
-		q.air = climate.BlownIn(q.outer.Room, float64(q.hot))
-		q.outside = climate.BlownIn(q.outer.Outside, float64(q.hot))
+	if r.HasValue && r.HasLimit {
+		s.back = a.Kind == alarm.KindAbove && r.Value < r.Limit || a.Kind == alarm.KindBelow && r.Value > r.Limit
 	}
 }
