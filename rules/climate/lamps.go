@@ -289,22 +289,6 @@ func (w *LampWatch) Switched() { w.Since.Seen = true }
 // Unlearn forgets what the lamps usually make of the temperature.
 func (w *LampWatch) Unlearn() { w.Course, w.Sign = [2]usualCourse{}, LampSign{} }
 
-// A siesta that nobody wrote down comes at its hour each day.
-const (
-	habitFor  = 8 * 24 * time.Hour
-	habitNear = 45 * time.Minute
-)
-
-// Again notes a switch without the schedule and reports whether the week before has
-// one at the same hour.
-func (w *LampWatch) Again(at time.Duration) bool {
-	since := at - w.OffHour
-	hour := since % (24 * time.Hour)
-	again := w.OffHour > 0 && since > habitNear && since < habitFor && min(hour, 24*time.Hour-hour) <= habitNear
-	w.OffHour = at
-	return again
-}
-
 // follow goes on with the course after a switch.
 func (w *LampWatch) follow(at time.Duration, air, room float64) {
 	c := &w.Since

@@ -169,27 +169,6 @@ func TestLampWatch_WrongUntilTheNextSwitch(t *testing.T) {
 	}
 }
 
-// A switch without the schedule is of a habit where one was at the same hour within the
-// week.
-func TestLampWatch_AgainAtItsLimits(t *testing.T) {
-	const day = 24 * time.Hour
-	for _, c := range []struct {
-		since time.Duration
-		want  bool
-	}{
-		{day, true}, {day + habitNear, true}, {day + habitNear + 1, false}, {day - habitNear, true}, {day - habitNear - 1, false}, {habitNear, false}, {habitNear / 2, false},
-		{7*day + time.Minute, true}, {habitFor - 1, true}, {habitFor, false},
-	} {
-		w := LampWatch{OffHour: 100 * day}
-		if got := w.Again(100*day + c.since); got != c.want || w.OffHour != 100*day+c.since {
-			t.Errorf("after %v: %v", c.since, got)
-		}
-	}
-	if (&LampWatch{}).Again(day) {
-		t.Error("the first one is a habit")
-	}
-}
-
 // What is known of the lamps' warmth, and whether they dim.
 func TestLampWatch_WhatIsKnown(t *testing.T) {
 	for _, c := range []struct {

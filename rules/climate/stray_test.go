@@ -94,24 +94,6 @@ func TestDisturbance_StaysWithinWhatIsSeen(t *testing.T) {
 	}
 }
 
-// A rest that nobody wrote down comes each day at its hour: told once, and again after a
-// week without it or at another hour.
-func TestLampWatch_Again(t *testing.T) {
-	const day = 24 * time.Hour
-	var w LampWatch
-	for i, c := range []struct {
-		at   time.Duration
-		want bool
-	}{
-		{13 * time.Hour, false}, {day + 13*time.Hour + 20*time.Minute, true}, {2*day + 13*time.Hour, true}, {2*day + 17*time.Hour, false},
-		{3*day + 13*time.Hour, false}, {12*day + 13*time.Hour, false}, {14*day + 13*time.Hour, true},
-	} {
-		if got := w.Again(c.at); got != c.want {
-			t.Errorf("%d: %v", i, got)
-		}
-	}
-}
-
 // Noise of single readings is not steep: a bin of one strays by all of it.
 func TestTrend_NoiseIsNotSteep(t *testing.T) {
 	rng := rand.New(rand.NewPCG(8, 8))

@@ -158,9 +158,8 @@ func (l look) settle(en *room.Enclosure, f climate.LampFault, why alarm.Cause) {
 		return
 	}
 	en.St.Lamps.Fault = f
-	early := f == climate.LampsOffEarly || f == climate.LampsOnEarly
-	if again := early && !en.St.Lamps.Wrong && en.St.Lamps.Again(l.v.EstAt(l.v.At.Mono)); again && !s.Rec.Life.Active {
-		s.Rec.Priority = alarm.Note // as each day: the timer has a rest that dewline was not told of
+	if early := f == climate.LampsOffEarly || f == climate.LampsOnEarly; early && !en.St.Lamps.Wrong {
+		en.St.Lamps.OffHour = l.v.EstAt(l.v.At.Mono)
 	}
 	s.Blame(why)
 	s.Rec.Value, s.Rec.HasValue = 0, false
