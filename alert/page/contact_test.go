@@ -8,33 +8,23 @@ import (
 	"time"
 )
 
-// TestNoContact kills the daemon and stops it under a page in which a keeper
-// writes: the page says so in time, without a word of what was written being
-// lost, and takes it back when the daemon goes on.
-func TestNoContact(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts the demo and a browser")
+// noContact stops the daemon and kills it under a page in which a keeper writes: the
+// page says so in time, without a word of what was written being lost, and takes it
+// back when the daemon goes on.
+func noContact(t *testing.T, b *browser, d demo) {
+	tb := writing(t, b, d)
+	must(t, d.process.Signal(syscall.SIGSTOP))
+	goOn := func() { _ = d.process.Signal(syscall.SIGCONT) }
+	defer goOn() // or it could not end
+	typed := tb.loses(t, "fed ")
+	goOn()
+	tb.until("the page is in contact again", func() bool { return tb.lost() == "" })
+	if tb.eval(`document.documentElement.classList.contains("old")`) != "false" {
+		t.Error("the values stay marked as old")
 	}
-	b, bin := startBrowser(t), buildDewline(t)
-	t.Run("killed", func(t *testing.T) {
-		d := startDemo(t, bin, 60)
-		tb := writing(t, b, d)
-		*d.killed = true
-		must(t, d.process.Kill())
-		tb.loses(t)
-	})
-	t.Run("stopped", func(t *testing.T) {
-		d := startDemo(t, bin, 60)
-		tb := writing(t, b, d)
-		must(t, d.process.Signal(syscall.SIGSTOP))
-		defer func() { _ = d.process.Signal(syscall.SIGCONT) }() // or it could not end
-		tb.loses(t)
-		must(t, d.process.Signal(syscall.SIGCONT))
-		tb.until("the page is in contact again", func() bool { return tb.lost() == "" })
-		if tb.eval(`document.documentElement.classList.contains("old")`) != "false" {
-			t.Error("the values stay marked as old")
-		}
-	})
+	*d.killed = true
+	must(t, d.process.Kill())
+	tb.loses(t, typed)
 }
 
 // writing opens an enclosure's page, logged in, with a note begun.
@@ -45,10 +35,7 @@ func writing(t *testing.T, b *browser, d demo) *tab {
 	tb.eval(`document.querySelector("[name=token]").value = "` + d.token + `"`)
 	tb.eval(`document.querySelector("[name=by]").value = "Ada"`)
 	tb.after(func() { tb.eval(`document.querySelector("main form button").click()`) })
-	tb.until("the demo has begun", func() bool {
-		tb.goTo(d.page + "/enclosure/a-1-1")
-		return tb.eval(`!!document.querySelector("form.note")`) == "true"
-	})
+	tb.goTo(d.page + "/enclosure/a-1-1")
 	tb.eval(`document.querySelector("form.note [name=text]").focus()`)
 	tb.types("fed ")
 	return tb
@@ -65,10 +52,10 @@ func (tb *tab) lost() string {
 	return tb.eval(`(e => e.hidden || !e.offsetHeight ? "" : e.innerText)(document.getElementById("lost"))`)
 }
 
-// loses goes on writing until the page says that there is no contact.
-func (tb *tab) loses(t *testing.T) {
+// loses goes on writing until the page says that there is no contact, and returns what
+// is written then.
+func (tb *tab) loses(t *testing.T, typed string) string {
 	t.Helper()
-	typed := "fed "
 	tb.until("the page says that there is no contact", func() bool {
 		tb.types("x")
 		typed += "x"
@@ -80,6 +67,7 @@ func (tb *tab) loses(t *testing.T) {
 	if got := tb.eval(`document.activeElement.name + ": " + document.activeElement.value`); got != "text: "+typed {
 		t.Errorf("what was written is %q, want %q", got, typed)
 	}
+	return typed
 }
 
 // until waits for what another process is to do.
@@ -87,7 +75,7 @@ func (tb *tab) until(what string, cond func() bool) {
 	tb.t.Helper()
 	ctx, cancel := context.WithTimeout(tb.t.Context(), patience)
 	defer cancel()
-	look := time.NewTicker(200 * time.Millisecond)
+	look := time.NewTicker(500 * time.Millisecond)
 	defer look.Stop()
 	for !cond() {
 		select {

@@ -181,6 +181,7 @@ type look struct {
 type tab struct {
 	t       *testing.T
 	b       *browser
+	context string // what holds its cookies
 	session string
 	look    look
 
@@ -198,7 +199,7 @@ func (b *browser) open(t *testing.T, l look) *tab {
 	must(t, b.call(ctx, "", "Target.createBrowserContext", nil, &made))
 	must(t, b.call(ctx, "", "Target.createTarget", map[string]any{"url": "about:blank", "browserContextId": made.BrowserContextID}, &made))
 	must(t, b.call(ctx, "", "Target.attachToTarget", map[string]any{"targetId": made.TargetID, "flatten": true}, &made))
-	tb := &tab{t: t, b: b, session: made.SessionID, look: l, loaded: make(chan struct{}, 100)}
+	tb := &tab{t: t, b: b, context: made.BrowserContextID, session: made.SessionID, look: l, loaded: make(chan struct{}, 100)}
 	b.mu.Lock()
 	b.tabs[made.SessionID] = tb
 	b.mu.Unlock()
@@ -212,6 +213,12 @@ func (b *browser) open(t *testing.T, l look) *tab {
 	tb.do("Emulation.setEmulatedMedia", map[string]any{"features": []map[string]string{{"name": "prefers-color-scheme", "value": scheme}}}, nil)
 	tb.do("Emulation.setDeviceMetricsOverride", map[string]any{"width": l.width, "height": l.height, "deviceScaleFactor": 1, "mobile": l.phone}, nil)
 	return tb
+}
+
+// close ends a tab: one that is left open follows the room and draws it anew.
+func (tb *tab) close() {
+	tb.t.Helper()
+	must(tb.t, tb.b.call(tb.t.Context(), "", "Target.disposeBrowserContext", map[string]any{"browserContextId": tb.context}, nil))
 }
 
 func must(t *testing.T, err error) {

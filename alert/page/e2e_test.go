@@ -2,7 +2,11 @@ package page_test
 
 import (
 	"bufio"
+	"bytes"
+	"errors"
 	"fmt"
+	"io"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -20,14 +24,20 @@ type demo struct {
 	killed      *bool // on purpose
 }
 
-// buildDewline builds the program.
-func buildDewline(t *testing.T) (bin string) {
+// builtDewline is the program as the go command keeps it: linked once for all tests
+// that ask for it, not once for each.
+func builtDewline(t *testing.T) (bin string) {
 	t.Helper()
-	bin = filepath.Join(t.TempDir(), "dewline")
-	if out, err := exec.Command("go", "build", "-o", bin, "dewline/cmd/dewline").CombinedOutput(); err != nil {
-		t.Fatalf("build dewline: %v\n%s", err, out)
+	for range 2 { // what it links for the first time it does not keep at the place that it names
+		out, err := exec.Command("go", "run", "-exec", "echo", "dewline/cmd/dewline").Output()
+		must(t, err)
+		bin = strings.TrimSpace(string(out))
+		if _, err = os.Stat(bin); err == nil {
+			return bin
+		}
 	}
-	return bin
+	t.Fatalf("the go command did not keep %s", bin)
+	return ""
 }
 
 // startDemo runs the program's demo on a free port.
@@ -77,9 +87,9 @@ var looks = []look{
 	{"desk-dark", 1280, 900, true, false},
 }
 
-// TestInABrowser goes through the morning of a keeper, on the running demo.
-// With DEWLINE_SHOTS=DIR more pages are tried, both sizes in both themes, and
-// the pictures are kept; with DEWLINE_NPM=1 axe-core judges every page too.
+// TestInABrowser goes through the morning of a keeper, on the running demo, and then
+// through the end of it. With DEWLINE_SHOTS=DIR more pages are tried, both sizes in both
+// themes, and the pictures are kept; with DEWLINE_NPM=1 axe-core judges every page too.
 func TestInABrowser(t *testing.T) {
 	if testing.Short() {
 		t.Skip("starts the demo and a browser")
@@ -87,9 +97,14 @@ func TestInABrowser(t *testing.T) {
 	b := startBrowser(t)
 	// Its trouble of the morning comes after half a minute and lasts for three, so that a
 	// slow browser finds it.
-	d := startDemo(t, buildDewline(t), 200)
+	d := startDemo(t, builtDewline(t), 200)
+	t.Run("morning", func(t *testing.T) { morning(t, b, d) })
+	t.Run("no contact", func(t *testing.T) { noContact(t, b, d) })
+}
+
+func morning(t *testing.T, b *browser, d demo) {
 	axe := axeSource(t)
-	waitFor(t, b, d)
+	waitFor(t, d)
 	acknowledge(t, b.open(t, looks[0]), d) // while the trouble is fresh
 	tried, pages := []look{looks[0], looks[3]}, []string{"/", "/enclosure/a-1-2?span=week", "/alarms", "/login"}
 	if os.Getenv("DEWLINE_SHOTS") != "" || axe != "" {
@@ -108,23 +123,35 @@ func TestInABrowser(t *testing.T) {
 			picture(strings.Trim(strings.NewReplacer("/", "_", "?", "_", "=", "-").Replace(page), "_") + "_")
 			tb.clean(d.page)
 		}
+		tb.close()
 	}
 	tb := b.open(t, looks[2])
 	// The demo's record begins on the Saturday of this week.
 	tb.goTo(d.page + "/summary")
 	tb.says("week 2026-W29")
 	stream(t, tb, d)
+	tb.close()
 }
 
-// waitFor looks at the home page until the first trouble of the demo's day is
-// on it.
-func waitFor(t *testing.T, b *browser, d demo) {
+// waitFor asks for the home page until the first trouble of the demo's day is on it.
+// No browser draws it for that.
+func waitFor(t *testing.T, d demo) {
 	t.Helper()
-	tb := b.open(t, looks[0])
-	tb.until("something needs the keeper", func() bool {
-		tb.goTo(d.page + "/")
-		return tb.eval(`!!document.getElementById("needs")`) == "true"
-	})
+	client := http.Client{Timeout: patience}
+	look := time.NewTicker(time.Second)
+	defer look.Stop()
+	for end := time.Now().Add(patience); ; <-look.C {
+		resp, err := client.Get(d.page + "/")
+		must(t, err)
+		home, err := io.ReadAll(resp.Body)
+		must(t, errors.Join(err, resp.Body.Close()))
+		if bytes.Contains(home, []byte(`id="needs"`)) {
+			return
+		}
+		if time.Now().After(end) {
+			t.Fatalf("not within %s: something needs the keeper; the page is\n%s", patience, home)
+		}
+	}
 }
 
 // acknowledge logs in, acknowledges the first notice from the home page,
@@ -169,6 +196,7 @@ func acknowledge(t *testing.T, tb *tab, d demo) {
 		t.Error("still logged in after logging out")
 	}
 	tb.clean(d.page)
+	tb.close()
 }
 
 func (tb *tab) says(text string) {
