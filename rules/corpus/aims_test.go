@@ -2,38 +2,40 @@ package corpus
 
 import (
 	"errors"
+	"os"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"dewline/rules/alarm"
 )
 
-// What is told in time in rooms of the generators, of the tuned half: two cases of
-// each, of which at least so many.
+// What is told in time in rooms of the generators, of the tuned half: of so many cases
+// of each at most so many are told late or never.
 func TestAims_Told(t *testing.T) {
 	skipUnderRace(t)
 	for _, c := range []struct {
-		kind  string
-		least int
+		kind string
+		miss int
 	}{
-		{"lamps stuck on", 4}, {"lamps stuck on, cool night", 4}, {"lamps stuck off", 4}, {"timer shifted", 4},
-		{"power cut by day", 3}, {"door at 25 a.c./h", 4}, {"door at 40 a.c./h", 4}, {"door wide open", 4},
-		{"rack, one shelf's lamps stuck on", 2}, {"rack, one shelf's lamps dead", 2}, {"rack, cooling fails", 2},
-		{"mister stuck on, one", 3}, {"mister stuck on, all", 4},
+		{"lamps stuck on", 0}, {"lamps stuck on, cool night", 0}, {"lamps stuck off", 0}, {"timer shifted", 0},
+		{"power cut by day", 1}, {"door at 25 a.c./h", 0}, {"door at 40 a.c./h", 0}, {"door wide open", 0},
+		{"rack, one shelf's lamps stuck on", 0}, {"rack, one shelf's lamps dead", 0}, {"rack, cooling fails", 0},
+		{"mister stuck on, one", 1}, {"mister stuck on, all", 0},
 	} {
 		t.Run(c.kind, func(t *testing.T) {
 			t.Parallel()
-			told := 0
-			for _, o := range playSome(t, c.kind) {
+			cases, told := playSome(t, c.kind), 0
+			for _, o := range cases {
 				if o.told >= 0 && o.told-o.due <= o.f.within {
 					told++
 				} else {
 					t.Logf("%c %d: told at %v, due at %v", o.c.gen, o.c.seed, o.told, o.due)
 				}
 			}
-			if told < c.least {
-				t.Errorf("%d told in time, want %d", told, c.least)
+			if told == 0 || told < len(cases)-c.miss {
+				t.Errorf("%d of %d told in time", told, len(cases))
 			}
 		})
 	}
@@ -105,13 +107,18 @@ func TestAims_Quiet(t *testing.T) {
 	}
 }
 
+// playSome plays the first case of each generator, under DEWLINE_LONG=1 the first two.
 func playSome(t *testing.T, kind string) (list []*outcome) {
 	t.Helper()
+	most := uint64(1)
+	if os.Getenv("DEWLINE_LONG") != "" {
+		most = 2
+	}
 	for _, c := range cases(t, tuned) {
-		if c.kind != kind || c.seed > 2 {
+		if c.kind != kind || c.seed > most {
 			continue
 		}
-		o, err := play(c)
+		o, err := playOnce(c)
 		if errors.Is(err, errNoOpenData) {
 			continue
 		}
@@ -121,4 +128,13 @@ func playSome(t *testing.T, kind string) (list []*outcome) {
 		list = append(list, o)
 	}
 	return list
+}
+
+// played are the outcomes of cases that several tests look at.
+var played sync.Map
+
+// playOnce is play, once for all tests.
+func playOnce(c caseID) (*outcome, error) {
+	f, _ := played.LoadOrStore(c, sync.OnceValues(func() (*outcome, error) { return play(c) }))
+	return f.(func() (*outcome, error))()
 }
