@@ -100,7 +100,7 @@ func TestNewerFileIsLeftAlone(t *testing.T) {
 }
 
 // A card that is full for a week takes no reading of 48 probes, and gets all of them once it has
-// room, but for what memory may not hold: that is told, and is the oldest. The week is two days
+// room, but for what memory may not hold: that is told, and is the oldest. The week is a day
 // without DEWLINE_LONG=1.
 func TestFullForAWeek(t *testing.T) {
 	t.Parallel()
@@ -121,7 +121,7 @@ func TestFullForAWeek(t *testing.T) {
 	}
 	_ = f.Close()
 	r := newRoom(48, 48)
-	batches := 480 * rounds(t, "DEWLINE_FULL_DAYS", 2, 7)
+	batches := 480 * rounds(t, "DEWLINE_FULL_DAYS", 1, 7)
 	for range batches {
 		for range 18 {
 			for _, x := range r.next() {

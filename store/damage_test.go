@@ -2,11 +2,13 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strconv"
+	"sync"
 	"testing"
 	"time"
 
@@ -35,10 +37,30 @@ type known struct {
 	journal  []event.Event
 }
 
-// furnish puts readings, documents and a journal into a record.
+// furnish puts a record with readings, documents and a journal into a folder: a copy of
+// one that is made once, whose known nobody changes.
 func furnish(t testing.TB, dir string) known {
 	t.Helper()
-	s, _ := open(t, dir)
+	f := &furnished
+	f.once.Do(func() { f.known, f.file = newlyFurnished(t) })
+	if f.file == nil {
+		t.Fatal("the test that was to make the record failed")
+	}
+	if err := errors.Join(os.MkdirAll(dir, 0o700), os.WriteFile(filepath.Join(dir, FileName), f.file, 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	return f.known
+}
+
+var furnished struct {
+	once  sync.Once
+	known known
+	file  []byte
+}
+
+func newlyFurnished(t testing.TB) (known, []byte) {
+	t.Helper()
+	s, _ := open(t, memDir(t))
 	s.db.NoSync = true
 	k := known{readings: map[sensors.ProbeID]map[time.Duration]sensors.Reading{}, rollups: map[string]Rollup{}, docs: map[string]string{}}
 	r := newRoom(4, 6)
@@ -67,7 +89,11 @@ func furnish(t testing.TB, dir string) known {
 	if err := s.Close(context.Background()); err != nil {
 		t.Fatal(err)
 	}
-	return k
+	b, err := os.ReadFile(s.path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return k, b
 }
 
 var farFuture = start.AddDate(50, 0, 0)

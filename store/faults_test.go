@@ -180,7 +180,7 @@ func TestFailedCalls(t *testing.T) {
 		t.Run(inject, func(t *testing.T) {
 			dir := t.TempDir()
 			call, _, _ := strings.Cut(inject, ":")
-			cmd := exec.Command(strace, "-f", "-o", filepath.Join(t.TempDir(), "trace"), "-e", "trace="+call, "-e", "inject="+inject, os.Args[0])
+			cmd := exec.Command(strace, "-f", "--seccomp-bpf", "-o", filepath.Join(t.TempDir(), "trace"), "-e", "trace="+call, "-e", "inject="+inject, os.Args[0])
 			cmd.Env = append(os.Environ(), "DEWLINE_STORE_VICTIM="+dir, "DEWLINE_STORE_FLUSHES=130", "GOMAXPROCS=1")
 			var errs bytes.Buffer
 			cmd.Stderr = &errs
