@@ -23,6 +23,8 @@ import (
 	"sync/atomic"
 	"testing"
 	"time"
+
+	"dewline/cmd/dewline/built"
 )
 
 // configsDir is where the dashboard, the scrape example and the rules are.
@@ -339,16 +341,6 @@ func (g *gate) lead(addr string) {
 	g.to.Store(to)
 }
 
-// buildProgram builds dewline.
-func buildProgram(t *testing.T) string {
-	t.Helper()
-	binary := filepath.Join(t.TempDir(), "dewline")
-	if out, err := exec.CommandContext(t.Context(), "go", "build", "-o", binary, "dewline/cmd/dewline").CombinedOutput(); err != nil {
-		t.Fatalf("build the program: %v\n%s", err, out)
-	}
-	return binary
-}
-
 // startDemo starts the demo and lets the gate lead to its page. It returns a
 // function that kills it.
 func startDemo(t *testing.T, binary string, g *gate, speed string) (kill func()) {
@@ -402,7 +394,7 @@ func TestRealPrometheus(t *testing.T) {
 		t.Skip("takes 20 s; DEWLINE_LONG=1 makes it 50 s and finds what is short in the story too")
 	}
 	tool(t, "prometheus")
-	binary := buildProgram(t)
+	binary := built.Dewline(t)
 	days, story := []day{{"9000", "250ms"}, {"2500", "250ms"}, {"1000", "1s"}, {"500", "2s"}}, inTheStory
 	if os.Getenv("DEWLINE_LONG") != "" {
 		// Slow enough that the figures, which are new once a second, show what

@@ -15,6 +15,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"dewline/cmd/dewline/built"
 )
 
 // A demo is a running `dewline demo`.
@@ -22,22 +24,6 @@ type demo struct {
 	page, token string
 	process     *os.Process
 	killed      *bool // on purpose
-}
-
-// builtDewline is the program as the go command keeps it: linked once for all tests
-// that ask for it, not once for each.
-func builtDewline(t *testing.T) (bin string) {
-	t.Helper()
-	for range 2 { // what it links for the first time it does not keep at the place that it names
-		out, err := exec.Command("go", "run", "-exec", "echo", "dewline/cmd/dewline").Output()
-		must(t, err)
-		bin = strings.TrimSpace(string(out))
-		if _, err = os.Stat(bin); err == nil {
-			return bin
-		}
-	}
-	t.Fatalf("the go command did not keep %s", bin)
-	return ""
 }
 
 // startDemo runs the program's demo on a free port.
@@ -97,7 +83,7 @@ func TestInABrowser(t *testing.T) {
 	b := startBrowser(t)
 	// Its trouble of the morning comes after half a minute and lasts for three, so that a
 	// slow browser finds it.
-	d := startDemo(t, builtDewline(t), 200)
+	d := startDemo(t, built.Dewline(t), 200)
 	t.Run("morning", func(t *testing.T) { morning(t, b, d) })
 	t.Run("no contact", func(t *testing.T) { noContact(t, b, d) })
 }

@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/cmd/dewline/built"
 	"dewline/sensors"
 	"dewline/store"
 	"dewline/store/cutsim"
@@ -167,12 +168,8 @@ type tracedRun struct {
 // traced starts dewline run with its system calls written to log.
 func (s *site) traced(log string) *tracedRun {
 	s.t.Helper()
-	bin, err := buildDewline()
-	if err != nil {
-		s.t.Fatal(err)
-	}
 	s.write("dewline.toml", s.text())
-	cmd, err := cutsim.Command(log, bin, "run", "--config", s.config(), "--data", s.data(), "--control", s.socket())
+	cmd, err := cutsim.Command(log, built.Dewline(s.t), "run", "--config", s.config(), "--data", s.data(), "--control", s.socket())
 	if err != nil {
 		s.t.Skip(err)
 	}

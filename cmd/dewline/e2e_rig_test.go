@@ -16,6 +16,7 @@ import (
 
 	"dewline/alert"
 	"dewline/alert/wire"
+	"dewline/cmd/dewline/built"
 	"dewline/rules/alarm"
 )
 
@@ -28,36 +29,15 @@ const patience = 2 * time.Minute
 //	DEWLINE_LONG=1 go test -timeout 60m ./cmd/...
 func long() bool { return os.Getenv("DEWLINE_LONG") != "" }
 
-// builtDir holds the binary that buildDewline made; TestMain removes it.
-var builtDir string
-
 func TestMain(m *testing.M) {
-	dir, err := os.MkdirTemp("", "dewline-e2e-")
-	if err != nil {
-		fmt.Fprintln(os.Stderr, err)
-		os.Exit(1)
-	}
-	builtDir = dir
 	// These tests wait for processes far more than they compute.
 	flag.Parse()
 	if err := flag.Set("test.parallel", "8"); err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		os.Exit(1)
 	}
-	code := m.Run()
-	_ = os.RemoveAll(dir)
-	os.Exit(code)
+	os.Exit(m.Run())
 }
-
-// buildDewline builds the program once and returns its path.
-var buildDewline = sync.OnceValues(func() (string, error) {
-	bin := filepath.Join(builtDir, "dewline")
-	out, err := exec.Command("go", "build", "-o", bin, ".").CombinedOutput()
-	if err != nil {
-		return "", fmt.Errorf("go build: %w\n%s", err, out)
-	}
-	return bin, nil
-})
 
 // eventually waits until cond holds, and fails the test with what is missing
 // after patience.
@@ -183,11 +163,7 @@ func (l *screen) String() string {
 // start runs the binary; a process that the test leaves behind is killed.
 func start(t *testing.T, env []string, args ...string) *program {
 	t.Helper()
-	bin, err := buildDewline()
-	if err != nil {
-		t.Fatal(err)
-	}
-	return startBinary(t, bin, env, args...)
+	return startBinary(t, built.Dewline(t), env, args...)
 }
 
 // startBinary runs a binary that was built otherwise.

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 
 	"dewline/sensors/table"
@@ -25,8 +26,20 @@ type sourceFile struct {
 	tree    *ast.File
 }
 
-func sourceFiles(t *testing.T) (out []sourceFile) {
+// sourceFiles are read once for all who look at them.
+func sourceFiles(t *testing.T) []sourceFile {
 	t.Helper()
+	out, err := readSources()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(out) < 100 {
+		t.Fatalf("found only %d source files", len(out))
+	}
+	return out
+}
+
+var readSources = sync.OnceValues(func() (out []sourceFile, _ error) {
 	top := filepath.Join("..", "..")
 	for _, layer := range layers {
 		err := filepath.WalkDir(filepath.Join(top, layer), func(path string, d fs.DirEntry, err error) error {
@@ -59,14 +72,11 @@ func sourceFiles(t *testing.T) (out []sourceFile) {
 			return nil
 		})
 		if err != nil {
-			t.Fatal(err)
+			return nil, err
 		}
 	}
-	if len(out) < 100 {
-		t.Fatalf("found only %d source files", len(out))
-	}
-	return out
-}
+	return out, nil
+})
 
 func layerOf(path string) int {
 	first, _, _ := strings.Cut(path, "/")
