@@ -103,10 +103,10 @@ var crashExplains = map[alarm.ID]struct {
 
 // A crash at a random moment of a random life, with a state of random age: the
 // engine that woke again says nothing that the one which never crashed does
-// not, and leaves out nothing but what it cannot know.
+// not, and leaves out nothing but what it cannot know. Three lives with DEWLINE_LONG=1.
 func TestRestart_CrashSaysNothingNew(t *testing.T) {
 	skipUnderRace(t)
-	for seed := range uint64(many(3)) {
+	for seed := range uint64(longMany(1, 3)) {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {
 			t.Parallel()
 			rng := rand.New(rand.NewPCG(seed, 4711))

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -64,7 +65,7 @@ type rig struct {
 	now     time.Duration
 	log     []Transition
 	states  map[alarm.Key]alarm.State
-	restart bool // through JSON before every call
+	restart bool // through JSON before a call
 	calls   int
 	synced  bool
 	skew    time.Duration // of the wall clock
@@ -120,10 +121,18 @@ func (r *rig) reborn() {
 	r.take(r.e.Restore(&s, list, now))
 }
 
-// maybeRestart restarts before every call, under the race detector before
-// every fiftieth.
+// maybeRestart restarts before every third call, which is another one of each poll's
+// unless their number is a multiple of three; with DEWLINE_LONG=1 before every call, and
+// under the race detector before every fiftieth.
 func (r *rig) maybeRestart() {
-	if r.calls++; r.restart && (!raceOn || r.calls%50 == 0) {
+	each := 3
+	switch {
+	case raceOn:
+		each = 50
+	case os.Getenv("DEWLINE_LONG") != "":
+		each = 1
+	}
+	if r.calls++; r.restart && r.calls%each == 0 {
 		r.reborn()
 	}
 }
