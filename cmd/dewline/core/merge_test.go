@@ -109,7 +109,7 @@ func (r *rack) open() map[alarm.Key]rules.AlarmView {
 // is lost, no number had twice, nothing answered rings, and everything that an
 // alarm was told by stands under one notice.
 func TestMergeOfRandomLives(t *testing.T) {
-	lives := uint64(20)
+	lives := uint64(10)
 	if longChecks() {
 		lives = 60
 	}
