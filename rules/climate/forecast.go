@@ -142,6 +142,19 @@ func (m *Thermal) Lately(t *Trend) (Slope, bool) {
 	return Slope{}, false
 }
 
+// MayBeSteep reports whether Lately may be steep, as it does of a Trend. It looks once a slot.
+func (m *Thermal) MayBeSteep() bool {
+	if m.lookedAt != m.Slot+1 {
+		var xs, ys [latelySlots]float64
+		n := m.lately(xs[:], ys[:])
+		m.lookedAt, m.steep = m.Slot+1, false
+		for i := 1; i < n; i++ {
+			m.steep = m.steep || mayBeSteep(ys[i]-ys[i-1], xs[i]-xs[i-1])
+		}
+	}
+	return m.steep
+}
+
 // Bend is how the rise of t slows down, by the last half hour or, where that is surer, by
 // one to two hours, if it was faster then. Readings come every so often.
 func (m *Thermal) Bend(t *Trend, every time.Duration) (best Bend) {

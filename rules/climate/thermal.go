@@ -146,6 +146,9 @@ type Thermal struct {
 	HasUsual bool  `json:"has_usual"`
 	Rest     Trend `json:"rest"`
 
+	lookedAt int64 // the open slot, plus one, when it was last looked for a steep step
+	steep    bool  // and there was one in what Lately is made of
+
 	// The open slot and the week before it.
 	Slot     int64    `json:"slot"` // number of the open slot
 	Sums     slotSums `json:"sums"`

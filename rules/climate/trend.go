@@ -85,6 +85,7 @@ type Trend struct {
 	slope   Slope // of the closed bins, while known
 	ok      bool
 	current bool // slope and ok belong to the bins as they are
+	calm    int  // so many of the last steps from bin to bin were not steep
 }
 
 // Observe takes one good reading. After 15 minutes without one it starts anew.
@@ -141,6 +142,11 @@ func (t *Trend) sound() bool {
 func (t *Trend) close() {
 	t.Times[t.Head] = t.Start + t.TimeSum/time.Duration(t.Count)
 	t.Values[t.Head] = t.Sum / float64(t.Count)
+	if before := (t.Head + trendBins - 1) % trendBins; t.Filled == 0 || mayBeSteep(t.Values[t.Head]-t.Values[before], (t.Times[t.Head]-t.Times[before]).Hours()) {
+		t.calm = 0
+	} else {
+		t.calm++
+	}
 	t.Head = (t.Head + 1) % trendBins
 	t.Filled = min(t.Filled+1, trendBins)
 	t.Count, t.Sum, t.TimeSum = 0, 0, 0
@@ -331,6 +337,14 @@ func theilSen(xs, ys []float64, noise float64) Slope {
 		Span: time.Duration(-xs[0] * float64(time.Hour)),
 	}
 }
+
+// MayBeSteep reports whether Slope may be steep, or Steep true, for next to nothing: no line
+// is steeper than the steepest step between neighbours.
+func (t *Trend) MayBeSteep() bool { return t.calm < t.Filled-1 }
+
+// mayBeSteep reports whether a step of so many °C in so many hours is, to within what
+// rounding does to the lines that are made of it.
+func mayBeSteep(step, hours float64) bool { return !(step < 0.99*trendSteep*hours) }
 
 // Now is the value that the slope leads to at a time, smoother than a reading; false
 // where no slope is known.

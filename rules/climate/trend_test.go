@@ -209,6 +209,42 @@ func TestSteep(t *testing.T) {
 	}
 }
 
+// Whoever asks first whether a trend may be so steep misses none that is, and is spared
+// nearly all others.
+func TestMayBeSteep(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 6))
+	var reached, spared int
+	for range 300 {
+		var tr Trend
+		m := NewThermal(60)
+		rate, noise, every := 12*rng.NormFloat64(), 0.2*rng.Float64(), time.Duration(10+rng.IntN(120))*time.Second
+		if rng.IntN(2) == 0 {
+			rate, noise = rate/10, noise/10
+		}
+		for at := time.Duration(0); at < 2*time.Hour; at += every {
+			v := 20 + rate*at.Hours() + noise*rng.NormFloat64()
+			tr.Observe(at, v)
+			m.Observe(ThermalReading{At: at, Air: v, Hour: -1})
+			s, _ := tr.Slope()
+			long, _ := m.Lately(&tr)
+			_, steep := tr.Steep()
+			if may := tr.MayBeSteep(); !may && (s.PerHour >= trendSteep || steep) {
+				t.Fatalf("%+v, steep %v, and it may not be", s, steep)
+			} else if may {
+				reached++
+			} else {
+				spared++
+			}
+			if long.PerHour >= trendSteep && !m.MayBeSteep() {
+				t.Fatalf("%+v of late, and it may not be", long)
+			}
+		}
+	}
+	if reached < 1000 || spared < 10_000 {
+		t.Errorf("%d reached it and %d were spared: the test saw too little", reached, spared)
+	}
+}
+
 // All the limits of a trend, to the second.
 func TestTrend_AtItsLimits(t *testing.T) {
 	line := func(bins int, every time.Duration, perHour float64) *Trend {

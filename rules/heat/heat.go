@@ -48,6 +48,9 @@ func (l look) judgeAhead(en *room.Enclosure, now sensors.Instant) {
 // rise looks for a rise that leads to the lethal limit.
 func (l look) rise(en *room.Enclosure, now sensors.Instant) (in alarm.Input, slope climate.Slope, isSteep bool) {
 	s := &en.Alarms[alarm.KindAhead]
+	if en.Now.Hot < en.Limits.Warn && !s.Rec.Life.Active && !en.MayBeSteep() {
+		return alarm.Back, slope, false // as nearly always
+	}
 	slope, isSteep, ok := en.Rise()
 	if en.Now.Hot < en.Limits.Warn && !((isSteep || ok && slope.IsSteep()) && l.isOdd(en, now)) {
 		return alarm.Back, slope, false

@@ -182,6 +182,11 @@ func (en *Enclosure) Rise() (slope climate.Slope, isSteep, ok bool) {
 	return slope, isSteep, ok
 }
 
+// MayBeSteep reports whether Rise may be steep, which is sooner known than Rise.
+func (en *Enclosure) MayBeSteep() bool {
+	return en.St.Trend.MayBeSteep() || en.St.Thermal.MayBeSteep()
+}
+
 // riseUnsure in °C/h is the uncertainty of a rate from which on a longer one is asked.
 const riseUnsure = Climbs
 
