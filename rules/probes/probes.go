@@ -50,7 +50,7 @@ type State struct {
 // disagreement, with a wrong clock, or due to be calibrated.
 type Judge struct {
 	At        []State // by the probe's index
-	stood     []stand // the last steps that stand, by the same; nil until one does
+	stood     []stand // the steps that stand, in order of time; nil until one does
 	nightOpen bool    // probes are being compared, or that is not known
 }
 

@@ -1,6 +1,7 @@
 package probes
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -196,47 +197,56 @@ func (p probe) moved(r *sensors.Reading) {
 	}
 }
 
-// A stand is when a step began and from which temperature, so that whoever stepped
-// is compared with all others without a look at all that is known of each.
+// A stand is when a step began that stands, and from which temperature, so that whoever
+// stepped is compared with those that did so at the same time, without a look at others.
 type stand struct {
-	at   time.Duration
-	from float64 // hundredths of °C
+	at    time.Duration
+	from  float64 // hundredths of °C
+	probe int
 }
 
-// stand notes when the probe's step began that stands.
+// stand puts the probe's step that stands into its place among all, by when they began.
 func (l swaps) stand(p probe) {
-	if l.stood == nil {
-		l.stood = make([]stand, len(l.At))
+	if l.stood == nil || len(l.stood) > 2*len(l.At) { // half of them are over
+		l.stood = l.stood[:0]
 		for i := range l.At {
-			l.stood[i] = stand{l.At[i].Step.At, l.At[i].Step.Before.Temp}
+			if s := &l.At[i].Step; s.Stands && i != p.Index {
+				l.stood = append(l.stood, stand{s.At, s.Before.Temp, i})
+			}
 		}
+		slices.SortFunc(l.stood, func(a, b stand) int { return cmp.Compare(a.at, b.at) })
 	}
-	l.stood[p.Index] = stand{p.Step.At, p.Step.Before.Temp}
+	i := len(l.stood)
+	for i > 0 && l.stood[i-1].at > p.Step.At {
+		i--
+	}
+	l.stood = slices.Insert(l.stood, i, stand{p.Step.At, p.Step.Before.Temp, p.Index})
 }
 
-// exchanged finds the probe that stepped to where p was, from where p is now.
-func (l swaps) exchanged(p probe) probe {
+// exchanged finds the probe that stepped to where p was, from where p is now, of several
+// the first.
+func (l swaps) exchanged(p probe) (found probe) {
 	a, near := &p.Step, max(swapNearTemp, p.Grain.Temp)
 	atOnce := min(2*p.St.Interval, swapWithin)
 	within := atOnce
 	if a.Silent {
 		within = swapWithin
 	}
-	for i, o := range l.stood {
-		apart := (a.At - o.at).Abs()
-		if apart > within { // as nearly all are, in a large room
-			continue
+	for _, o := range slices.Backward(l.stood) {
+		if o.at < a.At-within {
+			break
 		}
-		if t := (a.After.Temp - o.from) / near; t*t > swapApart || apart > atOnce && !l.At[i].Step.Silent {
-			continue
+		if t := (a.After.Temp - o.from) / near; t*t > swapApart || o.at > a.At+within {
+			continue // as nearly all, in a large room
 		}
-		q := l.at(i)
+		q := l.at(o.probe)
 		b := &q.Step
-		if q != p && b.Stands && b.At == o.at && p.Grain.tookPlace(a, b) && q.Grain.tookPlace(b, a) && p.onlyAs(q) {
-			return q
+		is := q != p && b.Stands && b.At == o.at && (b.Silent || (a.At-b.At).Abs() <= atOnce)
+		if is && (found.Probe == nil || q.Index < found.Index) && p.Grain.tookPlace(a, b) && q.Grain.tookPlace(b, a) && p.onlyAs(q) {
+			found = q
 		}
 	}
-	return probe{}
+	return found
 }
 
 // onlyAs reports whether nothing but an exchange makes two probes step so: both were
@@ -390,12 +400,14 @@ func (l swaps) leaveTogether(ref int32, hour float64, now time.Duration) (middle
 // away reports whether a probe that no exchange was told of stands away from its usual
 // place, and by how much when the middle of all is taken off.
 func (p probe) away(middle, off float64) bool {
-	p.Away.by -= middle
+	if p.Away.by -= middle; math.IsNaN(p.Away.by) {
+		return false // it is not known
+	}
 	least := max(placesAway, placesSpread*p.Own.Spread(), placesMiddle*off, placesGrains*p.Grain.Temp/100)
 	if p.Away.Since > 0 {
 		least *= placesBack
 	}
-	return math.Abs(p.Away.by) >= least // never, where it is not known
+	return math.Abs(p.Away.by) >= least
 }
 
 // placeOf looks for the one whose place a probe is in, and tells both once they stayed.

@@ -1,6 +1,7 @@
 package probes
 
 import (
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -311,5 +312,40 @@ func TestProbes_WhatIsTold(t *testing.T) {
 	p.St.Dewy = true
 	if _, why := j.Cause(v, p.Alarm(alarm.KindWet)); len(why) != 1 || why[0].ID != alarm.FactDewPoint || float64(why[0].Temperature) < 21.9 || float64(why[0].Temperature) > 22.1 {
 		t.Errorf("%+v", why)
+	}
+}
+
+// Of steps that stand in any order, and are replaced and forgotten, the same is found as by
+// a look at every probe.
+func TestSwap_ExchangedAsByLookingAtAll(t *testing.T) {
+	v := roomtest.View(t, 12, "")
+	l := swaps{look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}}
+	rng := rand.New(rand.NewPCG(7, 8))
+	level := func() Level { return Level{Temp: float64(2300 + 100*rng.IntN(3)), Num: swapMean} }
+	found := 0
+	for now := time.Hour; now < 300*time.Hour; now += time.Duration(rng.IntN(30)) * time.Second {
+		p := l.at(rng.IntN(len(v.Probes)))
+		p.St.Interval = time.Duration(10+rng.IntN(50)) * time.Second
+		p.Step = Step{At: now - time.Duration(rng.IntN(1+rng.IntN(3600)))*time.Second, Before: level(), After: level(), Silent: rng.IntN(2) == 0, Stands: true}
+		l.stand(p)
+		var want probe
+		for i := range v.Probes {
+			q := l.at(i)
+			a, b, apart := &p.Step, &q.Step, (p.Step.At - q.Step.At).Abs()
+			near := apart <= 2*p.St.Interval || a.Silent && b.Silent && apart <= swapWithin
+			if q != p && b.Stands && near && p.Grain.tookPlace(a, b) && q.Grain.tookPlace(b, a) && p.onlyAs(q) {
+				want, found = q, found+1
+				break
+			}
+		}
+		if got := l.exchanged(p); got.Probe != want.Probe {
+			t.Fatalf("found %+v, and by looking at all %+v", got.Probe, want.Probe)
+		}
+		if rng.IntN(4) == 0 {
+			l.at(rng.IntN(len(v.Probes))).Step = Step{}
+		}
+	}
+	if found < 1000 {
+		t.Errorf("found %d: the test saw too little", found)
 	}
 }
