@@ -98,7 +98,7 @@ func answerCommand(spec answerSpec, way func(*pflag.FlagSet) (by *string, delive
 
 func (spec answerSpec) setEnd(c *alert.Command, length time.Duration, until string) error {
 	if until != "" {
-		end, err := endDate(until)
+		end, err := parseTime(until, time.Local)
 		if err != nil || length != 0 {
 			return usagef("write the end once, as --for 72h or as --until 2026-12-24")
 		}
@@ -128,14 +128,6 @@ func (spec answerSpec) setTarget(c *alert.Command, args []string) bool {
 		return false
 	}
 	return true
-}
-
-// endDate reads a moment, or the first moment of a day on this machine's clock.
-func endDate(s string) (time.Time, error) {
-	if t, err := time.Parse(time.RFC3339, s); err == nil {
-		return t, nil
-	}
-	return time.ParseInLocation(time.DateOnly, s, time.Local)
 }
 
 func listAlarms(ctx context.Context, ctl *control, out io.Writer) error {

@@ -28,14 +28,20 @@ func runBackup(ctx context.Context, ctl *control, to string, std stdio) error {
 	if _, err := os.Lstat(to); err == nil {
 		return fmt.Errorf("%s exists: name a new file", to)
 	}
-	if ctl.running(ctx) {
+	if ctl.running() {
 		if err := ctl.backup(ctx, to); err != nil {
 			return advised(err, to, namesFile)
 		}
-	} else if err := ctl.stopped(ctx, func(dir string, st *store.Store) error {
-		return advised(st.Backup(ctx, to), filepath.Join(dir, store.FileName), namesFile)
-	}); err != nil {
-		return err
+	} else {
+		dir, err := ctl.dataDir()
+		if err == nil {
+			err = withRecord(ctx, store.Options{Dir: dir}, func(st *store.Store) error {
+				return advised(st.Backup(ctx, to), filepath.Join(dir, store.FileName), namesFile)
+			})
+		}
+		if err != nil {
+			return err
+		}
 	}
 	fi, err := os.Stat(to)
 	if err != nil {

@@ -144,7 +144,7 @@ func TestAnswerFlags(t *testing.T) {
 			t.Errorf("%v: exit %d, want %d and %q\n%s", c.args, code, exitUsage, c.want, errs)
 		}
 	}
-	day, err := endDate("2026-12-24")
+	day, err := parseTime("2026-12-24", time.Local)
 	if h, m, s := day.Clock(); err != nil || h+m+s != 0 || day.Location() != time.Local {
 		t.Errorf("a date is read as %v, %v", day, err)
 	}

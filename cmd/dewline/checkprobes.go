@@ -23,7 +23,7 @@ import (
 const checkReadings = 3
 
 func checkProbes(ctx context.Context, cfg *configs.Config, std stdio) error {
-	if ownsBuses(cfg) {
+	if (&control{dir: cfg.Store.Dir}).running() {
 		return errors.New("dewline is running and owns the buses: stop it first, or see dewline alarm list and the page for its probes")
 	}
 	corrections, ageing := probePast(ctx, cfg, std)

@@ -15,14 +15,12 @@ import (
 	"os/user"
 	"path/filepath"
 	"slices"
-	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"dewline/alert"
-	"dewline/configs"
 	"dewline/sensors/table"
 )
 
@@ -30,6 +28,7 @@ import (
 // of its socket decide who may.
 type control struct {
 	socket, config, dir string
+	found               string // the socket of the daemon that answered, the one from then on
 	by                  string // who acts; empty where one only looks
 	patient             bool   // waits for an answer as long as it takes
 	room                bool   // cannot do without the room's configuration
@@ -68,9 +67,12 @@ func addLook(fs *pflag.FlagSet) *control {
 	return c
 }
 
-// find returns the first socket that exists: one named, the service's, the data directory's.
-// That is the one from then on.
+// find returns the first socket that a daemon listens on: one named, the service's, the
+// data directory's.
 func (c *control) find() (string, error) {
+	if c.found != "" {
+		return c.found, nil
+	}
 	paths := []string{c.socket}
 	if c.socket == "" {
 		paths = []string{serviceSocket}
@@ -81,27 +83,24 @@ func (c *control) find() (string, error) {
 			paths = append(paths, controlPath("", cfg.Store.Dir))
 		}
 	}
-	for _, path := range paths {
-		if fi, err := os.Stat(path); err == nil && fi.Mode()&os.ModeSocket != 0 {
-			c.socket = path
-			return path, nil
+	i := slices.IndexFunc(paths, func(path string) bool {
+		_, seen := os.Stat(path)
+		conn, knocked := net.DialTimeout("unix", path, connectWithin)
+		if knocked == nil {
+			_ = conn.Close()
 		}
+		return listens(path, seen, knocked)
+	})
+	if i < 0 {
+		return "", fmt.Errorf("no running dewline found (looked for %v): start it, or name its socket with --control", paths)
 	}
-	return "", fmt.Errorf("no running dewline found (looked for %v): start it, or name its socket with --control", paths)
+	c.found = paths[i]
+	return c.found, nil
 }
 
-// running reports whether a daemon answers. A socket that nobody listens on was left by
-// a kill.
-func (c *control) running(ctx context.Context) bool {
-	path, err := c.find()
-	if err != nil {
-		return false
-	}
-	conn, err := (&net.Dialer{}).DialContext(ctx, "unix", path)
-	if err == nil {
-		_ = conn.Close() // it was only knocked at
-	}
-	return !errors.Is(err, syscall.ECONNREFUSED)
+func (c *control) running() bool {
+	_, err := c.find()
+	return err == nil
 }
 
 func (c *control) get(ctx context.Context, path string, v any) error {
@@ -189,18 +188,6 @@ func controlPath(given, dir string) string {
 		return filepath.Join(dir, "control.sock")
 	}
 	return serviceSocket
-}
-
-// ownsBuses reports whether a daemon listens on one of the usual sockets.
-func ownsBuses(cfg *configs.Config) bool {
-	return slices.ContainsFunc([]string{serviceSocket, controlPath("", cfg.Store.Dir)}, func(path string) bool {
-		_, seen := os.Stat(path)
-		c, knocked := net.DialTimeout("unix", path, connectWithin)
-		if knocked == nil {
-			_ = c.Close()
-		}
-		return listens(path, seen, knocked)
-	})
 }
 
 // listens reads the outcome of looking for a socket and of knocking at it. A daemon that

@@ -47,7 +47,7 @@ func runImport(ctx context.Context, ctl *control, file, zone string, im *importi
 	if err != nil {
 		return usagef("--timezone %s: %w", zone, err)
 	}
-	dir, err := ctl.stoppedDir(ctx)
+	dir, err := ctl.stoppedDir()
 	if err != nil {
 		return err
 	}

@@ -6,7 +6,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"dewline/configs"
 	"dewline/sensors/scan"
 	"dewline/sensors/table"
 )
@@ -21,11 +20,7 @@ func probesCommand() *cobra.Command {
 }
 
 func runProbes(ctx context.Context, config string, o scan.Options, std stdio) error {
-	cfg, _, err := table.LoadInForce(config)
-	if err != nil {
-		cfg = &configs.Config{}
-	}
-	if ownsBuses(cfg) {
+	if (&control{config: config}).running() {
 		return fmt.Errorf("dewline is running and owns the buses: stop it, look again, and start it")
 	}
 	found, err := scan.Scan(ctx, table.Families(), o)

@@ -26,7 +26,7 @@ import (
 // answering has f ask the running daemon or, where none runs, what answers from its record
 // as that would.
 func (c *control) answering(ctx context.Context, std stdio, f func(*control) error) error {
-	if c.running(ctx) {
+	if c.running() {
 		return f(c)
 	}
 	cfg, dir, err := c.inForce()
@@ -69,16 +69,6 @@ func (c *control) inForce() (*configs.Config, string, error) {
 		return nil, "", usagef("the room's configuration is needed, name it with --config FILE: %w", err)
 	}
 	return new(configs.Config), c.dir, nil
-}
-
-// stopped gives the record of a daemon that is not running to f, which only reads, and its
-// directory.
-func (c *control) stopped(ctx context.Context, f func(dir string, st *store.Store) error) error {
-	dir, err := c.dataDir()
-	if err != nil {
-		return err
-	}
-	return withRecord(ctx, store.Options{Dir: dir}, func(st *store.Store) error { return f(dir, st) })
 }
 
 // withRecord opens a record for reading while f is at work.
@@ -130,8 +120,8 @@ func (c *control) dataDir() (string, error) {
 }
 
 // stoppedDir returns the data directory of a daemon that is not running.
-func (c *control) stoppedDir(ctx context.Context) (string, error) {
-	if c.running(ctx) {
+func (c *control) stoppedDir() (string, error) {
+	if c.running() {
 		return "", errors.New("dewline is running: stop it first")
 	}
 	return c.dataDir()
@@ -174,13 +164,13 @@ func addSpanFlags(fs *pflag.FlagSet, usual time.Duration, words string) spanFlag
 func (s spanFlags) times() (from, to time.Time, err error) {
 	to = time.Now()
 	if *s.to != "" {
-		if to, err = parseTime(*s.to); err != nil {
+		if to, err = parseTime(*s.to, time.UTC); err != nil {
 			return from, to, usagef("--to: %w", err)
 		}
 	}
 	from = to.Add(-s.usual)
 	if *s.from != "" {
-		if from, err = parseTime(*s.from); err != nil {
+		if from, err = parseTime(*s.from, time.UTC); err != nil {
 			return from, to, usagef("--from: %w", err)
 		}
 	}
@@ -190,9 +180,10 @@ func (s spanFlags) times() (from, to time.Time, err error) {
 	return from, to, nil
 }
 
-func parseTime(s string) (time.Time, error) {
+// parseTime reads a moment; one that does not say, and a day's first, is by the clock of loc.
+func parseTime(s string, loc *time.Location) (time.Time, error) {
 	for _, layout := range []string{time.RFC3339, "2006-01-02T15:04", time.DateOnly} {
-		if t, err := time.Parse(layout, s); err == nil {
+		if t, err := time.ParseInLocation(layout, s, loc); err == nil {
 			return t, nil
 		}
 	}

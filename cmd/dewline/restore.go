@@ -23,7 +23,7 @@ func runRestore(ctx context.Context, ctl *control, from string, std stdio) error
 	if from == "" {
 		return usagef("name the copy with --from FILE")
 	}
-	dir, err := ctl.stoppedDir(ctx)
+	dir, err := ctl.stoppedDir()
 	if err != nil {
 		return err
 	}

@@ -56,7 +56,7 @@ func runSummary(ctx context.Context, f *summaryFlags, named bool, std stdio) err
 	near.room = true
 	ask := func(ctl *control) error { return f.ask(ctx, ctl, std) }
 	err := near.answering(ctx, std, ask)
-	if errors.Is(err, store.ErrLocked) && f.ctl.running(ctx) { // its daemon has the socket elsewhere
+	if errors.Is(err, store.ErrLocked) && f.ctl.running() { // its daemon has the socket elsewhere
 		return ask(f.ctl)
 	}
 	return err

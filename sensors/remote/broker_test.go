@@ -76,11 +76,7 @@ func listen(t *testing.T, b broker, log *slog.Logger, nodes ...*Node) (stop func
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	var wg sync.WaitGroup
-	wg.Go(func() {
-		if err := s.Run(ctx); err != nil {
-			t.Error(err)
-		}
-	})
+	wg.Go(func() { s.Run(ctx) })
 	stop = func() { cancel(); wg.Wait() }
 	t.Cleanup(stop)
 	return stop

@@ -60,9 +60,8 @@ func NewSubscriber(o SubscriberOptions, nodes []*Node) (*Subscriber, error) {
 	return s, nil
 }
 
-// Run listens until ctx ends, connecting again as often as needed, and returns nil. Run
-// may be called once.
-func (s *Subscriber) Run(ctx context.Context) error {
+// Run listens until ctx ends, connecting again as often as needed. It may be called once.
+func (s *Subscriber) Run(ctx context.Context) {
 	c := mqtt.NewClient(s.clientOptions(ctx))
 	// With ConnectRetry the token of Connect completes at the first success
 	// only; how the connection fares is told to the handlers.
@@ -73,7 +72,7 @@ func (s *Subscriber) Run(ctx context.Context) error {
 	for {
 		select {
 		case <-ctx.Done():
-			return nil
+			return
 		case <-s.connected:
 		case <-again.C:
 		}

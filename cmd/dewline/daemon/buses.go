@@ -123,11 +123,7 @@ func (b *RealProbes) Run(ctx context.Context, s Sink) error {
 	b.sink = s.Reading
 	var wg sync.WaitGroup
 	if b.subscriber != nil {
-		wg.Go(func() {
-			if err := b.subscriber.Run(ctx); err != nil {
-				b.log.Error("listening for remote probes ended", "err", err)
-			}
-		})
+		wg.Go(func() { b.subscriber.Run(ctx) })
 	}
 	if s.Contact != nil {
 		wg.Go(func() { b.contacts.Run(ctx, s.Contact) })
