@@ -381,3 +381,18 @@ func TestRoutes_AreDescribed(t *testing.T) {
 		t.Errorf("answered is %v, described is %v", answered, described)
 	}
 }
+
+// What may be asked over the control socket only its owner may ask, from its first
+// moment on.
+func TestOnlyItsOwnerOpensTheControlSocket(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "control.sock")
+	ln, err := listenControl(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer ln.Close()
+	fi, err := os.Stat(path)
+	if err != nil || fi.Mode().Perm() != 0o600 {
+		t.Errorf("%v, %v; want a socket of mode 0600", fi, err)
+	}
+}

@@ -118,15 +118,7 @@ func listenControl(path string) (net.Listener, error) {
 		cerr := c.Control(func(fd uintptr) { err = unix.Fchmod(int(fd), 0o600) })
 		return errors.Join(cerr, err)
 	}}
-	ln, err := lc.Listen(context.Background(), "unix", path)
-	if err != nil {
-		return nil, err
-	}
-	if err := os.Chmod(path, 0o600); err != nil {
-		_ = ln.Close()
-		return nil, err
-	}
-	return ln, nil
+	return lc.Listen(context.Background(), "unix", path)
 }
 
 // ServeControl serves h on a control socket, for the commands of this board; an
@@ -172,34 +164,26 @@ func (s *Site) Page(ctx context.Context) http.Handler {
 	return behind(cfg.Proxy, http.NewCrossOriginProtection().Handler(mux))
 }
 
-// A Certificate is the page's certificate, read again when its file
-// changes, so that a renewed one needs no restart.
+// A Certificate is the page's certificate, read for every connection, so that a renewed
+// one needs no restart.
 type Certificate struct {
 	CertFile, KeyFile string
 
-	mu   sync.Mutex // guards what follows
-	at   time.Time  // the file's, when it was read
+	mu   sync.Mutex // guards pair
 	pair *tls.Certificate
 }
 
 // Get implements tls.Config.GetCertificate. While a new file cannot be read
 // the old certificate is used.
 func (p *Certificate) Get(*tls.ClientHelloInfo) (*tls.Certificate, error) {
+	pair, err := tls.LoadX509KeyPair(p.CertFile, p.KeyFile)
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	fi, err := os.Stat(p.CertFile)
-	if err == nil && p.pair != nil && fi.ModTime().Equal(p.at) {
-		return p.pair, nil
-	}
-	pair, lerr := tls.LoadX509KeyPair(p.CertFile, p.KeyFile)
-	if lerr != nil && p.pair == nil {
-		return nil, fmt.Errorf("read the page's certificate: %w", lerr)
-	}
-	if lerr == nil {
-		p.pair, p.at = &pair, time.Time{}
-		if err == nil {
-			p.at = fi.ModTime()
-		}
+	switch {
+	case err == nil:
+		p.pair = &pair
+	case p.pair == nil:
+		return nil, fmt.Errorf("read the page's certificate: %w", err)
 	}
 	return p.pair, nil
 }
