@@ -222,6 +222,28 @@ func TestListens_ClosedFolder(t *testing.T) {
 	}
 }
 
+// A socket that a kill left hides no daemon whose socket is looked for after it.
+func TestFindPassesADeadSocketOver(t *testing.T) {
+	listen := func(dir string) *net.UnixListener {
+		ln, err := net.ListenUnix("unix", &net.UnixAddr{Name: filepath.Join(dir, "control.sock"), Net: "unix"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return ln
+	}
+	t.Setenv("RUNTIME_DIRECTORY", "")
+	dead, alive := t.TempDir(), t.TempDir()
+	left := listen(dead)
+	left.SetUnlinkOnClose(false)
+	left.Close()
+	defer listen(alive).Close()
+	file := write(t, t.TempDir(), "room.toml", strings.Replace(jarRoom, "[store]\n", "[store]\ndir = \""+alive+"\"\n", 1))
+	c := control{dir: dead, config: file}
+	if path, err := c.find(); err != nil || path != filepath.Join(alive, "control.sock") {
+		t.Errorf("found %q: %v", path, err)
+	}
+}
+
 // While a daemon owns the buses nothing else may talk on them.
 func TestProbes_NotWhileDewlineRuns(t *testing.T) {
 	b := newBench(t)
