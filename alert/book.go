@@ -19,12 +19,11 @@ type book struct {
 	*call
 	byID   map[string]*incident // every incident, ended ones included
 	sorted []*incident          // the same by id; nil when out of date
-	open   map[group]*incident  // those that have not ended
 	byKey  map[alarm.Key]*incident
 }
 
 func newBook(c *call) *book {
-	return &book{call: c, byID: make(map[string]*incident), open: make(map[group]*incident), byKey: make(map[alarm.Key]*incident)}
+	return &book{call: c, byID: make(map[string]*incident), byKey: make(map[alarm.Key]*incident)}
 }
 
 // find returns the incident of an id, or the one that absorbed it, or one under which
@@ -85,14 +84,18 @@ func (b *book) add(in *incident) { b.byID[in.Notice.ID], b.sorted = in, nil }
 func (b *book) forget(in *incident) {
 	delete(b.byID, in.Notice.ID)
 	b.sorted = nil
-	b.shut(in)
 	maps.DeleteFunc(b.byKey, func(_ alarm.Key, o *incident) bool { return o == in })
 	b.eff.Docs = append(b.eff.Docs, docOf(docKey(in.Notice.ID), nil))
 }
 
-// shut takes an incident out of those that new alarms may join.
-func (b *book) shut(in *incident) {
-	maps.DeleteFunc(b.open, func(_ group, o *incident) bool { return o == in })
+// open is the notice that new alarms of a group join, nil for none.
+func (b *book) open(g group) *incident {
+	for _, in := range b.list() {
+		if !in.Ended && !in.aside() && groupIn(in) == g {
+			return in
+		}
+	}
+	return nil
 }
 
 // claim makes in the notice of those of its alarms of which it has the later word.
@@ -245,7 +248,7 @@ func rings(t *rules.Transition) bool {
 
 // groupFor returns the open incident of g, or a new one named by t.
 func (b *book) groupFor(g group, t *rules.Transition) *incident {
-	if in := b.open[g]; in != nil {
+	if in := b.open(g); in != nil {
 		return in
 	}
 	if in := b.storm(t); in != nil {
@@ -259,7 +262,6 @@ func (b *book) groupFor(g group, t *rules.Transition) *incident {
 		Notice: Notice{ID: id, Room: b.opt.Room, Cause: t.Cause, Kind: Raise},
 		Opened: b.now.Mono, Ready: b.now.Mono + b.opt.Group,
 	}
-	b.open[g] = in
 	b.add(in)
 	return in
 }
@@ -268,7 +270,7 @@ func (b *book) groupFor(g group, t *rules.Transition) *incident {
 // as a latched alarm, unless its cause has an open notice by now. One of many
 // that ended together begins a notice of its own: the others stay over.
 func (b *book) reopen(in *incident, g group, t *rules.Transition) *incident {
-	if other := b.open[g]; other != nil {
+	if other := b.open(g); other != nil {
 		in.member(t.Key).State = alarm.Norm // it lives on elsewhere
 		in.touched = true
 		return other
@@ -289,7 +291,6 @@ func (b *book) reopen(in *incident, g group, t *rules.Transition) *incident {
 	for _, p := range in.Out {
 		p.State = taken
 	}
-	b.open[g] = in
 	return in
 }
 
@@ -301,16 +302,11 @@ func (b *book) regroup(in *incident, g group, t *rules.Transition) *incident {
 	if breadth(g.cause) <= breadth(in.Notice.Cause) && !in.alone(t.Key) {
 		return in
 	}
-	switch other := b.open[g]; other {
-	case in:
-	case nil:
-		delete(b.open, groupIn(in))
-		in.Notice.Cause, in.touched = g.cause, true
-		b.open[g] = in
-	default:
+	if other := b.open(g); other != nil {
 		b.move(in, other, t.Key)
 		return other
 	}
+	in.Notice.Cause, in.touched = g.cause, true
 	return in
 }
 
@@ -331,7 +327,7 @@ func (b *book) storm(t *rules.Transition) *incident {
 	}
 	now := b.now.Mono
 	g := group{cause: alarm.Cause{Kind: CauseSeveral, ID: t.Priority.String()}}
-	host := b.open[g]
+	host := b.open(g)
 	if host != nil && now-host.Grew < stormWithin && (host.numActive() >= stormFrom || host.tells(t.Key.Alarm)) {
 		host.Grew = now
 		return host
@@ -342,9 +338,7 @@ func (b *book) storm(t *rules.Transition) *incident {
 	}
 	if host == nil {
 		host = slices.MinFunc(with, func(x, y *incident) int { return cmp.Compare(x.Opened, y.Opened) })
-		b.shut(host)
 		host.Notice.Cause, host.Grown = g.cause, 0
-		b.open[g] = host
 	}
 	host.Grew, host.touched = now, true
 	for _, in := range with {

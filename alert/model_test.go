@@ -251,7 +251,7 @@ func (m *model) check(rt *rapid.T) {
 		if in == nil || in.Ended || !in.active() {
 			rt.Fatalf("%v is active and in no open notice", k)
 		}
-		if o := m.desk.book.open[groupIn(in)]; o != in {
+		if o := m.desk.book.open(groupIn(in)); o != in {
 			rt.Fatalf("two open notices for one cause: %s and %v", in.Notice.ID, o)
 		}
 	}

@@ -105,6 +105,7 @@ func (d *Desk) read(doc store.Doc) (*incident, error) {
 
 // adopt puts a restored notice into the books.
 func (d *Desk) adopt(in *incident) {
+	other := d.book.open(groupIn(in)) // before it stands there itself
 	d.book.add(in)
 	in.Repeated = max(0, in.Repeated)
 	d.outbox.resume(in)
@@ -114,15 +115,9 @@ func (d *Desk) adopt(in *incident) {
 	if in.drill() {
 		d.drills.last = in.Drill
 	}
-	if in.Ended || in.aside() {
-		return
-	}
-	g := groupIn(in)
-	switch other := d.book.open[g]; {
-	case other == nil:
-		d.book.open[g] = in
+	switch {
+	case in.Ended || in.aside() || other == nil:
 	case in.urgency() > other.urgency():
-		d.book.open[g] = in
 		d.book.absorb(other, in)
 	default:
 		d.book.absorb(in, other)

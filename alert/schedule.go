@@ -328,7 +328,6 @@ func (s *schedule) heard(in *incident, m *Member) bool {
 func (s *schedule) end(in *incident) {
 	in.stopRun()
 	in.Ended, in.Grown = true, 0
-	s.book.shut(in)
 	s.log(Event{Notice: in.Notice.ID, What: "ended"})
 	told := in.Said != nil
 	if !told && in.Notice.Priority < alarm.Wake {
