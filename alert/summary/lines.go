@@ -7,6 +7,7 @@ import (
 	_ "embed"
 	"fmt"
 	"strings"
+	"sync"
 	"text/template"
 	"time"
 )
@@ -83,9 +84,21 @@ func (w *teller) facts(e *Enclosure) (out []fact) {
 	return out
 }
 
+// inEnglish reads the texts, once.
+var inEnglish = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("").Funcs(new(teller).funcs()).Parse(english))
+})
+
 func newTeller(u unit.Scale) *teller {
 	w := &teller{u: u}
-	w.t = template.Must(template.New("").Funcs(template.FuncMap{
+	w.t = template.Must(inEnglish().Clone()).Funcs(w.funcs())
+	return w
+}
+
+// funcs are what the texts ask for, for the teller's reader.
+func (w *teller) funcs() template.FuncMap {
+	u := w.u
+	return template.FuncMap{
 		"count": count, "share": share, "span": span, "percents": (*Spread).percents, "hottest": hottest, "oneLine": words.OneLine,
 		"capital": words.Capital, "headline": words.Headline, "reason": worstReason, "scale": u.Name,
 		"degrees":  func(celsius float64) string { return degrees(celsius, u) },
@@ -98,7 +111,7 @@ func newTeller(u unit.Scale) *teller {
 		},
 		"nbsp":     func() string { return nbsp },
 		"some":     func(minutes float64) bool { return minutes > 0 },
-		"peak":     func(x told) string { return x.peak(u) },
+		"peak":     func(x Excursion) string { return x.furthestText(u) },
 		"measured": (*Report).measured, "inBand": (*Report).inBand, "subject": (*Report).subject, "frequent": (*Report).frequent,
 		"names":      func(r *Report, ids []string) string { return r.alarmNames(ids, 4) },
 		"suggestion": func(c Count) string { return words.Fact(c.Suggestion, u) },
@@ -109,8 +122,7 @@ func newTeller(u unit.Scale) *teller {
 		"excursions": func(e *Enclosure) []string {
 			return capped(w.excursionLines(e.Excursions, &e.Limits), "excursion", "excursions")
 		},
-	}).Parse(english))
-	return w
+	}
 }
 
 // firstRead is when the first reading of all came, empty where there were earlier ones.
@@ -161,7 +173,7 @@ func (r *Report) frequent() string {
 // roomAlarms are the lines about alarms of the room's own probes and of dewline.
 func (w *teller) roomAlarms(r *Report) (lines []string) {
 	for _, x := range r.Others {
-		lines = append(lines, r.subject(x.Subject)+": "+lower(w.say("excursion", told{Excursion: x})))
+		lines = append(lines, r.subject(x.Subject)+": "+lower(w.say("excursion", x)))
 	}
 	return capped(lines, "alarm", "alarms")
 }
@@ -174,13 +186,7 @@ func capped(lines []string, one, many string) []string {
 	return append(lines[:linesTold:linesTold], fmt.Sprintf("and %s more", count(len(lines)-linesTold, one, many)))
 }
 
-// A told is an excursion beside the limits of its enclosure.
-type told struct {
-	Excursion
-	limits *Limits // nil for what has no figure
-}
-
-func (x told) peak(u unit.Scale) string {
+func (x Excursion) furthestText(u unit.Scale) string {
 	if x.Alarm == alarm.HumidityFloor {
 		return unbroken(words.BesideFloor(*x.Peak, x.limits.Floor).Value)
 	}
@@ -189,7 +195,7 @@ func (x told) peak(u unit.Scale) string {
 
 func (w *teller) alarmLines(list []Excursion) (lines []string) {
 	for _, x := range list {
-		lines = append(lines, w.say("excursion", told{Excursion: x}))
+		lines = append(lines, w.say("excursion", x))
 	}
 	return capped(lines, "alarm", "alarms")
 }
@@ -204,7 +210,8 @@ func (w *teller) excursionLines(list []Excursion, l *Limits) (lines []string) {
 		}
 	}
 	for _, x := range list {
-		line, n := w.say("excursion", told{x, l}), notes[x.Alarm]
+		x.limits = l
+		line, n := w.say("excursion", x), notes[x.Alarm]
 		switch {
 		case x.Asks() || n == 1:
 			lines = append(lines, line)

@@ -214,6 +214,7 @@ type Excursion struct {
 	AckedIn  float64        `json:"acknowledged_in_minutes,omitempty"`
 	Shelved  bool           `json:"shelved,omitempty"`
 	began    bool           // before the week
+	limits   *Limits        // where it is told: what the peak stands beside
 	past     *alarm.Past    // of the log
 }
 

@@ -26,9 +26,12 @@ func TestFigures_areToldFromTheirLimits(t *testing.T) {
 	at := time.Date(2026, time.November, 18, 13, 0, 0, 0, time.UTC)
 	e.Excursions = []Excursion{{Alarm: alarm.AboveBand, From: at, To: at.Add(time.Hour), Peak: new(29.99), PeakAt: at},
 		{Alarm: alarm.HumidityFloor, From: at, To: at.Add(time.Hour), Peak: new(72.4), PeakAt: at}}
+	for i := range e.Excursions {
+		e.Excursions[i].limits = &e.Limits
+	}
 	for u, want := range map[unit.Scale][2]string{unit.Celsius: {"29.99 °C", "30.0"}, unit.Fahrenheit: {"85.98 °F", "86.0"}} {
 		a := adviser{Report: &Report{Enclosures: []Enclosure{e}, next: WeekOf(at, time.UTC)}, teller: newTeller(u)}
-		all := []string{strings.Join(a.outlook(), " "), a.heatWords(&e), newTeller(u).say("excursion", told{e.Excursions[0], &e.Limits}), newTeller(u).say("picture", &e), e.Day.Temperature.degrees(&e.Limits, u)}
+		all := []string{strings.Join(a.outlook(), " "), a.heatWords(&e), newTeller(u).say("excursion", e.Excursions[0]), newTeller(u).say("picture", &e), e.Day.Temperature.degrees(&e.Limits, u)}
 		for _, s := range all {
 			if s = plainly(s); !strings.Contains(s, want[0]) {
 				t.Errorf("%q does not say %s", s, want[0])
@@ -38,7 +41,7 @@ func TestFigures_areToldFromTheirLimits(t *testing.T) {
 	if s := plainly(newTeller(unit.Celsius).say("floor", e)); !strings.Contains(s, "floor of 72.5 %") {
 		t.Errorf("the keeper's floor of 72.5 %% is told as %q", s)
 	}
-	if s := plainly(newTeller(unit.Celsius).say("excursion", told{e.Excursions[1], &e.Limits})); !strings.Contains(s, "lowest 72.4 %") {
+	if s := plainly(newTeller(unit.Celsius).say("excursion", e.Excursions[1])); !strings.Contains(s, "lowest 72.4 %") {
 		t.Error(s)
 	}
 	e.Nights = []Night{{Morning: at, Drop: new(1.96)}, {Morning: at.AddDate(0, 0, 1), Drop: new(2.0)}}

@@ -13,6 +13,7 @@ import (
 	"io"
 	"slices"
 	"strings"
+	"sync"
 
 	"dewline/alert/mail"
 	"dewline/alert/words"
@@ -47,6 +48,7 @@ type card struct {
 	Edge                   string // colour
 	Facts                  []fact
 	Picture                *Picture
+	Source                 template.URL // of the picture
 }
 
 // A tag is a word about an enclosure; its colour only repeats it.
@@ -182,13 +184,15 @@ const nothingToDo = "Nothing asks for you."
 const textWidth = 76
 
 // Text writes the summary as plain text that is complete by itself.
-func (r *Report) Text(u unit.Scale) string {
-	v, w := r.view(u), &textWriter{}
+func (r *Report) Text(u unit.Scale) string { return r.view(u).text() }
+
+func (v view) text() string {
+	w := &textWriter{}
 	w.line(v.Title)
 	w.line(v.Dates)
 	w.line("")
 	w.para("", v.Verdict)
-	if r.Early() {
+	if v.Tiles == nil { // nobody watched yet
 		return w.String()
 	}
 	w.head("Worth doing this week")
@@ -261,6 +265,9 @@ func (w *textWriter) lists(all []section) {
 //go:embed summary.html
 var page string
 
+// inHTML reads the page, once: to look through it for what must be escaped takes long.
+var inHTML = sync.OnceValue(func() *template.Template { return template.Must(template.New("summary").Parse(page)) })
+
 // A Source says where a picture is found: inside the page or inside the mail.
 type Source func(Picture) string
 
@@ -276,19 +283,17 @@ func ByContentID(p Picture) string { return "cid:" + p.Name }
 // programs show it: styles stand inline, tables hold figures, and the page
 // loads nothing. pics are those of Pictures; src says where they are found.
 func (r *Report) HTML(w io.Writer, u unit.Scale, pics []Picture, src Source) error {
-	v := r.view(u)
+	return r.view(u).html(w, pics, src)
+}
+
+func (v view) html(w io.Writer, pics []Picture, src Source) error {
 	for i := range v.Cards {
 		if k := slices.IndexFunc(pics, func(p Picture) bool { return p.Enclosure == v.Cards[i].ID }); k >= 0 {
-			v.Cards[i].Picture = &pics[k]
+			v.Cards[i].Picture, v.Cards[i].Source = &pics[k], template.URL(src(pics[k]))
 		}
 	}
-	find := template.FuncMap{"src": func(p *Picture) template.URL { return template.URL(src(*p)) }}
-	t, err := template.New("summary").Funcs(find).Parse(page)
-	if err != nil {
-		return fmt.Errorf("the summary's page: %w", err)
-	}
-	if err := t.Execute(w, v); err != nil {
-		return fmt.Errorf("write the summary of week %s: %w", r.Week, err)
+	if err := inHTML().Execute(w, v); err != nil {
+		return fmt.Errorf("write the summary %s: %w", v.Title, err)
 	}
 	return nil
 }
@@ -366,11 +371,12 @@ func (r *Report) Mail(u unit.Scale, to, key string) (mail.Summary, error) {
 	if err != nil {
 		return mail.Summary{}, err
 	}
+	v := r.view(u)
 	var html strings.Builder
-	if err := r.HTML(&html, u, pics, ByContentID); err != nil {
+	if err := v.html(&html, pics, ByContentID); err != nil {
 		return mail.Summary{}, err
 	}
-	m := mail.Summary{To: []string{to}, Subject: r.Subject(), Text: r.Text(u), HTML: html.String(), Key: r.Week + "/" + key}
+	m := mail.Summary{To: []string{to}, Subject: r.Subject(), Text: v.text(), HTML: html.String(), Key: r.Week + "/" + key}
 	for _, p := range pics {
 		m.Files = append(m.Files, mail.File{Name: p.Name, MediaType: "image/png", Data: p.PNG})
 	}
