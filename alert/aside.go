@@ -21,17 +21,6 @@ type drills struct {
 	last   *DrillResult
 }
 
-// whom returns the person of an id, the first for none.
-func (d *drills) whom(id string) (*configs.Person, error) {
-	if id == "" {
-		return &d.opt.People[0], nil
-	}
-	if p := d.opt.person(id); p != nil {
-		return p, nil
-	}
-	return nil, fmt.Errorf("drill for %q: %w", id, ErrUnknownPerson)
-}
-
 // begin sends a test notice to a person through all channels of theirs.
 func (d *drills) begin(p *configs.Person) string {
 	now := d.now
@@ -81,7 +70,6 @@ func (d *drills) answer(in *incident, by string) {
 	d.end(in, fmt.Sprintf("answered after %.0f s", r.AckedIn))
 }
 
-// end keeps the result and forgets the notice.
 func (d *drills) end(in *incident, why string) {
 	in.Drill.Done = true
 	d.last = in.Drill
@@ -90,7 +78,6 @@ func (d *drills) end(in *incident, why string) {
 	d.book.forget(in)
 }
 
-// drillDoc makes the document of the last drill.
 func drillDoc(r *DrillResult) store.Doc {
 	data, _ := json.Marshal(r) // plain finite figures cannot fail
 	return docOf(drillKey, data)
@@ -111,7 +98,6 @@ type silences struct {
 	outbox *outbox
 }
 
-// acted takes in what a person did to alarms and what came of it.
 func (s *silences) acted(a *rules.Action, ts []rules.Transition) {
 	w := words.Silenced{How: words.PutAway, Subject: a.Key.Subject, By: a.By, Why: a.Why, Once: a.OneShot}
 	switch a.Kind {

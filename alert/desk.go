@@ -267,9 +267,9 @@ func (d *Desk) Raised(now sensors.Instant, alarms []rules.AlarmView) Effects {
 // NewDrill sends a test notice to a person ("" for the first) through every
 // channel of theirs, and measures. It returns the notice's id.
 func (d *Desk) NewDrill(now sensors.Instant, person string) (string, Effects, error) {
-	p, err := d.drills.whom(person)
-	if err != nil {
-		return "", Effects{}, err
+	p := d.opt.person(cmp.Or(person, d.opt.People[0].ID))
+	if p == nil {
+		return "", Effects{}, fmt.Errorf("drill for %q: %w", person, ErrUnknownPerson)
 	}
 	d.begin(now)
 	return d.drills.begin(p), d.finish(), nil

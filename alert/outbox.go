@@ -12,7 +12,6 @@ import (
 	"dewline/rules/alarm"
 )
 
-// An addressed is a parcel with the incident that it tells of.
 type addressed struct {
 	in *incident
 	p  *parcel
@@ -129,7 +128,6 @@ func (o *outbox) makeDue(p *parcel, in *incident, urgent bool) {
 	in.touched = true
 }
 
-// renew has the present version sent to whom it concerns.
 func (o *outbox) renew(in *incident, urgent bool) {
 	o.address(in)
 	for _, p := range in.Out {
@@ -209,7 +207,6 @@ func (o *outbox) held(p *parcel) bool {
 	return true
 }
 
-// ready lists what is due, the most urgent first.
 func (o *outbox) ready(list []*incident) []addressed {
 	var ready []addressed
 	for _, in := range list {
@@ -269,7 +266,6 @@ func (o *outbox) capped(in *incident, p *parcel) bool {
 	return false
 }
 
-// dispatch hands one parcel out.
 func (o *outbox) dispatch(in *incident, p *parcel) {
 	p.Version, p.Kind = in.Notice.Version, in.Notice.Kind
 	o.attempt++
@@ -299,37 +295,22 @@ func (o *outbox) dispatch(in *incident, p *parcel) {
 // result takes in what became of a delivery, and returns the notice; nil where
 // that was absorbed or forgotten meanwhile.
 func (o *outbox) result(r SendResult) *incident {
-	// The id is that of the notice, the person and the channel.
-	rest, channel, _ := cutLast(r.Delivery)
-	notice, person, ok := cutLast(rest)
-	in := o.book.byID[notice]
-	var p *parcel
-	if ok && in != nil {
-		p = in.parcel(target{person, channel})
-	}
-	if p == nil {
-		if r.Err == nil {
-			o.links.works(channel)
+	for in, p := range o.book.parcels() {
+		switch {
+		case p.ID != r.Delivery:
+			continue
+		case r.Err == nil:
+			o.arrived(in, p, r)
+		case p.State == out && p.Attempt == r.Attempt:
+			class, after := ClassOf(r.Err)
+			o.failed(in, p, class, after, r.Err.Error())
 		}
-		return nil
+		return in
 	}
-	switch {
-	case r.Err == nil:
-		o.arrived(in, p, r)
-	case p.State == out && p.Attempt == r.Attempt:
-		class, after := ClassOf(r.Err)
-		o.failed(in, p, class, after, r.Err.Error())
+	if r.Err == nil {
+		o.links.works(r.Delivery[strings.LastIndexByte(r.Delivery, '|')+1:]) // the id ends with the channel's
 	}
-	return in
-}
-
-// cutLast cuts the last part off the id of a delivery.
-func cutLast(id string) (before, last string, ok bool) {
-	i := strings.LastIndexByte(id, '|')
-	if i < 0 {
-		return "", id, false
-	}
-	return id[:i], id[i+1:], true
+	return nil
 }
 
 // arrived records a confirmed sending, of whichever attempt.
