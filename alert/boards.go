@@ -45,7 +45,6 @@ type watched struct {
 	raised  map[alarm.ID]onset // open alarms
 }
 
-// An onset is one rise of an alarm.
 type onset struct {
 	seq   uint64
 	since sensors.Instant
@@ -75,7 +74,6 @@ func newBoard(now sensors.Instant, instance string) *board {
 	return &board{instance: instance, seen: now.Mono, moved: now.Mono}
 }
 
-// tells reports whether an alarm of the room is open.
 func (w *watched) tells(a alarm.ID) bool { return w.raised[a].seq != 0 }
 
 // alive is when a board last showed that its rounds end.
@@ -91,12 +89,10 @@ func (b *board) wrong() time.Duration {
 
 func (b *board) sends(h *Heartbeat) bool { return b.instance == h.Instance && b.run == h.Run }
 
-// worst is the board that has been silent the longest.
 func (w *watched) worst() *board {
 	return slices.MinFunc(w.boards, func(x, y *board) int { return cmp.Compare(x.alive(), y.alive()) })
 }
 
-// others names all boards but the first.
 func (w *watched) others() string {
 	var names []string
 	for _, b := range w.boards[1:] {

@@ -64,7 +64,6 @@ func (b *book) back(in *incident) bool {
 	})
 }
 
-// parcels visits all deliveries.
 func (b *book) parcels() iter.Seq2[*incident, *parcel] {
 	return func(yield func(*incident, *parcel) bool) {
 		for _, in := range b.list() {
@@ -77,10 +76,8 @@ func (b *book) parcels() iter.Seq2[*incident, *parcel] {
 	}
 }
 
-// add puts an incident into the books.
 func (b *book) add(in *incident) { b.byID[in.Notice.ID], b.sorted = in, nil }
 
-// forget removes an incident and its document.
 func (b *book) forget(in *incident) {
 	delete(b.byID, in.Notice.ID)
 	b.sorted = nil
@@ -205,7 +202,6 @@ func (b *book) reconcile(alarms []rules.AlarmView) {
 	}
 }
 
-// take puts one transition under the notice it belongs to.
 func (b *book) take(t *rules.Transition) {
 	in, active := b.holder(t), rings(t)
 	if in == nil && !active {

@@ -159,7 +159,6 @@ func (c *Courier) add(name string, ch Channel, queue []Delivery) {
 	c.start(l)
 }
 
-// empty takes everything out of the queue.
 func (l *lane) empty() []Delivery {
 	l.mu.Lock()
 	defer l.mu.Unlock()

@@ -115,5 +115,4 @@ type parcel struct {
 	Recalled  int           `json:"recalled,omitempty"`  // how often it was, since its channel came back
 }
 
-// A target is one channel of one person.
 type target struct{ person, channel string }

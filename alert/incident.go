@@ -86,7 +86,6 @@ type incident struct {
 	touched    bool
 }
 
-// said is what was told last.
 type said struct {
 	At      time.Duration `json:"at"`
 	Rank    int           `json:"rank"`
@@ -104,7 +103,6 @@ func (in *incident) member(k alarm.Key) *Member {
 	return nil
 }
 
-// parcel is in's delivery to a target, nil for none.
 func (in *incident) parcel(t target) *parcel {
 	for _, p := range in.Out {
 		if p.Person == t.person && p.Channel == t.channel {
@@ -142,12 +140,10 @@ func (in *incident) numActive() (n int) {
 	return n
 }
 
-// tells reports whether an alarm of that kind is active under in.
 func (in *incident) tells(a alarm.ID) bool {
 	return in.any(func(m *Member) bool { return counts(m) && m.Key.Alarm == a })
 }
 
-// alone reports whether k is the only active member.
 func (in *incident) alone(k alarm.Key) bool {
 	return !in.any(func(m *Member) bool { return m.Key != k && counts(m) })
 }
@@ -271,7 +267,6 @@ func (in *incident) stranger(g group, k alarm.Key) bool {
 	return own <= 1 && breadth(g.cause) <= own && !in.member(k).Active() && !in.alone(k)
 }
 
-// leave takes a member out.
 func (in *incident) leave(k alarm.Key) {
 	in.Notice.Members = slices.DeleteFunc(in.Notice.Members, func(m Member) bool { return m.Key == k })
 	in.refresh()
@@ -385,7 +380,6 @@ func (in *incident) grown() bool {
 	return in.any(func(m *Member) bool { return counts(m) && !m.Told })
 }
 
-// changed reports whether a repeat would tell something else than was said.
 func (in *incident) changed() bool {
 	return in.rank() != in.Said.Rank || in.Notice.Cause != in.Said.Cause ||
 		in.any(func(m *Member) bool { return counts(m) != m.Told })

@@ -52,7 +52,6 @@ func newLinks(c *call, b *book) *links {
 	return &links{call: c, book: b, byName: make(map[string]*link), faults: make(map[target]*fault)}
 }
 
-// A link is one channel.
 type link struct {
 	ChannelStats               // as counted; what depends on the moment is filled in by stats
 	failingSince time.Duration // 0: the last attempt worked
@@ -99,7 +98,6 @@ func (l *links) state(channel string, down error) (again, before bool) {
 	return again, before
 }
 
-// works records that a channel took something over.
 func (l *links) works(channel string) {
 	c := l.of(channel)
 	c.LastSuccess, c.LastError, c.failingSince, c.refused = rules.Moment{Instant: l.now}, "", 0, false
@@ -162,7 +160,6 @@ func (l *links) working(channel string) bool {
 	return c.failingSince == 0 && (c.downSince == 0 || c.upSince > 0)
 }
 
-// stats are the figures of every channel.
 func (l *links) stats(now sensors.Instant) map[string]ChannelStats {
 	all := make(map[string]ChannelStats)
 	for _, name := range l.opt.channels() {
@@ -223,7 +220,6 @@ func (l *link) stalls(now sensors.Instant, s ChannelStats) bool {
 	return l.stalled
 }
 
-// shift moves the running times that are set.
 func (l *links) shift(by time.Duration) {
 	for _, c := range l.byName {
 		c.shift(by)

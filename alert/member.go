@@ -55,7 +55,6 @@ func (m *Member) restart(t *rules.Transition) {
 	m.Ledger = Ledger{}
 }
 
-// same reports whether t tells of the onset that m stands for.
 func (m *Member) same(t *rules.Transition) bool { return m.Key == t.Key && m.Seq == t.Seq }
 
 // changedBy reports whether t brings m more than drift, which is kept in
@@ -213,7 +212,6 @@ func (l *Ledger) handedTo(person string) bool {
 	return slices.ContainsFunc(l.Handed, func(h Handing) bool { return h.Person == person })
 }
 
-// answer covers it.
 func (l *Ledger) answer(a Answering) {
 	if !l.Covered {
 		l.Covered, l.Answered = true, &a

@@ -66,7 +66,6 @@ type DrillResult struct {
 	Done    bool               `json:"done"`
 }
 
-// each visits the members.
 func (n *Notice) each() iter.Seq[*Member] {
 	return func(yield func(*Member) bool) {
 		for i := range n.Members {
@@ -176,7 +175,6 @@ func spokesman(n *Notice, ms []Member) int {
 	return max(0, slices.IndexFunc(ms, func(m Member) bool { return m.Cause == n.Cause }))
 }
 
-// factsOf is what words are made of.
 func factsOf(n *Notice, ms []Member) *words.Notice {
 	w := &words.Notice{Cause: n.Cause, Update: n.Kind == Update, ClockSet: n.ClockSet, AckedBy: n.AckedBy, Shared: n.Shared}
 	for i := range ms {

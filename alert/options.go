@@ -130,7 +130,6 @@ func ways(cfg *configs.Config) []string {
 	return all
 }
 
-// withDefaults fills in what the caller left open.
 func (o Options) withDefaults() Options {
 	o.Group = cmp.Or(o.Group, 20*time.Second)
 	o.RepeatFor = cmp.Or(o.RepeatFor, 72*time.Hour)
@@ -189,7 +188,6 @@ func (o *Options) reaches(p *parcel) bool {
 	return person != nil && slices.Contains(person.Channels, p.Channel)
 }
 
-// targets lists the channels of the first people in the order of escalation.
 func (o *Options) targets(people int) (ts []target) {
 	for i := range o.People[:people] {
 		ts = append(ts, targetsOf(&o.People[i])...)

@@ -103,7 +103,6 @@ func (d *Desk) read(doc store.Doc) (*incident, error) {
 	return in, nil
 }
 
-// adopt puts a restored notice into the books.
 func (d *Desk) adopt(in *incident) {
 	other := d.book.open(groupIn(in)) // before it stands there itself
 	d.book.add(in)

@@ -201,12 +201,10 @@ func (s *Sentinel) Tick(now sensors.Instant) []rules.Transition {
 	return s.judgeSight(ts, now)
 }
 
-// silent reports whether a board has given no sign, or ended no round, for too long.
 func (s *Sentinel) silent(now sensors.Instant, b *board) bool {
 	return now.Mono-b.alive() >= s.opt.SilentAfter
 }
 
-// late reports whether a board should have beaten before now.
 func (s *Sentinel) late(now sensors.Instant, b *board) bool {
 	return b.gap > 0 && now.Mono-b.seen >= max(s.opt.SilentAfter/2, 3*b.gap/2)
 }
@@ -269,7 +267,6 @@ func (s *Sentinel) judgeStall(ts []rules.Transition, now sensors.Instant, id str
 	return s.set(ts, now, id, w, alarm.DeliveryStalled, stalled, alarm.Wake, is)
 }
 
-// set raises or clears one alarm where it changes.
 func (s *Sentinel) set(ts []rules.Transition, now sensors.Instant, id string, w *watched, a alarm.ID,
 	active bool, p alarm.Priority, is alarm.Fact) []rules.Transition {
 	if active == w.tells(a) {

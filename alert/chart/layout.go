@@ -423,7 +423,6 @@ func (a valueAxis) at(v float64) float64 {
 	return a.foot - (v-a.low)/(a.high-a.low)*(a.foot-a.head)
 }
 
-// text writes a tick with as many decimals as the step needs.
 func (a valueAxis) text(tick int) string {
 	decimals := max(0, int(math.Ceil(-math.Log10(a.step)-1e-9)))
 	return strconv.FormatFloat(float64(tick)*a.step, 'f', decimals, 64)

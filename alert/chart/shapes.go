@@ -43,7 +43,6 @@ var classOf = [numRoles]string{
 // A pt is a place on the picture, in pixels from the upper left.
 type pt struct{ x, y float64 }
 
-// A dash is how a line is broken.
 type dash uint8
 
 const (

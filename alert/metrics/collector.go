@@ -119,7 +119,6 @@ func (m sender) put(name, help string, v float64, more ...string) {
 	m.ch <- &sample{desc: desc, labels: m.labels, value: v, counter: strings.HasSuffix(name, "_total")}
 }
 
-// A sample is one value under its labels.
 type sample struct {
 	desc    *prometheus.Desc
 	labels  []*dto.LabelPair

@@ -30,7 +30,6 @@ var (
 	errNotYet       = fmt.Errorf("%w since the start", errNotConnected)
 )
 
-// a session is one connection from CONNECT to its end.
 type session struct {
 	client paho.Client
 	began  time.Time

@@ -184,7 +184,6 @@ func (c *Client) contradict(_ paho.Client, m paho.Message) {
 	}
 }
 
-// watched takes in a sentinel's word.
 func (c *Client) watched(_ paho.Client, m paho.Message) {
 	var w watching
 	if len(m.Payload()) > 0 && (len(m.Payload()) > maxCommand || json.Unmarshal(m.Payload(), &w) != nil || w.Sentinel == "" || len(w.Sentinel) > alert.MaxWord ||

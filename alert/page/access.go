@@ -79,7 +79,6 @@ func (t *Tokens) Named(token string) Grant {
 // Common returns what the shared token opens.
 func (t *Tokens) Common(token string) Grant { return t.byID(idOf(token), true) }
 
-// byID returns what a token opens now.
 func (t *Tokens) byID(id tokenID, shared bool) Grant {
 	if shared {
 		if own := idOf(t.Shared); t.Shared != "" && subtle.ConstantTimeCompare(id[:], own[:]) == 1 {

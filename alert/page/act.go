@@ -49,7 +49,6 @@ var (
 	errNoReason = errors.New("say why: whoever comes next has to know")
 )
 
-// commandOf reads a form, and says what it lacks.
 func commandOf(r *http.Request, by string) (alert.Command, error) {
 	c := alert.Command{
 		Action: r.PostFormValue("action"), Alarm: r.PostFormValue("alarm"), Subject: r.PostFormValue("subject"),

@@ -182,7 +182,6 @@ func (by reader) title(a *rules.AlarmView) string {
 	return text
 }
 
-// A noticeCard is an open notice.
 type noticeCard struct {
 	ID, Class, Sign, Title string
 	First                  []string

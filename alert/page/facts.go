@@ -100,7 +100,6 @@ var (
 	statusFine  = status{"fine", "✓", "fine", 0}
 )
 
-// signOf is the sign of an alarm or a notice.
 func signOf(p alarm.Priority) string {
 	switch p {
 	case alarm.Wake:

@@ -56,7 +56,6 @@ func periodOf(name, end string, now time.Time, loc *time.Location) period {
 	return p
 }
 
-// points is how many points a line gets at a width in pixels.
 func (p period) points(width int) int {
 	if p.name == "year" {
 		return int(p.to.Sub(p.from)/(24*time.Hour)) + 1

@@ -236,7 +236,6 @@ func fingerprint(snap *alert.Snapshot) uint64 {
 	return h.Sum64()
 }
 
-// local returns t on the room's clock.
 func (s *site) local(t time.Time) time.Time {
 	return t.In(s.o.Config().Room.Location)
 }
@@ -254,7 +253,6 @@ func (s *site) show(w http.ResponseWriter, code int, name string, data any) {
 	_, _ = w.Write(b.Bytes()) // a reader who left needs no answer
 }
 
-// say shows one sentence.
 func (s *site) say(w http.ResponseWriter, r *http.Request, code int, text string) {
 	s.show(w, code, "message", struct {
 		frame
@@ -262,7 +260,6 @@ func (s *site) say(w http.ResponseWriter, r *http.Request, code int, text string
 	}{s.frame(r, "dewline", ""), text})
 }
 
-// refused passes on that somebody was refused.
 func (s *site) refused(r *http.Request, what string) {
 	s.o.Refused(context.WithoutCancel(r.Context()), what, household(r.RemoteAddr).Addr().String())
 }

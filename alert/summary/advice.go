@@ -314,7 +314,6 @@ func (a *adviser) probes(e *Enclosure) {
 	}
 }
 
-// care tells what upkeep is due.
 func (a *adviser) care() {
 	if d := a.Drill; !d.Due.IsZero() && d.Due.Before(a.Until) {
 		why := "None is on record."
@@ -379,7 +378,6 @@ func (r *Report) compared() bool {
 	return slices.ContainsFunc(r.Enclosures, func(e Enclosure) bool { return e.comparable() })
 }
 
-// warmer writes how far a mean moved.
 func (a *adviser) warmer(d float64) string {
 	word := " warmer"
 	if d < 0 {

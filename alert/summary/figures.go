@@ -51,7 +51,6 @@ func (b *builder) enclosure(e configs.Enclosure) Enclosure {
 	return out
 }
 
-// probes takes probes together and each by itself.
 func (b *builder) probes(list []configs.Probe) (out []Probe, all slots) {
 	all = b.sums(list)
 	for _, s := range all.between(b.report.From, b.report.Until) {
@@ -223,7 +222,6 @@ func (all slots) figures(from, to time.Time, lampsOn func(time.Time) bool) Figur
 	return f
 }
 
-// weighed adds up spreads, each for as long as it was covered.
 type weighed struct {
 	min, max, sum, weight float64
 }
@@ -245,7 +243,6 @@ func (w *weighed) spread() *Spread {
 	return &Spread{Min: w.min, Mean: w.sum / w.weight, Max: w.max}
 }
 
-// roomProbes accounts for the probes that hang in no enclosure.
 func (b *builder) roomProbes() {
 	elsewhere := slices.DeleteFunc(slices.Clone(b.cfg.Probes), func(p configs.Probe) bool { return p.Enclosure != "" })
 	b.report.Probes, _ = b.probes(elsewhere)
@@ -280,7 +277,6 @@ func (b *builder) corrections() (out []sensors.Correction) {
 	return out
 }
 
-// finish adds what is known of a probe beside its readings.
 func (b *builder) finish(p *Probe, set *sensors.Corrections, enclosure string) {
 	id := sensors.ProbeID(p.ID)
 	covered := b.covered[id]
@@ -325,7 +321,6 @@ func (b *builder) dueFor(p *Probe, set *sensors.Corrections, enclosure string, q
 	b.report.Due = append(b.report.Due, Due{p.ID, enclosure, string(q), at.In(b.loc), never})
 }
 
-// drill finds the last test notice and when the next one is due.
 func (b *builder) drill() {
 	d := &b.report.Drill
 	var id string
@@ -355,7 +350,6 @@ func (b *builder) drill() {
 	}
 }
 
-// marks are what happened to the enclosure, for its picture.
 func (b *builder) marks(e *Enclosure) []chart.Mark {
 	var out []chart.Mark
 	for _, at := range e.pulses {

@@ -40,7 +40,6 @@ func (r *Report) dates() string {
 	return first + " to " + last.Format("Monday 2 January 2006")
 }
 
-// A fact is one line about an enclosure.
 type fact struct{ Name, Text string }
 
 // linesTold is how many excursions and alarms of a subject have a line.
@@ -133,7 +132,6 @@ func (e *Enclosure) firstRead() string {
 	return e.since.Format("Mon 15:04")
 }
 
-// measured counts the enclosures that were.
 func (r *Report) measured() (n int) {
 	for _, e := range r.Enclosures {
 		if e.Covered > 0 {

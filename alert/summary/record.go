@@ -69,7 +69,6 @@ type found struct {
 	doses  []dosed
 }
 
-// dosed is a dose with when it was told.
 type dosed struct {
 	at time.Time
 	event.Dose
@@ -280,7 +279,6 @@ func later(a, b time.Time) time.Time {
 
 func within(at, from, to time.Time) bool { return !at.Before(from) && at.Before(to) }
 
-// mist counts the verdicts on what was due.
 func (f *found) mist(from, to time.Time) (out Mist) {
 	for _, m := range f.mists {
 		switch {
@@ -382,7 +380,6 @@ type slot struct {
 	atFloor                       bool          // hum is of the floor's own probe
 }
 
-// slots are an enclosure's in order.
 type slots []*slot
 
 // between returns the slots that start in [from, to), by whole seconds. A week begins

@@ -51,7 +51,6 @@ type card struct {
 	Source                 template.URL // of the picture
 }
 
-// A tag is a word about an enclosure; its colour only repeats it.
 type tag struct{ Text, Back, Ink string }
 
 // Colours of the tags, told apart by lightness too.
@@ -139,7 +138,6 @@ func cardOf(e *Enclosure, w *teller) card {
 	return c
 }
 
-// tags say at a glance what was the matter.
 func (e *Enclosure) tags() []tag {
 	var out []tag
 	look := func(when bool, s string) {

@@ -108,7 +108,6 @@ func (x Excursion) What() string {
 	return words.HeadlineOf(alarm.Key{Alarm: x.Alarm, Subject: x.Subject})
 }
 
-// worstReason is the most frequent of a probe's.
 func worstReason(p Probe) string {
 	best, reasons := "", p.Reasons
 	for r, n := range reasons {
@@ -141,7 +140,6 @@ func lower(s string) string { return strings.ToLower(s[:1]) + s[1:] }
 
 const dateForm = "2 January"
 
-// subject names what an alarm is about: an enclosure by its name.
 func (r *Report) subject(id string) string {
 	if id == alarm.Secrets || id == alarm.Broker {
 		return rules.Self

@@ -8,7 +8,6 @@ import (
 	"dewline/rules/alarm"
 )
 
-// heatTitle is the title of a notice about heat: what first, then how urgent.
 func (n *Notice) heatTitle(s unit.Scale) string {
 	worst, subjects := &n.Members[0], n.subjects()
 	name := worst.plainName()
@@ -87,7 +86,6 @@ func (m *Member) lethal(s unit.Scale, gain bool) string {
 	return text
 }
 
-// heatLine is the worst enclosure in full.
 func (n *Notice) heatLine(m *Member, s unit.Scale) string {
 	text, limit := m.present(s), ""
 	if m.Unit == "°C" {
@@ -117,7 +115,6 @@ func (n *Notice) heatLine(m *Member, s unit.Scale) string {
 	return m.called() + ": " + text
 }
 
-// heatShort is one of the others in a few words.
 func (m *Member) heatShort(s unit.Scale) string {
 	text := ""
 	switch a := m.Key.Alarm; {

@@ -94,7 +94,6 @@ func plural(a alarm.ID) string {
 	}
 }
 
-// called is a subject's name with its id.
 func (m *Member) called() string {
 	if m.Name == "" {
 		return m.Key.Subject
@@ -117,7 +116,6 @@ func (n *Notice) howMany() string {
 	return say(p, "n", strconv.Itoa(like), "kind", kind, "name", n.Members[0].plainName(), "all", strconv.Itoa(subjects))
 }
 
-// alike counts the members with the worst one's alarm.
 func (n *Notice) alike() int {
 	count := 0
 	for i := range n.Members {

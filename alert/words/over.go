@@ -184,7 +184,6 @@ func (n *Notice) rest(b *strings.Builder, told []string) {
 	}
 }
 
-// freshSubject reports whether any alarm of m's subject is new.
 func (n *Notice) freshSubject(m *Member) bool {
 	return slices.ContainsFunc(n.Members, func(o Member) bool { return o.Key.Subject == m.Key.Subject && n.isNew(&o) })
 }

@@ -89,7 +89,6 @@ func Gain(r alarm.Range) string {
 	return between(r)
 }
 
-// between writes both ends, in one unit where that is short.
 func between(r alarm.Range) string {
 	from, to := minuteStep(r.FromMinutes), minuteStep(r.ToMinutes)
 	switch {
@@ -228,7 +227,6 @@ func (f Figure) write(v float64, s unit.Scale, more int) (string, float64) {
 // longest is more than any span that is meant.
 const longest = 100 * 365 * 24 * time.Hour
 
-// lasting writes a value that is a length of time.
 func lasting(v float64, per time.Duration, more int) (string, float64) {
 	if !(v >= 0 && v < float64(longest/per)) {
 		return "?", v

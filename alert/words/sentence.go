@@ -153,7 +153,6 @@ func over(a *alarm.Onset, s unit.Scale) string {
 	return text + "; " + again(a, s)
 }
 
-// again says how it is now.
 func again(a *alarm.Onset, s unit.Scale) string {
 	id := a.Key.Alarm
 	text := inEnglish().Endings[id]

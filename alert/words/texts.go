@@ -101,7 +101,6 @@ func fill(text string, pairs ...string) string {
 	return strings.NewReplacer(pairs...).Replace(text)
 }
 
-// say fills the phrase of an id in.
 func say(id string, pairs ...string) string { return fill(inEnglish().Phrases[id], pairs...) }
 
 // Headline says in a few words what an alarm means to a keeper: "too warm".
