@@ -288,14 +288,9 @@ func (in *incident) inherit(from *incident) {
 	}
 }
 
-// stopRun ends the repeats and the escalation. Nobody needs a repeat that waits
-// for its channel.
+// stopRun ends the repeats and the escalation. A repeat that waits for its channel is
+// needless when it would leave.
 func (in *incident) stopRun() {
-	for _, p := range in.Out {
-		if p.State == due && p.Confirmed == in.Notice.Version {
-			p.State = taken
-		}
-	}
 	in.Ringing, in.Repeated, in.NextRepeat, in.touched = 0, 0, 0, true
 }
 

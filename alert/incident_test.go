@@ -71,22 +71,6 @@ func TestIncident_stranger(t *testing.T) {
 	}
 }
 
-// The end of the repeats takes back a repeat that waits, and nothing that is new to who
-// gets it.
-func TestIncident_stopRun(t *testing.T) {
-	in := under(room)
-	in.Notice.Version, in.Ringing, in.Repeated, in.NextRepeat = 2, 1, 2, 3
-	in.Out = []*parcel{{State: due, Confirmed: 2}, {State: due, Confirmed: 1}, {State: out, Confirmed: 2}, {State: lost, Confirmed: 2}}
-	in.stopRun()
-	var got []state
-	for _, p := range in.Out {
-		got = append(got, p.State)
-	}
-	if !slices.Equal(got, []state{taken, due, out, lost}) || in.Ringing != 0 || in.Repeated != 0 || in.NextRepeat != 0 || !in.touched {
-		t.Errorf("%v, %+v", got, in)
-	}
-}
-
 // An alarm that comes and goes is told once in five minutes, unless it is lethal, was
 // answered, or nobody heard of it.
 func TestIncident_flutters(t *testing.T) {
@@ -282,10 +266,6 @@ func TestOutbox_backoff(t *testing.T) {
 		in.Ringing, in.Out = 1, []*parcel{p}
 		if o.failed(in, p, Retryable, c.after, "away"); p.State != due || p.NotBefore-now != c.want || p.Fails != c.fails+1 {
 			t.Errorf("%d fails, %v, asked %v: %s in %v, want %v", c.fails, c.p, c.after, p.State, p.NotBefore-now, c.want)
-		}
-		in.Ringing, p.Confirmed = 0, in.Notice.Version
-		if o.failed(in, p, Retryable, c.after, "away"); p.State != taken {
-			t.Errorf("a repeat that was answered is %s", p.State)
 		}
 	}
 }

@@ -346,10 +346,7 @@ func (o *outbox) failed(in *incident, p *parcel, c Class, after time.Duration, w
 		o.log(Event{Notice: in.Notice.ID, What: "failed", Person: p.Person, Channel: p.Channel, Why: why})
 	}
 	p.Fails++
-	if p.State = due; in.Ringing == 0 && !in.aside() && p.Confirmed == in.Notice.Version {
-		p.State = taken // a repeat that was on its way when somebody answered
-		return
-	}
+	p.State = due
 	last, longest := lastBackoffToday, time.Hour
 	if p.Priority >= alarm.Wake { // no server may ask for long where animals may die
 		last, longest = lastBackoffWake, lastBackoffWake

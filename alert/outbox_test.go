@@ -454,3 +454,38 @@ func TestSchedule_TimeOff(t *testing.T) {
 		}
 	}
 }
+
+// A repeat that waits for its channel when somebody answers does not leave: neither
+// where its try failed before the answer, nor where it fails after.
+func TestOutbox_answeredRepeatStays(t *testing.T) {
+	for _, late := range []bool{false, true} {
+		r := newRig(t, twoPeople())
+		r.transitions(r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, tank("e1"), 34, 33}))
+		id := r.desk.Open()[0].Notice.ID
+		r.pass(interval(0) - time.Second)
+		r.got = nil
+		e := r.desk.Tick(r.now.Add(2 * time.Second))
+		if len(e.Send) == 0 {
+			t.Fatal("no repeat")
+		}
+		answer := func() {
+			if _, _, err := r.desk.Acknowledge(r.now.Add(3*time.Second), id, 0, "una"); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if late {
+			answer()
+		}
+		for _, d := range e.Send {
+			r.desk.Result(r.now.Add(3*time.Second), SendResult{d.ID, d.Version, d.Attempt, errors.New("away")})
+		}
+		if !late {
+			answer()
+		}
+		for s := range 120 {
+			if e := r.desk.Tick(r.now.Add(time.Duration(4+s) * time.Second)); len(e.Send) > 0 {
+				t.Errorf("late %t: sent again after %d s", late, s)
+			}
+		}
+	}
+}
