@@ -1,7 +1,5 @@
 package block
 
-import "math"
-
 // A line predicts a calibrated value from its raw one; where it does, the
 // calibrated column costs nothing.
 type line struct {
@@ -23,13 +21,19 @@ func (l line) at(raw int64) int64 {
 	return v
 }
 
-// fitLine returns a pure offset when that explains every calibrated value, else the
-// least-squares line through those that were not clipped.
+// fitLine returns a pure offset when that explains every calibrated value that was not
+// clipped, else the least-squares line through these.
 func fitLine(raw, cal []int64, clip bool) line {
 	shows := func(v int64) bool { return !clip || v > 0 && v < fullWet } // not clipped
-	l := line{gain: lineOne, clip: clip}
-	shift, exact := fitShift(raw, cal, clip)
-	l.offset = shift << lineBits
+	l, met, exact := line{gain: lineOne, clip: clip}, false, true
+	for i, v := range cal {
+		if off := (v - raw[i]) << lineBits; !met && shows(v) {
+			l.offset, met = off, true
+		} else if off != l.offset && shows(v) {
+			exact = false
+			break
+		}
+	}
 	if exact {
 		return l
 	}
@@ -51,24 +55,4 @@ func fitLine(raw, cal []int64, clip bool) line {
 		l.offset = int64((sy/n - sx/n*gain) * lineOne)
 	}
 	return l
-}
-
-// fitShift returns how far the first value that was not clipped is from its raw
-// one, and whether all of them are as far.
-func fitShift(raw, cal []int64, clip bool) (shift int64, all bool) {
-	least, most := int64(math.MinInt64), int64(math.MaxInt64)
-	if clip {
-		least, most = 0, fullWet
-	}
-	found := false
-	for i, v := range cal {
-		switch {
-		case v <= least || v >= most: // clipped
-		case !found:
-			shift, found = v-raw[i], true
-		case v-raw[i] != shift:
-			return shift, false
-		}
-	}
-	return shift, true
 }
