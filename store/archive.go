@@ -56,7 +56,6 @@ func namedArchive(name []byte) (a archive, ok bool) {
 	return a, a.first <= a.last
 }
 
-// entries is how many there are in an archive.
 func (a *archive) entries() int { return int(a.last - a.first + 1) }
 
 // readArchive reads the head of an archive and checks its sum.

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -14,9 +15,15 @@ import (
 
 // Backup writes a copy of the record, as of now, to path, and checks all of it
 // before it takes that name. The store stays in use meanwhile.
-func (u *upkeep) Backup(ctx context.Context, path string) error {
+func (u *upkeep) Backup(ctx context.Context, path string) (err error) {
+	defer wrap(&err, "back the record up to %s", path)
 	tmp := path + ".new"
-	err := u.copyTo(ctx, tmp)
+	// Not beside a Compact: that would wait for the end of the copy with all writes behind it.
+	if err := u.tidying.take(ctx); err != nil {
+		return err
+	}
+	err = u.view(func(tx *bolt.Tx) error { return writeFile(ctx, tmp, tx) })
+	u.tidying.give()
 	if err == nil {
 		err = Verify(ctx, tmp)
 	}
@@ -25,19 +32,9 @@ func (u *upkeep) Backup(ctx context.Context, path string) error {
 	}
 	if err != nil {
 		_ = os.Remove(tmp)
-		return fmt.Errorf("back the record up to %s: %w", path, err)
-	}
-	return syncPath(filepath.Dir(path))
-}
-
-// copyTo writes the record as of now to path. It keeps Compact out: that would wait
-// for the end of the copy with all writes behind it.
-func (u *upkeep) copyTo(ctx context.Context, path string) error {
-	if err := u.tidying.take(ctx); err != nil {
 		return err
 	}
-	defer u.tidying.give()
-	return u.view(func(tx *bolt.Tx) error { return writeFile(ctx, path, tx) })
+	return syncPath(filepath.Dir(path))
 }
 
 // writeFile writes to path what from has, and waits until that is on the disk.
@@ -68,43 +65,39 @@ func (c ctxWriter) Write(b []byte) (int, error) {
 // Verify reads all of the record at path, which no process may be writing, and
 // returns the first fault it finds.
 func Verify(ctx context.Context, path string) error {
-	if err := verify(ctx, path, true); err != nil {
-		return fmt.Errorf("check %s: %w", path, err)
-	}
-	return nil
+	err := verify(ctx, path, true)
+	wrap(&err, "check %s", path)
+	return err
 }
 
 // Restore puts a checked copy of the backup at path in place as the record in
 // dir. A record that is there already is kept under a dated name, which it
 // returns. It refuses while a daemon has that record open, and a backup that this
 // version could not open.
-func Restore(ctx context.Context, path, dir string) (aside string, err error) {
-	if aside, err = restore(ctx, path, dir); err != nil {
-		return "", fmt.Errorf("restore %s: %w", path, err)
-	}
-	return aside, nil
-}
-
-// restore never leaves dst missing or half written: the copy is whole and on the
+//
+// The record is never missing or half written: the copy is whole and on the
 // disk under another name before it takes the old record's place in one step.
 // Where the file system knows no second names for a file there are two, and a
 // power cut between them leaves the old record under its dated name.
-func restore(ctx context.Context, path, dir string) (aside string, err error) {
+func Restore(ctx context.Context, path, dir string) (aside string, err error) {
+	defer wrap(&err, "restore %s", path)
 	if err := notInUse(path); err != nil {
 		return "", err
 	}
 	if err := Verify(ctx, path); err != nil {
 		return "", err
 	}
-	if err := os.MkdirAll(dir, 0o700); err != nil {
-		return "", err
-	}
 	dst := filepath.Join(dir, FileName)
-	if err := notInUse(dst); err != nil {
+	if err := cmp.Or(os.MkdirAll(dir, 0o700), notInUse(dst)); err != nil {
 		return "", err
 	}
 	tmp := dst + ".restored"
-	if err := copyFile(ctx, path, tmp); err != nil {
+	from, err := os.Open(path)
+	if err != nil {
+		return "", err
+	}
+	err = writeFile(ctx, tmp, from)
+	if err = errors.Join(err, from.Close()); err != nil {
 		_ = os.Remove(tmp)
 		return "", err
 	}
@@ -120,14 +113,4 @@ func restore(ctx context.Context, path, dir string) (aside string, err error) {
 		return "", err
 	}
 	return aside, syncPath(dir)
-}
-
-// copyFile copies from to to and waits until the copy is on the disk.
-func copyFile(ctx context.Context, from, to string) error {
-	in, err := os.Open(from)
-	if err != nil {
-		return err
-	}
-	defer in.Close()
-	return writeFile(ctx, to, in)
 }

@@ -1,7 +1,6 @@
 package store
 
 import (
-	"encoding/binary"
 	"errors"
 
 	bolt "go.etcd.io/bbolt"
@@ -41,18 +40,4 @@ func bucketValue(b *bolt.Bucket) []byte {
 		return nil
 	}
 	return b.Get([]byte(valueKey))
-}
-
-// rowsToParts gives rows the names that they would have as parts: both were numbered as one.
-func rowsToParts(tx *bolt.Tx) error {
-	for _, name := range openNames(tx, prefixRow) {
-		b, err := tx.CreateBucket(partName(binary.BigEndian.Uint64(name[1:])))
-		if err == nil {
-			err = b.Put([]byte(valueKey), bucketValue(tx.Bucket(name)))
-		}
-		if err = errors.Join(err, tx.DeleteBucket(name)); err != nil {
-			return err
-		}
-	}
-	return nil
 }

@@ -29,23 +29,6 @@ type fileMeta struct {
 	txid        uint64
 }
 
-// readMeta reads one meta page; ok is false where it is not valid.
-func readMeta(r io.ReaderAt, slot int64) (m fileMeta, ok bool) {
-	var b [pageHeader + 64]byte
-	if _, err := r.ReadAt(b[:], slot*pageSize); err != nil {
-		return m, false
-	}
-	d := b[pageHeader:]
-	le := binary.LittleEndian
-	if le.Uint32(d) != metaMagic || le.Uint32(d[4:]) != metaVersion || le.Uint32(d[8:]) != pageSize ||
-		le.Uint64(d[56:]) != metaSum(d) {
-		return m, false
-	}
-	m = fileMeta{slot: slot, root: le.Uint64(d[16:]), freelist: le.Uint64(d[32:]), pages: le.Uint64(d[40:]), txid: le.Uint64(d[48:])}
-	return m, le.Uint16(b[8:]) == flagMeta && le.Uint64(b[:]) == uint64(slot)
-}
-
-// metaSum is the checksum of a root.
 func metaSum(d []byte) uint64 {
 	sum := fnv.New64a()
 	sum.Write(d[:56])
@@ -53,11 +36,15 @@ func metaSum(d []byte) uint64 {
 }
 
 // readMetas returns the valid metas, the newest first.
-func readMetas(r io.ReaderAt) []fileMeta {
-	var out []fileMeta
+func readMetas(r io.ReaderAt) (out []fileMeta) {
+	le := binary.LittleEndian
 	for slot := range int64(2) {
-		if m, ok := readMeta(r, slot); ok {
-			out = append(out, m)
+		var b [pageHeader + 64]byte
+		_, err := r.ReadAt(b[:], slot*pageSize)
+		d := b[pageHeader:]
+		if err == nil && le.Uint64(b[:]) == uint64(slot) && le.Uint16(b[8:]) == flagMeta && le.Uint32(d) == metaMagic &&
+			le.Uint32(d[4:]) == metaVersion && le.Uint32(d[8:]) == pageSize && le.Uint64(d[56:]) == metaSum(d) {
+			out = append(out, fileMeta{slot: slot, root: le.Uint64(d[16:]), freelist: le.Uint64(d[32:]), pages: le.Uint64(d[40:]), txid: le.Uint64(d[48:])})
 		}
 	}
 	if len(out) == 2 && out[1].txid > out[0].txid {

@@ -232,7 +232,7 @@ func FuzzCheck(f *testing.F) {
 // fault of the writer could, and the bundle as a whole under a wrong one.
 func FuzzBundle(f *testing.F) {
 	parts := []bundlePart{{"rack0-shelf1-litter2", [][]byte{make([]byte, 300)}}, {"room", [][]byte{make([]byte, 7), nil}}, {"", nil}}
-	whole := newBundle(kindRaw, emptyKey(3, levelHour).bytes(), parts)
+	whole := newBundle(rootRaw, emptyKey(3, levelHour).bytes(), parts)
 	data := len(whole) - 307
 	for at := bundleStart; at < data-4; at++ {
 		f.Add(uint16(at), []byte{0xFF, 0xFF, 0x03}, true)
@@ -244,9 +244,9 @@ func FuzzBundle(f *testing.F) {
 		if mend {
 			copy(b[data-4:], binary.LittleEndian.AppendUint32(nil, block.Checksum(b[:data-4])))
 		}
-		mended(withSpare(b), kindRaw) // does not panic
+		mended(withSpare(b)) // does not panic
 		inside, seen := 0, 0
-		parts, err := readParts(b, kindRaw)
+		parts, err := readParts(b)
 		for _, p := range parts {
 			for _, x := range p.blocks {
 				inside += len(x)

@@ -3,7 +3,6 @@ package store
 import (
 	"context"
 	"errors"
-	"fmt"
 	"os"
 
 	bolt "go.etcd.io/bbolt"
@@ -12,26 +11,24 @@ import (
 // Check reads all of the file's structure that Open left for later, while the record is
 // in use, and lets the library find the pages that are free. A file that turns out
 // damaged is set aside as by Open, and Options.Replaced is told.
-func (u *upkeep) Check(ctx context.Context) error {
+func (u *upkeep) Check(ctx context.Context) (err error) {
+	defer wrap(&err, "check the record")
 	if !u.unchecked.Load() {
 		return nil
 	}
 	if err := u.tidying.take(ctx); err != nil {
-		return fmt.Errorf("check the record: %w", err)
+		return err
 	}
 	defer u.tidying.give()
 	fault := u.checkRest(ctx)
 	if fault != nil && !isDamage(fault) {
-		return fmt.Errorf("check the record: %w", fault)
+		return fault
 	}
 	if err := u.flushing.take(ctx); err != nil {
-		return fmt.Errorf("check the record: %w", err)
+		return err
 	}
 	defer u.flushing.give()
-	if err := u.afterCheck(ctx, fault); err != nil {
-		return fmt.Errorf("check the record: %w", err)
-	}
-	return nil
+	return u.afterCheck(ctx, fault)
 }
 
 // checkRest walks the tree as it is now. The transaction keeps its pages from being

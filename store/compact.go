@@ -2,6 +2,7 @@ package store
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -35,36 +36,33 @@ const (
 // cap was lowered. It leaves the file alone where the disk has no room for the copy,
 // and reports whether it did anything.
 func (u *upkeep) Tidy(ctx context.Context) (bool, error) {
-	size, used := u.sizes()
-	free := size - used
-	over := pastCap(size, used, u.kept.Load().MaxBytes)
+	f, limit := u.figures(), u.kept.Load().MaxBytes
+	size, free, written := f.FileBytes, f.FreeBytes, int64(f.BytesWritten)
+	over := pastCap(size, f.used(), limit)
 	worth := free >= worthBytes && free >= size/2 ||
-		size < youngFile && free > max(size/8, youngWorth) && u.written()-u.tidied.Load() > wornTimes*used
-	if used == 0 || !over && !worth {
+		size < youngFile && free > max(size/8, youngWorth) && written-u.tidied.Load() > wornTimes*f.used()
+	if f.used() == 0 || !over && !worth {
 		return false, nil
 	}
 	if room, err := u.roomForCopy(); err != nil || !room {
 		return false, err
 	}
-	u.tidied.Store(u.written())
+	u.tidied.Store(written)
 	return true, u.Compact(ctx)
 }
 
-// pastCap reports whether a file of size bytes, used of them in use, is longer than its cap
-// of limit bytes and need not be. Flushes make room down to the reserve and no further, so
-// half of that has to be enough.
-func pastCap(size, used, limit int64) bool {
-	return size > limit && used <= limit-reserve(limit)/2
-}
+// pastCap reports whether a file is longer than its cap and need not be. Flushes make room
+// down to the reserve and no further, so half of that has to be enough.
+func pastCap(size, used, limit int64) bool { return size > limit && used <= limit-reserve(limit)/2 }
 
 // roomForCopy reports whether the disk has the room for a copy of what is in use.
 func (u *upkeep) roomForCopy() (bool, error) {
-	_, used := u.sizes()
+	f := u.figures()
 	var disk syscall.Statfs_t
 	if err := syscall.Statfs(u.opt.Dir, &disk); err != nil {
 		return false, fmt.Errorf("compact the record: ask for the room on the disk: %w", err)
 	}
-	return int64(disk.Bavail)*int64(disk.Bsize) >= used+used/8+growBy, nil
+	return int64(disk.Bavail)*int64(disk.Bsize) >= f.used()+f.used()/8+growBy, nil
 }
 
 // Compact copies the record into a smaller file without the free pages, checks
@@ -74,21 +72,21 @@ func (u *upkeep) Compact(ctx context.Context) error { return u.compact(ctx, fals
 
 // compact is Compact. lost says that the file has no name any more, so that the copy
 // is all that will be left: then what is damaged in the record goes along as it is.
-func (u *upkeep) compact(ctx context.Context, lost bool) error {
+func (u *upkeep) compact(ctx context.Context, lost bool) (err error) {
+	defer wrap(&err, "compact the record")
 	if err := u.tidying.take(ctx); err != nil {
-		return fmt.Errorf("compact the record: %w", err)
+		return err
 	}
 	defer u.tidying.give()
 	c := &compaction{s: u, ctx: ctx, tmp: u.path + ".compact", lost: lost}
-	err := c.run()
+	err = c.run()
 	if c.dst != nil {
 		err = errors.Join(err, guard(c.dst.Close))
 	}
 	if err != nil {
 		_ = os.Remove(c.tmp)
-		return fmt.Errorf("compact the record: %w", err)
 	}
-	return nil
+	return err
 }
 
 // A compaction is a Compact at work.
@@ -125,11 +123,8 @@ func (c *compaction) run() error {
 		return err
 	}
 	// On the disk now, so that under the locks only what is late has to be waited for.
-	if err := syncPath(c.tmp); err != nil {
+	if err := c.check(!c.lost); err != nil {
 		return err
-	}
-	if err := verify(c.ctx, c.tmp, !c.lost); err != nil {
-		return fmt.Errorf("check the copy: %w", err)
 	}
 	if err := s.flushing.take(c.ctx); err != nil {
 		return err
@@ -140,13 +135,17 @@ func (c *compaction) run() error {
 	if err := c.catchUp(); err != nil {
 		return err
 	}
-	err = c.swap()
+	err = s.displaced()
+	if err == nil {
+		err = s.reopen(func() error {
+			return cmp.Or(os.Rename(c.tmp, s.path), syncPath(filepath.Dir(s.path)))
+		})
+	}
 	s.measure()
 	if err != nil {
 		return err
 	}
-	size, _ := s.sizes()
-	s.wrote(0, uint64(size))
+	s.wrote(0, uint64(s.figures().FileBytes))
 	return nil
 }
 
@@ -169,13 +168,14 @@ func (c *compaction) catchUp() error {
 	c.dst.NoSync = false
 	err = guard(c.dst.Close)
 	c.dst = nil
-	if err = errors.Join(err, syncPath(c.tmp)); err != nil {
-		return err
-	}
-	if err := verify(c.ctx, c.tmp, false); err != nil {
-		return fmt.Errorf("check the copy: %w", err)
-	}
-	return nil
+	return cmp.Or(err, c.check(false))
+}
+
+// check waits until the copy is on the disk and verifies it.
+func (c *compaction) check(records bool) error {
+	err := cmp.Or(syncPath(c.tmp), verify(c.ctx, c.tmp, records))
+	wrap(&err, "check the copy")
+	return err
 }
 
 // follow drops from the copy what the record no longer has, and adds what is new, some at
@@ -297,20 +297,6 @@ func copyBucket(from, to *bolt.Bucket) error {
 			return err
 		}
 		return copyBucket(from.Bucket(k), into)
-	})
-}
-
-// swap puts the copy in the record's place and goes on with it. The caller holds
-// the flushing token and the writing lock.
-func (c *compaction) swap() error {
-	if err := c.s.displaced(); err != nil {
-		return err
-	}
-	return c.s.reopen(func() error {
-		if err := os.Rename(c.tmp, c.s.path); err != nil {
-			return err
-		}
-		return syncPath(filepath.Dir(c.s.path))
 	})
 }
 

@@ -5,7 +5,6 @@ import (
 
 	bolt "go.etcd.io/bbolt"
 
-	"dewline/sensors"
 	"dewline/store/block"
 )
 
@@ -64,7 +63,7 @@ func areSmall(tx *bolt.Tx, days []entry) bool {
 	size, probes := 0, 0
 	for _, e := range days {
 		b := bucketValue(tx.Bucket([]byte(rootRaw)).Bucket(e.key.bytes()))
-		d, err := readDirectory(b, kindRaw)
+		d, err := readDirectory(b)
 		if err != nil {
 			return false
 		}
@@ -98,38 +97,27 @@ func (w *writer) dueHours() []entry {
 	return nil
 }
 
-// join makes the day's bundles.
 func (w *writer) join(tx *bolt.Tx, d *dayPlan) error {
 	keys := make([]bundleKey, len(d.hours))
 	for i, h := range d.hours {
 		keys[i] = h.key
 	}
-	defer w.dirs.clear()
-	w.enc.Quick = false
 	var raws, tables []bundlePart
-	for i, probe := range w.probesOf(tx, keys...) {
-		q := newQuery(w.series, sensors.ProbeID(probe))
-		q.place = i
-		raw, table, err := w.joinProbe(tx, q, keys)
-		if q.release(); err != nil {
-			return err
+	err := w.eachProbe(tx, func(q *query, spans *[levels][]block.Span, _ [levels][]byte) error {
+		raw, table, err := w.joinProbe(q, spans)
+		if tables = append(tables, bundlePart{string(q.probe), table}); len(raw) > 0 {
+			raws = append(raws, bundlePart{string(q.probe), raw})
 		}
-		if tables = append(tables, bundlePart{probe, table}); len(raw) > 0 {
-			raws = append(raws, bundlePart{probe, raw})
-		}
-	}
-	d.raw, d.table = newBundle(kindRaw, d.key.bytes(), raws), tableBundle(d.key.bytes(), tables)
-	return nil
+		return err
+	}, keys...)
+	d.raw, d.table = newBundle(rootRaw, d.key.bytes(), raws), tableBundle(d.key.bytes(), tables)
+	return err
 }
 
 // joinProbe packs the readings of one probe's hours together, and its rollups, which
 // are joined as they are: a correction may have changed them since. A block that is
 // damaged is left out and counted.
-func (w *writer) joinProbe(tx *bolt.Tx, q *query, keys []bundleKey) (raw, table [][]byte, err error) {
-	var spans [levels][]block.Span
-	for _, key := range keys {
-		q.all(tx, key, &spans)
-	}
+func (w *writer) joinProbe(q *query, spans *[levels][]block.Span) (raw, table [][]byte, err error) {
 	for l := range spans { // an hour that ended early has several bundles
 		spans[l] = ordered(spans[l], math.MinInt64, math.MaxInt64)
 	}
@@ -141,7 +129,7 @@ func (w *writer) joinProbe(tx *bolt.Tx, q *query, keys []bundleKey) (raw, table 
 		}
 		raw, rest = append(raw, b), rest[n:]
 	}
-	table, err = tableBlocks(&w.enc, spans, sumLevels(q.probe, q.recs, nil))
+	table, err = tableBlocks(&w.enc, *spans, sumLevels(q.probe, q.recs, nil))
 	return raw, table, err
 }
 

@@ -23,34 +23,27 @@ type directory struct {
 // A dirPart is where the name of a probe is in a bundle, and where its first block.
 type dirPart struct{ name, data uint32 }
 
-// readDirectory checks the directory of a bundle of that kind. What its parts say lies
-// within the bundle; the blocks are not checked yet.
-func readDirectory(b []byte, kind byte) (directory, error) {
-	if !isBundle(b, kind) {
+// readDirectory checks the directory of a bundle. What its parts say lies within the
+// bundle; the blocks are not checked yet.
+func readDirectory(b []byte) (directory, error) {
+	if !isBundle(b) {
 		return directory{}, errDirectory
 	}
 	r := dirReader{b: b, at: bundleStart}
-	count := r.uvarint()
-	if count > block.MaxSeries {
-		return directory{}, errDirectory
-	}
 	d, before := directory{size: len(b)}, uint64(0)
-	for range count {
+	for count := r.uvarint(); count > 0 && !r.bad; count-- {
 		d.parts = append(d.parts, dirPart{uint32(r.at), uint32(before)})
 		_, blocks := r.name()
 		for range blocks {
 			before += min(r.uvarint(), uint64(len(b)))
 		}
-		if r.bad {
-			return directory{}, errDirectory
-		}
 	}
 	d.end = r.at
-	if d.end+4 > len(b) || before > uint64(len(b)-d.end-4) {
+	if r.bad || d.end+4 > len(b) || before > uint64(len(b)-d.end-4) {
 		return directory{}, errDirectory
 	}
 	d.sum = binary.LittleEndian.Uint32(b[d.end:])
-	if d.sum != block.Checksum(b[:d.end]) {
+	if len(d.parts) > block.MaxSeries || d.sum != block.Checksum(b[:d.end]) {
 		return directory{}, errDirectory
 	}
 	d.used = d.end + 4 + int(before)
@@ -58,11 +51,6 @@ func readDirectory(b []byte, kind byte) (directory, error) {
 		d.parts[i].data += uint32(d.end + 4)
 	}
 	return d, nil
-}
-
-// of reports whether a directory that was read before is that of b.
-func (d *directory) of(b []byte) bool {
-	return d.size == len(b) && binary.LittleEndian.Uint32(b[d.end:]) == d.sum
 }
 
 // find returns the part of a probe, looking first where it is likely; false where it has
@@ -91,19 +79,16 @@ func (d *directory) part(b []byte, i int, use func(block []byte)) (probe []byte)
 	return probe
 }
 
-// readParts returns what each probe has in a bundle of that kind. The blocks alias b and
-// are not checked yet.
-func readParts(b []byte, kind byte) ([]bundlePart, error) {
-	d, err := readDirectory(b, kind)
-	if err != nil {
-		return nil, err
-	}
+// readParts returns what each probe has in a bundle. The blocks alias b and are not
+// checked yet.
+func readParts(b []byte) ([]bundlePart, error) {
+	d, err := readDirectory(b)
 	out := make([]bundlePart, len(d.parts))
 	for i := range out {
 		p := &out[i]
 		p.probe = string(d.part(b, i, func(blk []byte) { p.blocks = append(p.blocks, blk) }))
 	}
-	return out, nil
+	return out, err
 }
 
 // mostParts is how many parts of directories are remembered: a year of days of 48
@@ -119,25 +104,26 @@ type directories struct {
 }
 
 type dirKey struct {
-	kind byte
+	root byte // the first of its name
 	of   bundleKey
 }
 
 // of returns the directory of a bundle.
-func (c *directories) of(b []byte, kind byte, key bundleKey) (directory, error) {
+func (c *directories) of(b []byte, root string, key bundleKey) (directory, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if d, ok := c.known[dirKey{kind, key}]; ok && d.of(b) {
-		return d, nil
+	at := dirKey{root[0], key}
+	if d, ok := c.known[at]; ok && d.size == len(b) && d.sum == binary.LittleEndian.Uint32(b[d.end:]) {
+		return d, nil // it is that of b
 	}
-	d, err := readDirectory(b, kind)
+	d, err := readDirectory(b)
 	if err != nil {
 		return d, err
 	}
 	if c.parts += len(d.parts); c.known == nil || c.parts > mostParts {
 		c.known, c.parts = map[dirKey]directory{}, len(d.parts)
 	}
-	c.known[dirKey{kind, key}] = d
+	c.known[at] = d
 	return d, nil
 }
 
@@ -167,7 +153,6 @@ func (d *dirReader) uvarint() uint64 {
 	return v
 }
 
-// bytes reads so many bytes.
 func (d *dirReader) bytes(n uint64) []byte {
 	if d.bad || n > uint64(len(d.b)-d.at) {
 		d.bad = true

@@ -2,6 +2,7 @@ package store
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"iter"
@@ -42,20 +43,16 @@ func putDoc(tx *bolt.Tx, bucket Bucket, key, value []byte) error {
 	return b.Put(key, envelope(bucket, key, value))
 }
 
-// errNoDoc says that there is no such document.
 var errNoDoc = errors.New("no such document")
 
 // getDoc returns a document, which aliases the file.
 func getDoc(tx *bolt.Tx, bucket Bucket, key []byte) ([]byte, error) {
-	b := docBucket(tx, bucket)
-	if b == nil {
-		return nil, errNoDoc
+	if b := docBucket(tx, bucket); b != nil {
+		if v := b.Get(key); v != nil {
+			return openEnvelope(bucket, key, v)
+		}
 	}
-	v := b.Get(key)
-	if v == nil {
-		return nil, errNoDoc
-	}
-	return openEnvelope(bucket, key, v)
+	return nil, errNoDoc
 }
 
 // Get returns one document, nil where there is none.
@@ -76,17 +73,18 @@ func (r *recordFile) Get(b Bucket, key string) ([]byte, error) {
 	return out, nil
 }
 
+// keyState is the document with the engine's state.
+const keyState = "engine"
+
 // State returns the engine's state as last written, nil where there is none.
-func (r *recordFile) State() ([]byte, error) {
-	return r.Get(bucketState, "engine")
-}
+func (r *recordFile) State() ([]byte, error) { return r.Get(bucketState, keyState) }
 
 // docsAtATime bounds how many documents one read transaction copies out.
 const docsAtATime = 256
 
-// inTurns yields what read copies out, some per read transaction, from a key on; read
-// returns the key of the next, nil for none.
-func inTurns[T any](r *recordFile, from []byte, read func(tx *bolt.Tx, from []byte) ([]T, []byte)) iter.Seq2[T, error] {
+// inTurns yields what read copies out of what it is called, some per read transaction, from
+// a key on; read returns the key of the next, nil for none.
+func inTurns[T any](r *recordFile, called string, from []byte, read func(tx *bolt.Tx, from []byte) ([]T, []byte)) iter.Seq2[T, error] {
 	return func(yield func(T, error) bool) {
 		for next := from; next != nil; {
 			var some []T
@@ -96,7 +94,7 @@ func inTurns[T any](r *recordFile, from []byte, read func(tx *bolt.Tx, from []by
 			})
 			if err != nil {
 				var none T
-				yield(none, err)
+				yield(none, fmt.Errorf("read %s: %w", called, err))
 				return
 			}
 			for _, one := range some {
@@ -115,7 +113,7 @@ func (r *recordFile) Docs(b Bucket) iter.Seq2[Doc, error] {
 		Doc
 		err error
 	}
-	some := inTurns(r, []byte{}, func(tx *bolt.Tx, from []byte) (some []read, next []byte) {
+	some := inTurns(r, "documents", []byte{}, func(tx *bolt.Tx, from []byte) (some []read, next []byte) {
 		bucket := docBucket(tx, b)
 		if bucket == nil {
 			return nil, nil
@@ -134,12 +132,7 @@ func (r *recordFile) Docs(b Bucket) iter.Seq2[Doc, error] {
 	})
 	return func(yield func(Doc, error) bool) {
 		for d, err := range some {
-			if err != nil {
-				yield(Doc{}, fmt.Errorf("read documents: %w", err))
-				return
-			}
-			r.damagedIf(d.err)
-			if !yield(d.Doc, d.err) {
+			if r.damagedIf(d.err); !yield(d.Doc, cmp.Or(err, d.err)) {
 				return
 			}
 		}

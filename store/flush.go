@@ -2,6 +2,7 @@ package store
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"slices"
@@ -23,17 +24,13 @@ type plan struct {
 	leaving leaving       // past their age, or in the way of alarms
 	archive *archiving
 	also    Commit // state only where it is not the stored one
+	names   bool   // there are probes that the file does not know
 }
 
 // beside reports whether there is anything but readings of the open hour.
 func (p *plan) beside() bool {
-	return len(p.sealed) > 0 || p.day != nil || p.leaving.count() > 0 || p.archive != nil ||
-		p.also.State != nil || len(p.also.Docs)+len(p.also.Journal) > 0 || p.names()
-}
-
-// names reports whether there are probes that the file does not know.
-func (p *plan) names() bool {
-	return slices.ContainsFunc(p.taken, func(t takenSeries) bool { return t.isNew })
+	return p.fresh || p.names || p.day != nil || p.leaving.count() > 0 || p.archive != nil ||
+		p.also.State != nil || len(p.also.Docs)+len(p.also.Journal) > 0
 }
 
 // takenSeries are records of one probe that are being written.
@@ -81,7 +78,10 @@ func (w *writer) plan(c Commit) *plan {
 		}
 	}
 	w.mu.Lock()
-	next := w.mem.nextNum()
+	next := 0 // the first number that no probe has
+	for _, o := range w.mem.order {
+		next = max(next, o.num+1)
+	}
 	p.sealed = slices.Clone(w.mem.waiting)
 	p.fresh = len(p.sealed) > 0 || w.rewrite
 	for _, o := range w.mem.order {
@@ -93,7 +93,7 @@ func (w *writer) plan(c Commit) *plan {
 			t.inFile = o.inFile
 		}
 		if t.num < 0 {
-			t.num, t.isNew = next, true
+			t.num, t.isNew, p.names = next, true, true
 			next++
 		}
 		o.taken = len(o.recs)
@@ -111,14 +111,7 @@ func (w *writer) plan(c Commit) *plan {
 		const most = 8 // so that no flush is long
 		p.leaving = w.expired(most, false)
 	}
-	w.planJournal(p)
-	return p
-}
-
-// planJournal adds what is to become of old entries of the journal.
-func (w *writer) planJournal(p *plan) {
 	now := time.Duration(w.newest()) * time.Millisecond
-	var err error
 	if p.archive, err = w.planArchive(now); err != nil {
 		w.damagedRecord(fmt.Errorf("archive the journal: %w", err))
 	}
@@ -126,15 +119,7 @@ func (w *writer) planJournal(p *plan) {
 		told := p.archive.told(sensors.Instant{Mono: now, Wall: w.now()})
 		p.also.Journal = append(slices.Clone(p.also.Journal), told)
 	}
-}
-
-// nextNum is the first number that no probe has.
-func (m *memory) nextNum() int {
-	next := 0
-	for _, o := range m.order {
-		next = max(next, o.num+1)
-	}
-	return next
+	return p
 }
 
 // carryOut writes the plan and then tells memory.
@@ -150,14 +135,19 @@ func (w *writer) carryOut(p *plan) error {
 		}
 		o.after.wrote(o.slot)
 	}
-	if o.part || p.fresh || p.beside() {
+	if o.part || p.beside() {
 		if err := w.update(func(tx *bolt.Tx) error { return w.put(tx, p, o) }); err != nil {
 			return err
 		}
 	}
 	w.open, w.rewrite = o.after, w.rewrite && !p.fresh
-	w.settle(p, o)
-	if o.set == nil || o.after.at != 0 && !p.names() {
+	w.mu.Lock()
+	w.mem.forget(func(h *hour) bool { return slices.Contains(p.sealed, h) })
+	for _, t := range p.taken {
+		t.p.num, t.p.inFile = t.num, o.inFile(t)
+	}
+	w.mu.Unlock()
+	if o.set == nil || o.after.at != 0 && !p.names {
 		return nil
 	}
 	// The batches that follow are in no transaction: both roots have to lead to them.
@@ -179,25 +169,12 @@ func (w *writer) put(tx *bolt.Tx, p *plan, o *openWrite) error {
 			return err
 		}
 	}
-	if err := w.letGoOf(tx, p.leaving, 0); err != nil {
-		return err
-	}
 	if p.archive != nil {
 		if err := p.archive.put(tx); err != nil {
 			return err
 		}
 	}
-	return w.putCommit(tx, p.also)
-}
-
-// settle marks in memory what is on disk now.
-func (w *writer) settle(p *plan, o *openWrite) {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	w.mem.forget(func(h *hour) bool { return slices.Contains(p.sealed, h) })
-	for _, t := range p.taken {
-		t.p.num, t.p.inFile = t.num, o.inFile(t)
-	}
+	return cmp.Or(w.letGoOf(tx, p.leaving, 0), putCommit(tx, p.also))
 }
 
 // An openWrite is how the open hour is written.
@@ -271,7 +248,7 @@ func (w *writer) putOpen(tx *bolt.Tx, p *plan, o *openWrite) error {
 		}
 	}
 	if p.fresh {
-		for _, name := range openNames(tx, prefixPart) {
+		for _, name := range partNames(tx) {
 			if err := tx.DeleteBucket(name); err != nil {
 				return err
 			}
@@ -306,17 +283,14 @@ func (w *writer) encodeOpen(taken []takenSeries, from func(takenSeries) int) ([]
 }
 
 // putCommit writes all of a commit inside tx.
-func (w *writer) putCommit(tx *bolt.Tx, c Commit) error {
+func putCommit(tx *bolt.Tx, c Commit) error {
+	if c.State != nil {
+		c.Docs = append(c.Docs[:len(c.Docs):len(c.Docs)], Doc{bucketState, keyState, c.State})
+	}
 	for _, d := range c.Docs {
 		if err := putDoc(tx, d.Bucket, []byte(d.Key), d.Value); err != nil {
 			return err
 		}
 	}
-	if err := putJournal(tx, c.Journal); err != nil {
-		return err
-	}
-	if c.State != nil {
-		return putDoc(tx, bucketState, []byte("engine"), c.State)
-	}
-	return nil
+	return putJournal(tx, c.Journal)
 }

@@ -96,8 +96,6 @@ func (r *recordFile) events(since time.Duration, want func(*event.Event) bool) i
 			var e event.Event
 			if err == nil {
 				e, err = v.parse(before)
-			} else {
-				err = fmt.Errorf("read the journal: %w", err)
 			}
 			if len(v.value) >= sha256.Size {
 				copy(before[:], v.value)
@@ -111,7 +109,7 @@ func (r *recordFile) events(since time.Duration, want func(*event.Event) bool) i
 
 // entries yields copies of the stored entries from a key on.
 func (r *recordFile) entries(from []byte) iter.Seq2[stored, error] {
-	return inTurns(r, from, func(tx *bolt.Tx, from []byte) (some []stored, next []byte) {
+	return inTurns(r, "the journal", from, func(tx *bolt.Tx, from []byte) (some []stored, next []byte) {
 		defer r.touched(tx, 1)
 		if some, next = archivedFrom(tx, from); next == nil {
 			some, next = singleFrom(tx, from, docsAtATime)

@@ -1,12 +1,14 @@
 package store
 
 import (
+	"bytes"
 	"crypto/subtle"
 	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"syscall"
 	"time"
 
@@ -37,7 +39,7 @@ const (
 	rootSlots   = "slot"
 	rootGen     = "gen"
 	prefixPart  = 'p'
-	prefixRow   = 'r' // as parts, in layouts before 4
+	prefixRow   = 'r' // parts in layouts before 4
 )
 
 const (
@@ -176,35 +178,40 @@ type bundlePart struct {
 // bundleStart is where the count of probes is.
 const bundleStart = len(bundleMagic) + 1 + keyLen
 
-// isBundle reports whether b begins as a bundle of that kind does.
-func isBundle(b []byte, kind byte) bool {
-	return len(b) > bundleStart && string(b[:len(bundleMagic)]) == bundleMagic && b[len(bundleMagic)] == kind
+// isBundle reports whether b begins as a bundle does.
+func isBundle(b []byte) bool {
+	return len(b) > bundleStart && string(b[:len(bundleMagic)]) == bundleMagic &&
+		(b[len(bundleMagic)] == kindRaw || b[len(bundleMagic)] == kindTable)
 }
 
-// appendHead adds what a bundle of that kind and key begins with.
-func appendHead(dst []byte, kind byte, key []byte) []byte {
-	return append(append(append(dst, bundleMagic...), kind), key...)
-}
-
-// bundleHead returns the key and the kind of a bundle, wherever it was found.
-func bundleHead(b []byte) (k bundleKey, kind byte, err error) {
-	kind = kindRaw
-	if isBundle(b, kindTable) {
+// bundleBegins is what a bundle in a root, under that name, begins with.
+func bundleBegins(root string, key []byte) []byte {
+	kind := byte(kindRaw)
+	if root == rootTable {
 		kind = kindTable
 	}
-	if !isBundle(b, kind) {
-		return k, 0, fmt.Errorf("%w: bundle of %d bytes", ErrDamaged, len(b))
+	return append(append([]byte(bundleMagic), kind), key...)
+}
+
+// bundleHead returns the key of a bundle, wherever it was found, and in which root it belongs.
+func bundleHead(b []byte) (k bundleKey, root string, err error) {
+	if !isBundle(b) {
+		return k, "", fmt.Errorf("%w: bundle of %d bytes", ErrDamaged, len(b))
+	}
+	root = rootRaw
+	if b[len(bundleMagic)] == kindTable {
+		root = rootTable
 	}
 	k, ok := parseKey(b[len(bundleMagic)+1 : bundleStart])
 	if !ok {
-		return k, 0, fmt.Errorf("%w: name of a bundle of %s", ErrDamaged, kindWord(kind))
+		err = fmt.Errorf("%w: name of a bundle of %s", ErrDamaged, held(root))
 	}
-	return k, kind, nil
+	return k, root, err
 }
 
-// newBundle is a bundle of that kind and key.
-func newBundle(kind byte, key []byte, parts []bundlePart) []byte {
-	dst := appendHead(nil, kind, key)
+// newBundle is a bundle for a root, under that name.
+func newBundle(root string, key []byte, parts []bundlePart) []byte {
+	dst := bundleBegins(root, key)
 	dst = binary.AppendUvarint(dst, uint64(len(parts)))
 	for _, p := range parts {
 		dst = append(binary.AppendUvarint(dst, uint64(len(p.probe))), p.probe...)
@@ -220,7 +227,7 @@ func newBundle(kind byte, key []byte, parts []bundlePart) []byte {
 		}
 	}
 	k, ok := parseKey(key)
-	if ok && kind == kindRaw && (k.level > levelDay || k.level == levelDay && len(dst) >= worthSpare) {
+	if ok && root == rootRaw && (k.level > levelDay || k.level == levelDay && len(dst) >= worthSpare) {
 		return withSpare(dst)
 	}
 	return dst
@@ -262,14 +269,15 @@ func pageSum(b []byte) (sum [pageSize]byte) {
 	return sum
 }
 
-// openNames lists the buckets of parts, oldest first.
-func openNames(tx *bolt.Tx, prefix byte) (out [][]byte) {
+// partNames lists the buckets of parts and rows, which are numbered as one, oldest first.
+func partNames(tx *bolt.Tx) (out [][]byte) {
 	c := tx.Cursor()
-	for k, _ := c.Seek([]byte{prefix}); len(k) > 0 && k[0] == prefix; k, _ = c.Next() {
-		if len(k) == 9 { // others are not numbered
-			out = append(out, append([]byte(nil), k...))
+	for k, _ := c.First(); k != nil; k, _ = c.Next() {
+		if isPart(string(k)) {
+			out = append(out, bytes.Clone(k))
 		}
 	}
+	slices.SortFunc(out, func(a, b []byte) int { return bytes.Compare(a[1:], b[1:]) })
 	return out
 }
 
@@ -306,25 +314,9 @@ func isDamage(err error) bool {
 		errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF)
 }
 
-// kindOf is what a root's bundles hold.
-func kindOf(root string) byte {
-	if root == rootTable {
-		return kindTable
-	}
-	return kindRaw
-}
-
-// rootOf is where bundles of that kind are.
-func rootOf(kind byte) string {
-	if kind == kindTable {
-		return rootTable
-	}
-	return rootRaw
-}
-
-// kindWord names what a bundle holds.
-func kindWord(kind byte) string {
-	if kind == kindRaw {
+// held names what the bundles of a root hold.
+func held(root string) string {
+	if root == rootRaw {
 		return "readings"
 	}
 	return "sums"

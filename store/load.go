@@ -32,7 +32,7 @@ func (w *writer) load(tx *bolt.Tx, rep *Report) error {
 		return err
 	}
 	recs, open := w.loadOpen(tx)
-	dropped := dropSealed(tx, entries, names, recs)
+	dropped := w.dropSealed(tx, entries, names, recs)
 	w.open = open
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -184,7 +184,7 @@ func (w *writer) loadOpen(tx *bolt.Tx) (map[int]*loadedSeries, openHour) {
 		}
 	}
 	var open openHour
-	for _, name := range openNames(tx, prefixPart) {
+	for _, name := range partNames(tx) {
 		open.part = binary.BigEndian.Uint64(name[1:]) + 1
 		take(bucketValue(tx.Bucket(name)), true, false)
 	}
@@ -206,41 +206,29 @@ func (w *writer) loadOpen(tx *bolt.Tx) (map[int]*loadedSeries, openHour) {
 
 // dropSealed removes open records that a bundle holds already, as can be after the file
 // fell back to an older root or was repaired, and reports whether there were any.
-func dropSealed(tx *bolt.Tx, entries []entry, names map[int]sensors.ProbeID, open map[int]*loadedSeries) (dropped bool) {
+func (w *writer) dropSealed(tx *bolt.Tx, entries []entry, names map[int]sensors.ProbeID, open map[int]*loadedSeries) (dropped bool) {
 	first := int64(math.MaxInt64)
 	for _, o := range open {
 		for i := range o.recs {
 			first = min(first, o.recs[i].Mono)
 		}
 	}
-	raw := tx.Bucket([]byte(rootRaw))
-	numOf := make(map[string]int, len(names))
-	for num, name := range names {
-		numOf[string(name)] = num
-	}
-	var dec block.Decoder
 	for _, e := range entries {
 		if e.noRaw || e.key.monoMax < first {
 			continue
 		}
-		parts, _ := readParts(bucketValue(raw.Bucket(e.key.bytes())), kindRaw) // what is damaged is told when it is read
-		for _, p := range parts {
-			num, known := numOf[p.probe]
-			o := open[num]
-			if !known || o == nil {
-				continue
-			}
+		raw := bucketValue(tx.Bucket([]byte(rootRaw)).Bucket(e.key.bytes()))
+		for num, o := range open {
 			// Each as it is: where a probe's time ran backwards, newer ones have earlier times.
-			sealed, before := make(map[block.Record]bool), len(o.recs)
-			var recs []block.Record
-			for _, b := range p.blocks {
-				recs, _ = dec.Decode(recs[:0], b)
-				for _, r := range recs {
-					sealed[r] = true
-				}
+			q, before := newQuery(w.series, names[num]), len(o.recs)
+			q.readings(e.key, raw)
+			sealed := make(map[block.Record]bool)
+			for _, r := range q.recs {
+				sealed[r] = true
 			}
 			o.recs = slices.DeleteFunc(o.recs, func(r block.Record) bool { return sealed[r] })
 			dropped = dropped || len(o.recs) < before
+			q.release()
 		}
 	}
 	return dropped

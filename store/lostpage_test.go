@@ -101,19 +101,19 @@ func TestMended(t *testing.T) {
 		}
 		parts = append(parts, bundlePart{string(rune('a' + i)), [][]byte{b}})
 	}
-	whole := newBundle(kindRaw, emptyKey(3, levelMost).bytes(), parts)
+	whole := newBundle(rootRaw, emptyKey(3, levelMost).bytes(), parts)
 	pages := (besideValue + len(whole)) / pageSize
-	if mended(whole, kindRaw) != nil || pages < 6 {
+	if mended(whole) != nil || pages < 6 {
 		t.Fatalf("a whole bundle of %d pages is mended", pages)
 	}
 	for page := range pages - 1 {
 		b := bytes.Clone(whole)
 		clear(pageOf(b, page))
-		if got := mended(b, kindRaw); !bytes.Equal(got, whole) {
+		if got := mended(b); !bytes.Equal(got, whole) {
 			t.Errorf("page %d of %d is not made again", page, pages)
 		}
 		pageOf(b, (page+2)%pages)[100] ^= 4
-		if mended(b, kindRaw) != nil {
+		if mended(b) != nil {
 			t.Errorf("two of %d pages, one of them %d, are damaged, and something is made of it", pages, page)
 		}
 	}

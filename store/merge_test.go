@@ -51,9 +51,9 @@ func TestReadParts(t *testing.T) {
 		{"rack0-shelf1-litter2", [][]byte{make([]byte, 300), {1, 2, 3}}},
 		{"room", [][]byte{{9}, nil}}, {"", nil}, {"water", [][]byte{bytes.Repeat([]byte{7}, 200)}},
 	}
-	whole := newBundle(kindRaw, emptyKey(3, levelHour).bytes(), parts)
+	whole := newBundle(rootRaw, emptyKey(3, levelHour).bytes(), parts)
 	part := func(b []byte, probe string) (out [][]byte, err error) {
-		all, err := readParts(b, kindRaw)
+		all, err := readParts(b)
 		for _, p := range all {
 			if p.probe == probe {
 				out = p.blocks
@@ -74,9 +74,6 @@ func TestReadParts(t *testing.T) {
 	}
 	if _, err := part(whole, "room"); err != nil {
 		t.Error(err)
-	}
-	if _, err := readParts(whole, kindTable); err != errDirectory {
-		t.Errorf("of another kind: %v", err)
 	}
 	directory := len(whole) - 504 // the blocks' bytes
 	for at := range directory {

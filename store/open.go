@@ -135,14 +135,11 @@ func (w *writer) replace(ctx context.Context, rep *Report, damage error) error {
 	if fresh {
 		w.opt.Logger.Error("the record was damaged and has been moved aside", "to", name, "err", damage)
 	}
-	if err = saveSmall(ctx, name, w.path); err == nil {
-		return nil
+	if err = saveSmall(ctx, name, w.path); err != nil {
+		w.opt.Logger.Error("nothing could be saved from the damaged record", "file", name, "err", err)
+		err = create(w.path, emptyRecord) // or it is all tried again
 	}
-	if cerr := create(w.path, emptyRecord); cerr != nil {
-		return errors.Join(err, cerr) // it is all tried again
-	}
-	w.opt.Logger.Error("nothing could be saved from the damaged record", "file", name, "err", err)
-	return nil
+	return err
 }
 
 // openFile opens the checked file and loads it.
@@ -180,7 +177,7 @@ func (w *writer) openFile(ctx context.Context, rep *Report) error {
 }
 
 // bringForward makes an older file one of this layout in one transaction. Layouts 1 and 2
-// had no archives of the journal, and before 4 parts were rows.
+// had no archives of the journal.
 func bringForward(db *bolt.DB, readOnly bool) (bool, error) {
 	var have int
 	err := db.View(func(tx *bolt.Tx) (err error) {
@@ -193,14 +190,9 @@ func bringForward(db *bolt.DB, readOnly bool) (bool, error) {
 	case readOnly:
 		return false, fmt.Errorf("the record has the older layout %d; start the daemon once to bring it to %d", have, schema)
 	}
-	err = db.Update(func(tx *bolt.Tx) error {
-		_, err := tx.CreateBucketIfNotExists([]byte(rootArchive))
-		return errors.Join(err, rowsToParts(tx), putSchema(tx, schema))
-	})
-	if err != nil {
-		return false, fmt.Errorf("bring the record from layout %d to %d: %w", have, schema, err)
-	}
-	return true, nil
+	err = db.Update(emptyRecord)
+	wrap(&err, "bring the record from layout %d to %d", have, schema)
+	return err == nil, err
 }
 
 // schemaOf reads the layout's number from either of its two places.
@@ -220,9 +212,8 @@ func schemaOf(tx *bolt.Tx) (int, error) {
 // reattach opens the file again after it had to be let go of, or could not be
 // opened at start. The caller holds the flushing token.
 func (w *writer) reattach(ctx context.Context) error {
-	open := w.current() != nil
 	switch {
-	case open:
+	case w.current() != nil:
 		return nil
 	case w.closed.Load() || w.opt.ReadOnly:
 		return fmt.Errorf("%w: it is closed or open for reading only", ErrUnavailable)

@@ -14,17 +14,25 @@ import (
 // ErrLocked says that another process has the record open.
 var ErrLocked = errors.New("the record is in use by another process")
 
+// wrap says of an error, if there is one, what could not be done.
+func wrap(err *error, format string, args ...any) {
+	if *err != nil {
+		*err = fmt.Errorf("%s: %w", fmt.Sprintf(format, args...), *err)
+	}
+}
+
 // create makes an empty record at path: whole and on disk under another name
 // first, since a power cut during the library's first write can leave a file
 // that nothing opens.
-func create(path string, fill func(tx *bolt.Tx) error) error {
+func create(path string, fill func(tx *bolt.Tx) error) (err error) {
+	defer wrap(&err, "begin a new record")
 	tmp := path + ".new"
 	if err := os.Remove(tmp); err != nil && !errors.Is(err, os.ErrNotExist) {
 		return err
 	}
 	db, err := openBolt(tmp, &bolt.Options{Timeout: time.Second, PageSize: pageSize, NoFreelistSync: true})
 	if err != nil {
-		return fmt.Errorf("begin a new record: %w", err)
+		return err
 	}
 	err = guard(func() error { return db.Update(fill) })
 	if err = errors.Join(err, db.Close()); err == nil {
@@ -35,12 +43,11 @@ func create(path string, fill func(tx *bolt.Tx) error) error {
 	}
 	if err != nil {
 		_ = os.Remove(tmp)
-		return fmt.Errorf("begin a new record: %w", err)
+		return err
 	}
 	return syncPath(filepath.Dir(path))
 }
 
-// syncPath flushes a file or folder to the disk.
 func syncPath(path string) error {
 	f, err := os.Open(path)
 	if err != nil {

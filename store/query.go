@@ -149,7 +149,7 @@ func (q *query) stored(key bundleKey, table []byte) (out [levels][]byte) {
 	if table == nil {
 		return out
 	}
-	d, err := q.s.dirs.of(table, kindTable, key)
+	d, err := q.s.dirs.of(table, rootTable, key)
 	if err != nil {
 		q.fault(err)
 	} else if i, ok := d.find(table, string(q.probe), q.place); ok {
@@ -185,13 +185,13 @@ func (q *query) all(tx *bolt.Tx, key bundleKey, spans *[levels][]block.Span) (st
 // whether that is whole. Directories are remembered.
 func (q *query) readings(key bundleKey, raw []byte) bool {
 	from := len(q.recs)
-	d, err := q.s.dirs.of(raw, kindRaw, key)
+	d, err := q.s.dirs.of(raw, rootRaw, key)
 	bad := q.decode(&d, raw, err)
 	if len(bad) > 0 {
-		if whole := mended(raw, kindRaw); whole != nil {
+		if whole := mended(raw); whole != nil {
 			q.s.damagedRecord(fmt.Errorf("%w: a page of readings, %s, made again from the others", ErrDamaged, key))
 			q.recs = q.recs[:from]
-			d, err = readDirectory(whole, kindRaw)
+			d, err = readDirectory(whole)
 			bad = q.decode(&d, whole, err)
 		}
 	}
@@ -226,7 +226,6 @@ func (q *query) faults(ended error) []error {
 	return q.errs
 }
 
-// fault notes what is damaged.
 func (q *query) fault(err error) {
 	q.errs = append(q.errs, err)
 	q.s.damagedRecord(err)

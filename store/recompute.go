@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"fmt"
 	"slices"
 	"time"
 
@@ -26,21 +25,18 @@ import (
 // disk, and have rollups made from the readings as they stand: call again when they are
 // written.
 func (u *upkeep) Recompute(ctx context.Context, probe sensors.ProbeID, from, to time.Time, correct func(sensors.Reading) sensors.Reading) (changed int, whole bool, err error) {
+	defer wrap(&err, "recompute probe %s", probe)
 	if err := u.tidying.take(ctx); err != nil {
-		return 0, false, fmt.Errorf("recompute probe %s: %w", probe, err)
+		return 0, false, err
 	}
 	defer u.tidying.give()
 	r := redoing{u: u, q: &query{s: u.series, probe: probe}, lo: from.UnixMilli(), hi: to.UnixMilli(), correct: correct}
 	for more := true; more; {
-		var ok bool
-		if ok, more, err = r.next(ctx); err != nil {
-			return changed, false, fmt.Errorf("recompute probe %s: %w", probe, err)
-		}
-		if ok {
-			changed++
+		if more, err = r.next(ctx); err != nil {
+			return r.changed, false, err
 		}
 	}
-	return changed, r.whole(), nil
+	return r.changed, r.whole(), nil
 }
 
 // A redoing is a Recompute at work.
@@ -50,35 +46,27 @@ type redoing struct {
 	lo, hi  int64
 	correct func(sensors.Reading) sensors.Reading
 	last    bundleKey // of the bundle done last: keys sort by age
+	changed int
 }
 
-// next does the oldest bundle that is still to do, and reports whether it changed
-// and whether there was one. A day that took the place of its hours meanwhile has
-// the key of none of them and is done as well.
-func (r *redoing) next(ctx context.Context) (changed, more bool, err error) {
+// next does the oldest bundle that is still to do, and reports whether there was one. A
+// day that took the place of its hours meanwhile has the key of none of them and is done
+// as well.
+func (r *redoing) next(ctx context.Context) (more bool, err error) {
 	if err := ctx.Err(); err != nil {
-		return false, false, err
+		return false, err
 	}
 	if err := r.u.flushing.take(ctx); err != nil {
-		return false, false, err
+		return false, err
 	}
 	defer r.u.flushing.give()
 	for _, e := range r.u.lastIndex() {
-		if !e.noRaw && r.due(e.key) {
-			changed, err = r.inFile(e.key)
-			return changed, true, err
+		if !e.noRaw && e.key.within(r.lo, r.hi) && e.key.compare(r.last) > 0 {
+			r.last = e.key
+			return true, r.inFile(e.key)
 		}
 	}
-	return false, false, nil
-}
-
-// due reports whether a bundle is the next to do, and notes that it is being done.
-func (r *redoing) due(key bundleKey) bool {
-	if !key.within(r.lo, r.hi) || key.compare(r.last) <= 0 {
-		return false
-	}
-	r.last = key
-	return true
+	return false, nil
 }
 
 // whole reports whether no reading of the span is in the open hour, or waits for the disk.
@@ -95,23 +83,24 @@ func (r *redoing) whole() bool {
 
 // inFile replaces the probe's rollups in one bundle of the file. Raw and rollup bundles of
 // one name sum up the same readings. The flushing token keeps both in place.
-func (r *redoing) inFile(key bundleKey) (changed bool, err error) {
+func (r *redoing) inFile(key bundleKey) error {
 	var table []byte
-	name := key.bytes()
-	err = r.u.view(func(tx *bolt.Tx) (err error) {
+	name, changed := key.bytes(), false
+	err := r.u.view(func(tx *bolt.Tx) (err error) {
 		defer r.u.touched(tx, 1)
 		have := bucketValue(tx.Bucket([]byte(rootTable)).Bucket(name))
 		table, err = r.again(key, bucketValue(tx.Bucket([]byte(rootRaw)).Bucket(name)), have)
 		changed = !bytes.Equal(table, have)
 		return err
 	})
-	switch {
-	case errors.Is(err, ErrDamaged):
-		return false, nil // counted where it was met
-	case err != nil || !changed:
-		return false, err
+	if errors.Is(err, ErrDamaged) {
+		return nil // counted where it was met
 	}
-	return true, r.u.update(func(tx *bolt.Tx) error { return putTable(tx, name, table) })
+	if err != nil || !changed {
+		return err
+	}
+	r.changed++
+	return r.u.update(func(tx *bolt.Tx) error { return putTable(tx, name, table) })
 }
 
 // again is a bundle of rollups with those of the probe made again from its readings.
@@ -139,25 +128,17 @@ func (r *redoing) again(key bundleKey, raw, have []byte) (table []byte, err erro
 	if err != nil {
 		return nil, err
 	}
-	if table, err = swapPart(have, key.bytes(), string(q.probe), blocks); err != nil {
-		r.u.damagedIf(err)
-	}
-	return table, err
-}
-
-// swapPart returns a bundle of rollups with other blocks for one probe.
-func swapPart(bundle, name []byte, probe string, blocks [][]byte) ([]byte, error) {
 	var parts []bundlePart
-	if bundle != nil {
-		var err error
-		if parts, err = readParts(bundle, kindTable); err != nil {
+	if have != nil {
+		if parts, err = readParts(have); err != nil {
+			r.u.damagedRecord(err)
 			return nil, err
 		}
 	}
-	mine := slices.IndexFunc(parts, func(p bundlePart) bool { return p.probe == probe })
+	mine := slices.IndexFunc(parts, func(p bundlePart) bool { return p.probe == string(q.probe) })
 	if mine < 0 {
-		mine, parts = len(parts), append(parts, bundlePart{probe: probe})
+		mine, parts = len(parts), append(parts, bundlePart{probe: string(q.probe)})
 	}
 	parts[mine].blocks = blocks
-	return tableBundle(name, parts), nil
+	return tableBundle(key.bytes(), parts), nil
 }

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"path/filepath"
 	"slices"
@@ -17,34 +18,25 @@ import (
 // and is not in it: Open has seconds for that, and may find the disk full. It goes
 // through each file once, a bundle at a time, so that flushes and commits are let in
 // between, and leaves the files where they are. It returns what it added.
-func (u *upkeep) Regain(ctx context.Context) (RepairReport, error) {
-	var all RepairReport
+func (u *upkeep) Regain(ctx context.Context) (all RepairReport, err error) {
+	defer wrap(&err, "regain readings")
 	if err := u.tidying.take(ctx); err != nil {
-		return all, fmt.Errorf("regain readings: %w", err)
+		return all, err
 	}
 	defer u.tidying.give()
-	files, err := filepath.Glob(u.path + ".damaged-*")
-	if err != nil {
-		return all, fmt.Errorf("regain readings: %w", err)
-	}
-	slices.Sort(files)
+	files, err := filepath.Glob(u.path + ".damaged-*") // sorted
 	for _, file := range files {
 		if err := u.regainOnce(ctx, file, &all); err != nil {
-			return all, fmt.Errorf("regain readings from %s: %w", file, err)
+			return all, fmt.Errorf("from %s: %w", file, err)
 		}
 	}
-	return all, nil
+	return all, err
 }
 
 // regainOnce regains from one file, unless that was done before.
 func (u *upkeep) regainOnce(ctx context.Context, file string, all *RepairReport) error {
-	done := false
-	err := u.view(func(tx *bolt.Tx) error {
-		_, err := getDoc(tx, bucketSelf, []byte(regainedPrefix+filepath.Base(file)))
-		done = err == nil
-		return nil
-	})
-	if err != nil || done {
+	key := regainedPrefix + filepath.Base(file)
+	if done, err := u.Get(bucketSelf, key); done != nil || errors.Is(err, ErrUnavailable) {
 		return err
 	}
 	f, size, err := openToRead(file)
@@ -56,7 +48,7 @@ func (u *upkeep) regainOnce(ctx context.Context, file string, all *RepairReport)
 		return err
 	}
 	return u.update(func(tx *bolt.Tx) error {
-		return putDoc(tx, bucketSelf, []byte(regainedPrefix+filepath.Base(file)), []byte{1})
+		return putDoc(tx, bucketSelf, []byte(key), []byte{1})
 	})
 }
 
@@ -93,7 +85,7 @@ func (r *regaining) takeBundle(path [][]byte, _ []byte, value func() ([]byte, er
 	}
 	b, err := value()
 	if err == nil && b != nil { // or its first page is lost, which is told already
-		if whole := mended(b, kindOf(string(path[0]))); whole != nil {
+		if whole := mended(b); whole != nil {
 			b = whole
 		}
 		err = r.addBundle(b)
@@ -147,12 +139,12 @@ func (r *regaining) addArchive(a *archive, b []byte) {
 // addBundle puts what is whole of a bundle into the record, if that has nothing of its
 // time. The error tells what is wrong with the bundle.
 func (r *regaining) addBundle(b []byte) (bad error) {
-	k, kind, err := bundleHead(b)
+	k, root, err := bundleHead(b)
 	if err != nil || r.level != 0 && r.level != k.level {
 		return err
 	}
 	r.with(func() error {
-		if !r.u.hasPlaceFor(kind, k) {
+		if !r.u.hasPlaceFor(root, k) {
 			return nil
 		}
 		var parts []bundlePart
@@ -165,16 +157,15 @@ func (r *regaining) addBundle(b []byte) (bad error) {
 		r.u.mu.Unlock()
 		name := k.bytes()
 		if err := r.u.update(func(tx *bolt.Tx) error {
-			return putBundle(tx, rootOf(kind), name, newBundle(kind, name, parts))
+			return putBundle(tx, root, name, newBundle(root, name, parts))
 		}); err != nil {
 			return err
 		}
-		if kind == kindTable {
+		if root == rootTable {
 			r.rep.Tables++
-			return nil
+		} else {
+			r.rep.cover(readings, k.wallMin, k.wallMax)
 		}
-		r.rep.Bundles++
-		r.rep.cover(readings, k.wallMin, k.wallMax)
 		return nil
 	})
 	return bad
@@ -182,19 +173,18 @@ func (r *regaining) addBundle(b []byte) (bad error) {
 
 // hasPlaceFor reports whether a bundle has a place in the record: not where that has it, or
 // knows of other readings of the same time, or where it would only be let go of again.
-func (u *upkeep) hasPlaceFor(kind byte, k bundleKey) bool {
-	_, used := u.sizes()
-	there := false
+func (u *upkeep) hasPlaceFor(root string, k bundleKey) bool {
+	f, there := u.figures(), false
 	var entries []entry
 	if err := u.view(func(tx *bolt.Tx) (err error) {
-		there = tx.Bucket([]byte(rootOf(kind))).Bucket(k.bytes()) != nil
+		there = tx.Bucket([]byte(root)).Bucket(k.bytes()) != nil
 		entries, err = u.index(tx)
 		return err
 	}); err != nil || there {
 		return false
 	}
 	age, keep := max(u.newest(), k.monoMax)-k.monoMax, u.kept.Load() // of a record begun anew nothing is newest
-	if kind == kindRaw && (age > keep.KeepRaw.Milliseconds() || used > keep.MaxBytes-reserve(keep.MaxBytes)) ||
+	if root == rootRaw && (age > keep.KeepRaw.Milliseconds() || f.used() > keep.MaxBytes-reserve(keep.MaxBytes)) ||
 		keep.KeepTable > 0 && age > keep.KeepTable.Milliseconds() {
 		return false
 	}

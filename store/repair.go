@@ -21,33 +21,29 @@ var ErrNothing = errors.New("nothing in it can be read")
 // which must not exist, and notes there that by did so. src is only read. It goes
 // on past damage and says what it gave up; an error means that nothing could be
 // written or read at all, and that there is no file at dst.
-func Repair(ctx context.Context, src, dst, by string) (RepairReport, error) {
+func Repair(ctx context.Context, src, dst, by string) (rep RepairReport, err error) {
+	defer wrap(&err, "repair %s", src)
 	if _, err := os.Lstat(dst); err == nil {
-		return RepairReport{}, fmt.Errorf("repair: %s exists already; name a file that does not", dst)
+		return rep, fmt.Errorf("%s exists already; name a file that does not", dst)
 	}
-	rep, err := repair(ctx, src, dst, by)
-	if err != nil {
-		_ = os.Remove(dst)
-		return rep, fmt.Errorf("repair %s: %w", src, err)
-	}
-	return rep, nil
-}
-
-func repair(ctx context.Context, src, dst, by string) (RepairReport, error) {
 	if err := notInUse(src); err != nil {
-		return RepairReport{}, err
+		return rep, err
 	}
 	f, size, err := openToRead(src)
 	if err != nil {
-		return RepairReport{}, err
+		return rep, err
 	}
 	defer f.Close()
-	return repairFrom(ctx, f, size, dst, func(rep *RepairReport) event.Event {
+	rep, err = repairFrom(ctx, f, size, dst, func(rep *RepairReport) event.Event {
 		e := event.New(sensors.Instant{Wall: time.Now()}, event.Record{Act: "repair", File: src,
 			What: fmt.Sprintf("%d readings, %d documents and %d journal lines saved, %d pages or entries given up", rep.Readings, rep.Docs, rep.Journal, rep.Damaged)})
 		e.By = by
 		return e
 	})
+	if err != nil {
+		_ = os.Remove(dst)
+	}
+	return rep, err
 }
 
 // repairFrom is repair of so many bytes, which may refuse to be read in places. note

@@ -1,13 +1,12 @@
 package store
 
 import (
+	"cmp"
 	"errors"
-	"slices"
 
 	bolt "go.etcd.io/bbolt"
 	bolterrors "go.etcd.io/bbolt/errors"
 
-	"dewline/sensors"
 	"dewline/store/block"
 )
 
@@ -24,9 +23,8 @@ func (l *leaving) count() int { return len(l.raw) + len(l.all) }
 // expired returns as many bundles as it may whose readings are past their age or, when the
 // file nears its cap, the oldest one with readings or else the oldest of all.
 func (w *writer) expired(most int, full bool) (l leaving) {
-	_, used := w.sizes()
-	k := w.kept.Load()
-	full = full || used > k.MaxBytes-reserve(k.MaxBytes)
+	f, k := w.figures(), w.kept.Load()
+	full = full || f.used() > k.MaxBytes-reserve(k.MaxBytes)
 	now, entries := w.newest(), w.lastIndex()
 	keepRaw, keepTable := k.KeepRaw.Milliseconds(), k.KeepTable.Milliseconds()
 	for _, e := range entries {
@@ -83,25 +81,19 @@ func (w *writer) keepSums(tx *bolt.Tx, key bundleKey, first int) error {
 	if first == levels {
 		return nil
 	}
-	defer w.dirs.clear()
-	w.enc.Quick = false
 	var parts []bundlePart
-	for i, probe := range w.probesOf(tx, key) {
-		q := newQuery(w.series, sensors.ProbeID(probe))
-		q.place = i
-		var spans [levels][]block.Span
-		stored := q.all(tx, key, &spans)
-		blocks := slices.Clone(stored[:])
-		for l := first; l < levels; l++ {
-			if len(spans[l]) == 0 || !needsReadings(stored[l]) {
+	err := w.eachProbe(tx, func(q *query, spans *[levels][]block.Span, stored [levels][]byte) (err error) {
+		for l := range levels {
+			if !needsReadings(stored[l]) {
 				continue
 			}
-			if b, err := w.enc.AppendSpans(nil, spanMillis[l], spans[l]); err == nil {
-				blocks[l] = b
+			stored[l] = nil
+			if l >= first && len(spans[l]) > 0 {
+				stored[l], err = w.enc.AppendSpans(nil, spanMillis[l], spans[l])
 			}
 		}
-		q.release()
-		parts = append(parts, bundlePart{probe, blocks})
-	}
-	return putTable(tx, key.bytes(), tableBundle(key.bytes(), parts))
+		parts = append(parts, bundlePart{string(q.probe), stored[:]})
+		return err
+	}, key)
+	return cmp.Or(err, putTable(tx, key.bytes(), tableBundle(key.bytes(), parts)))
 }

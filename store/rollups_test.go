@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -288,5 +289,32 @@ func TestClockSteps(t *testing.T) {
 		if count != total {
 			t.Fatalf("rollups hold %d readings of %d", count, total)
 		}
+	}
+}
+
+// TestDropKeepsHours lets go of readings for want of room: their hours stay as they were, and
+// the ten minutes, which there is no room for, are gone and not damaged.
+func TestDropKeepsHours(t *testing.T) {
+	t.Parallel()
+	s, _ := open(t, memDir(t))
+	s.db.NoSync = true
+	high := sensors.CentiCelsius(4000)
+	s.SetLimits(func(sensors.ProbeID, sensors.Instant) Limits { return Limits{High: &high} })
+	r := newRoom(5, 2)
+	fill(t, s, r, 3*time.Hour)
+	probe := r.probes[0]
+	want := rollupsOf(t, s, probe, Hour, time.Time{}, farFuture)
+	before := len(rollupsOf(t, s, probe, TenMinutes, time.Time{}, farFuture))
+	if err := s.drop(leaving{raw: s.lastIndex()[:1]}); err != nil {
+		t.Fatal(err)
+	}
+	if got := rollupsOf(t, s, probe, Hour, time.Time{}, farFuture); !slices.Equal(got, want) {
+		t.Errorf("hours are %v, want %v", got, want)
+	}
+	if after := len(rollupsOf(t, s, probe, TenMinutes, time.Time{}, farFuture)); after == 0 || after >= before {
+		t.Errorf("%d spans of ten minutes of %d", after, before)
+	}
+	if n := s.Stats().Damaged; n != 0 {
+		t.Errorf("%d damaged", n)
 	}
 }

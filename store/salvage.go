@@ -27,8 +27,7 @@ type RepairReport struct {
 	Docs, Journal  int       // documents and journal entries
 	Readings       int       // good and bad
 	From, To       time.Time // wall times of the first and the last of them
-	Bundles        int       // hours or days of readings
-	Tables         int       // the same of rollups
+	Tables         int       // hours or days of rollups
 	Damaged        int       // pages, records and blocks given up
 	Incomplete     bool
 	DamagedReasons []string // the first few
@@ -68,9 +67,6 @@ func (v *salvager) fill(tx *bolt.Tx) error {
 	})
 	if !found {
 		v.scan(func(key, b []byte) { v.putLoose(tx, key, b) })
-	}
-	if err := rowsToParts(tx); err != nil {
-		return err
 	}
 	// What may be added later keeps its place in front of what comes from now on.
 	return putDoc(tx, bucketSelf, []byte(keyLastSeq), binary.BigEndian.AppendUint64(nil, v.last))

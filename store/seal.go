@@ -173,7 +173,7 @@ func (w *writer) encodeHour(h *hour, series []takenSeries) error {
 		table[i] = bundlePart{string(o.p.id), blocks}
 		h.readings += len(o.recs)
 	}
-	h.raw = newBundle(kindRaw, h.key.bytes(), raw)
+	h.raw = newBundle(rootRaw, h.key.bytes(), raw)
 	h.table = tableBundle(h.key.bytes(), table)
 	return nil
 }

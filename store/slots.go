@@ -38,7 +38,6 @@ type slot struct {
 	set            []byte
 }
 
-// bytes is the slot as its page.
 func (s *slot) bytes() []byte {
 	b := append(make([]byte, 0, pageSize), slotMagic...)
 	b = binary.LittleEndian.AppendUint64(b, s.gen)

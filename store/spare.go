@@ -9,8 +9,8 @@ import (
 
 // mended returns a copy of a bundle with the page made again that is damaged, nil where none
 // is, where more are, or where it has no spare.
-func mended(b []byte, kind byte) []byte {
-	from, to := unsound(b, kind)
+func mended(b []byte) []byte {
+	from, to := unsound(b)
 	if from == to || (besideValue+len(b))%pageSize != 0 {
 		return nil
 	}
@@ -19,7 +19,7 @@ func mended(b []byte, kind byte) []byte {
 	for page := (besideValue + from) / pageSize; page <= (besideValue+to-1)/pageSize; page++ {
 		p := pageOf(b, page)
 		addTo(p, sum[:])
-		if from, to := unsound(b, kind); from == to {
+		if from, to := unsound(b); from == to {
 			return b
 		}
 		addTo(p, sum[:])
@@ -29,8 +29,8 @@ func mended(b []byte, kind byte) []byte {
 
 // unsound is where in a bundle the first thing is whose checksum is wrong: a block or, where
 // it cannot be told apart, all of it; nowhere if from is to.
-func unsound(b []byte, kind byte) (from, to int) {
-	d, err := readDirectory(b, kind)
+func unsound(b []byte) (from, to int) {
+	d, err := readDirectory(b)
 	if err != nil {
 		return 0, len(b)
 	}

@@ -55,9 +55,9 @@ func openPath(ctx context.Context, o Options, path string) (*Store, Report, erro
 	report, err := s.attach(ctx)
 	if err != nil {
 		s.failed(err)
-		return s, report, fmt.Errorf("open the record %s: %w", s.path, err)
 	}
-	return s, report, nil
+	wrap(&err, "open the record %s", s.path)
+	return s, report, err
 }
 
 // openLimit keeps Open under the 5 s that a start may spend on history.
@@ -92,17 +92,14 @@ func (s *Store) Close(ctx context.Context) error {
 		}
 		return err
 	})
-	if err = errors.Join(err, cerr); err != nil {
-		return fmt.Errorf("close the record %s: %w", s.path, err)
-	}
-	return nil
+	err = errors.Join(err, cerr)
+	wrap(&err, "close the record %s", s.path)
+	return err
 }
 
 // Stats describes the store as of the last commit. It waits for no disk.
 func (s *Store) Stats() Stats {
-	s.figuring.Lock()
-	st := s.fig
-	s.figuring.Unlock()
+	st := s.figures()
 	st.CapBytes = s.kept.Load().MaxBytes
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -115,7 +112,6 @@ func (s *Store) Stats() Stats {
 		st.Unwritten += h.readings
 	}
 	for _, e := range s.lastIndex() {
-		st.Tables++
 		if !e.noRaw {
 			st.Blocks++
 		}
@@ -140,13 +136,14 @@ func (s *Store) Flush(ctx context.Context, state []byte) error {
 // Write writes the readings since the last one and then, in one transaction, all of c.
 // After an error the readings stay in memory and the next Write takes them along; c is
 // to be given again. ctx bounds the wait for another flush, not the disk.
-func (s *Store) Write(ctx context.Context, c Commit) error {
+func (s *Store) Write(ctx context.Context, c Commit) (err error) {
+	defer wrap(&err, "flush the record")
 	if err := c.check(); err != nil {
-		return fmt.Errorf("flush the record: %w", err)
+		return err
 	}
 	openErr := s.backInPlace(ctx)
 	if err := s.flushing.take(ctx); err != nil {
-		return fmt.Errorf("flush the record: another write is still going on: %w", err)
+		return fmt.Errorf("another write is still going on: %w", err)
 	}
 	defer s.flushing.give()
 	if openErr == nil {
@@ -159,46 +156,41 @@ func (s *Store) Write(ctx context.Context, c Commit) error {
 	if err := s.seal(); err != nil {
 		return err
 	}
-	if openErr != nil {
-		s.failed(openErr)
-		s.trimRefused()
-		return fmt.Errorf("flush the record: %w", openErr)
+	if err = openErr; err != nil {
+		s.failed(err)
+	} else {
+		err = s.withRoom(func() error { return s.carryOut(s.plan(c)) })
 	}
-	if err := s.withRoom(func() error { return s.carryOut(s.plan(c)) }); err != nil {
+	if err != nil {
 		s.trimRefused()
-		return fmt.Errorf("flush the record: %w", err)
 	}
-	return nil
+	return err
+}
+
+// trimRefused bounds what waits for a disk that takes nothing.
+func (s *Store) trimRefused() {
+	s.mu.Lock()
+	lost := s.mem.trimSealed()
+	s.mu.Unlock()
+	s.tellLost(lost)
 }
 
 // Commit writes documents, journal entries and state at once, in one
 // transaction that is on the disk when it returns without an error. After an
 // error it may be there or not; to commit again is safe, though a journal entry
 // may then be there twice.
-func (s *Store) Commit(c Commit) error {
-	if err := c.check(); err != nil {
-		return fmt.Errorf("commit to the record: %w", err)
+func (s *Store) Commit(c Commit) (err error) {
+	defer wrap(&err, "commit to the record")
+	if err := cmp.Or(c.check(), s.reattachNow()); err != nil {
+		return err
 	}
-	if err := s.reattachNow(); err != nil {
-		return fmt.Errorf("commit to the record: %w", err)
+	write := func() error { return s.update(func(tx *bolt.Tx) error { return putCommit(tx, c) }) }
+	if err = write(); errors.Is(err, bolterrors.ErrMaxSizeReached) {
+		s.flushing <- struct{}{} // one that is at work may be making room too
+		defer s.flushing.give()
+		err = s.withRoom(write)
 	}
-	write := func() error { return s.update(func(tx *bolt.Tx) error { return s.putCommit(tx, c) }) }
-	err := write()
-	if errors.Is(err, bolterrors.ErrMaxSizeReached) {
-		err = s.commitWithRoom(write)
-	}
-	if err != nil {
-		return fmt.Errorf("commit to the record: %w", err)
-	}
-	return nil
-}
-
-// commitWithRoom makes room for a commit at the cost of the oldest readings. It
-// waits for a flush that is at work, as that may be making room too.
-func (s *Store) commitWithRoom(write func() error) error {
-	s.flushing <- struct{}{}
-	defer s.flushing.give()
-	return s.withRoom(write)
+	return err
 }
 
 // reattachNow is reattach for those who do not hold the flushing token: when a

@@ -251,7 +251,6 @@ func mergeSpans(spans ...block.Span) block.Span {
 	return out
 }
 
-// instantOf is when a record was taken.
 func instantOf(r *block.Record) sensors.Instant {
 	return sensors.Instant{
 		Mono: time.Duration(r.Mono) * time.Millisecond, Wall: time.UnixMilli(r.Wall).UTC(), Synced: r.Synced,

@@ -1,7 +1,6 @@
 package store
 
 import (
-	"fmt"
 	"slices"
 
 	bolt "go.etcd.io/bbolt"
@@ -94,7 +93,7 @@ func tableBundle(name []byte, parts []bundlePart) []byte {
 	if len(parts) == 0 {
 		return nil
 	}
-	return newBundle(kindTable, name, parts)
+	return newBundle(rootTable, name, parts)
 }
 
 // putTable writes a bundle of rollups in the place of the one that is there, if any; nil
@@ -113,33 +112,4 @@ func (h *hour) put(tx *bolt.Tx) error {
 		return err
 	}
 	return putTable(tx, h.key.bytes(), h.table)
-}
-
-// probesOf lists the probes that bundles have, and counts what cannot be told apart.
-func (s *series) probesOf(tx *bolt.Tx, keys ...bundleKey) (probes []string) {
-	met := make(map[string]bool)
-	for _, kind := range [...]byte{kindRaw, kindTable} {
-		for _, key := range keys {
-			for _, p := range s.partsOf(tx, kind, key) {
-				if !met[p.probe] {
-					met[p.probe], probes = true, append(probes, p.probe)
-				}
-			}
-		}
-	}
-	return probes
-}
-
-// partsOf is what a bundle has; of rollups there may be none, as its readings tell all.
-func (s *series) partsOf(tx *bolt.Tx, kind byte, key bundleKey) []bundlePart {
-	b := bucketValue(tx.Bucket([]byte(rootOf(kind))).Bucket(key.bytes()))
-	if b == nil && kind == kindTable {
-		return nil
-	}
-	parts, err := readParts(b, kind)
-	if err != nil {
-		s.damagedRecord(fmt.Errorf("%s of all probes, %s: %w", kindWord(kind), key, err))
-		parts, _ = readParts(mended(b, kind), kind)
-	}
-	return parts
 }

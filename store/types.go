@@ -195,6 +195,5 @@ type Stats struct {
 	OldestRaw    time.Time `json:"oldest_reading,omitzero"` // wall time, on disk
 	Newest       time.Time `json:"newest_reading,omitzero"` // wall time
 	Blocks       int       `json:"-"`                       // bundles of readings on disk
-	Tables       int       `json:"-"`                       // bundles of rollups on disk
 	OpenReadings int       `json:"-"`                       // held in memory for the open hour
 }

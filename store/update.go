@@ -136,21 +136,15 @@ func (r *recordFile) displaced() error {
 	return nil
 }
 
-// sizes returns the length of the file and the bytes of it in use, as measured last.
-func (r *recordFile) sizes() (size, used int64) {
+// figures are those of the file as measured last.
+func (r *recordFile) figures() Stats {
 	r.figuring.Lock()
 	defer r.figuring.Unlock()
-	return r.fig.FileBytes, r.fig.FileBytes - r.fig.FreeBytes
+	return r.fig
 }
 
-// written returns how many bytes were handed to the file.
-func (r *recordFile) written() int64 {
-	r.figuring.Lock()
-	defer r.figuring.Unlock()
-	return int64(r.fig.BytesWritten)
-}
+func (s *Stats) used() int64 { return s.FileBytes - s.FreeBytes }
 
-// failed counts an error.
 func (r *recordFile) failed(err error) {
 	r.figuring.Lock()
 	defer r.figuring.Unlock()

@@ -77,17 +77,17 @@ func verifyRecord(dec *block.Decoder, path [][]byte, key, b []byte) (err error) 
 	case root == rootArchive:
 		_, err = readArchive(b)
 	case root == rootRaw || root == rootTable:
-		err = verifyBundle(dec, b, kindOf(root), path[1])
+		err = verifyBundle(dec, b, root, path[1])
 	}
 	return err
 }
 
 // verifyBundle checks the directory and every block of one bundle.
-func verifyBundle(dec *block.Decoder, b []byte, kind byte, name []byte) error {
+func verifyBundle(dec *block.Decoder, b []byte, root string, name []byte) error {
 	var first error
 	_, _, err := wholeParts(dec, b, func(bad error) { first = cmp.Or(first, bad) })
-	if err == nil && !bytes.HasPrefix(b, appendHead(nil, kind, name)) {
-		err = fmt.Errorf("%w: a bundle of %s has another's place", ErrDamaged, kindWord(kind))
+	if err == nil && !bytes.HasPrefix(b, bundleBegins(root, name)) {
+		err = fmt.Errorf("%w: a bundle of %s has another's place", ErrDamaged, held(root))
 	}
 	return cmp.Or(err, first)
 }
@@ -95,21 +95,21 @@ func verifyBundle(dec *block.Decoder, b []byte, kind byte, name []byte) error {
 // wholeParts returns what is whole of a bundle, and how many readings that is. damaged is
 // told of each block that is not; an error means that the bundle cannot be told apart.
 func wholeParts(dec *block.Decoder, b []byte, damaged func(error)) (parts []bundlePart, readings int, err error) {
-	k, kind, err := bundleHead(b)
+	k, root, err := bundleHead(b)
 	if err != nil {
 		return nil, 0, err
 	}
-	all, err := readParts(b, kind)
+	all, err := readParts(b)
 	if err != nil {
-		return nil, 0, fmt.Errorf("%s of all probes, %s: %w", kindWord(kind), k, err)
+		return nil, 0, fmt.Errorf("%s of all probes, %s: %w", held(root), k, err)
 	}
 	for _, have := range all {
 		p := bundlePart{probe: have.probe}
 		for _, blk := range have.blocks {
-			n, err := blockReadings(dec, kind, blk)
+			n, err := blockReadings(dec, root, blk)
 			if err != nil {
-				damaged(fmt.Errorf("%s of probe %s, %s: %w", kindWord(kind), p.probe, k, err))
-				if kind == kindTable {
+				damaged(fmt.Errorf("%s of probe %s, %s: %w", held(root), p.probe, k, err))
+				if root == rootTable {
 					break // levels go by place
 				}
 				continue
@@ -125,14 +125,13 @@ func wholeParts(dec *block.Decoder, b []byte, damaged func(error)) (parts []bund
 
 // blockReadings unpacks a block of a bundle, and counts its readings; of rollups an empty
 // one is told by the readings.
-func blockReadings(dec *block.Decoder, kind byte, blk []byte) (int, error) {
-	if kind == kindRaw {
+func blockReadings(dec *block.Decoder, root string, blk []byte) (n int, err error) {
+	if root == rootRaw {
 		recs, err := dec.Decode(nil, blk)
 		return len(recs), err
 	}
-	if len(blk) == 0 {
-		return 0, nil
+	if len(blk) > 0 {
+		_, err = dec.DecodeSpans(nil, blk)
 	}
-	_, err := dec.DecodeSpans(nil, blk)
 	return 0, err
 }

@@ -234,7 +234,6 @@ func cost(res []int64, most float64) float64 {
 	return sum
 }
 
-// flat reports whether all of v is one value.
 func flat(v []int64) bool {
 	for _, x := range v {
 		if x != v[0] {

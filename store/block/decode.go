@@ -26,7 +26,6 @@ func (c *sequence) next() int64 {
 	return v
 }
 
-// column reads a column of n values.
 func (d *Decoder) column(src []byte, n int) (c sequence, rest []byte, err error) {
 	v, rest, same := d.col.constant(src)
 	if same && n > 0 {
