@@ -26,25 +26,27 @@ func (g *mistGain) learn(share, top float64) {
 // mistMiss adds up what speaks for it that an enclosure got no mist. How surely one that
 // is given shows there is learned from those that were.
 type mistMiss struct {
-	Sum    float64       `json:"sum"`    // evidence of the last mists in a row
-	Row    int           `json:"row"`    // of them that were not seen
-	Odd    int           `json:"odd"`    // of those, where one that was given would have been seen
-	Told   bool          `json:"told"`   // that they are missing
-	Sure   bool          `json:"sure"`   // by all on the supply
-	Given  float64       `json:"given"`  // mists that were, of the last two months
-	Hidden float64       `json:"hidden"` // share of them that was not seen
-	Off    time.Duration `json:"off"`    // by which they come late
-	Gain   mistGain      `json:"gain"`   // by a mist of any time of day
+	Sum    float64       `json:"sum"`            // evidence of the last mists in a row
+	Row    int           `json:"row"`            // of them that were not seen
+	Odd    int           `json:"odd"`            // of those, where one that was given would have been seen
+	Told   bool          `json:"told"`           // that they are missing
+	Sure   bool          `json:"sure"`           // by all on the supply
+	Given  float64       `json:"given"`          // mists that were, of the last two months
+	Hidden float64       `json:"hidden"`         // share of them that was not seen
+	Off    time.Duration `json:"off"`            // by which they come late
+	Gain   mistGain      `json:"gain"`           // by a mist of any time of day
+	Guess  mistGuess     `json:"guess,omitzero"` // of the same row, while what one brings is not known
 
 	// Of the last one that was looked for.
 	Evidence float64 `json:"evidence"`
 	Share    float64 `json:"share"`
 	Top      float64 `json:"top"`
-	Room     float64 `json:"room"`  // % that the air lacked before it
-	Noise    float64 `json:"noise"` // variance of what it gained if nothing fell
-	Seen     bool    `json:"seen"`  // there was something to look at
-	Lost     bool    `json:"lost"`  // vapour went out of the air
-	Door     bool    `json:"door"`  // what was lost then tells of a door rather
+	Room     float64 `json:"room"`              // % that the air lacked before it
+	Noise    float64 `json:"noise"`             // variance of what it gained if nothing fell
+	Guessed  bool    `json:"guessed,omitempty"` // Evidence is a guess
+	Seen     bool    `json:"seen"`              // there was something to look at
+	Lost     bool    `json:"lost"`              // vapour went out of the air
+	Door     bool    `json:"door"`              // what was lost then tells of a door rather
 }
 
 // at is when a mist is to be expected.
@@ -57,7 +59,7 @@ func (m *mistMiss) at(due time.Duration) time.Duration {
 // that cools gains only in the first, and air that is warmed over wet ground only in the
 // second.
 func (m *mistMiss) look(due time.Duration, d *MistDetector, g *mistGain) {
-	m.Evidence, m.Seen, m.Door = 0, false, false
+	m.Evidence, m.Seen, m.Door, m.Guessed = 0, false, false, false
 	due = m.at(due)
 	var before, after, full pairMean // % and g/m³
 	for i := range min(max(d.Filled, 0), mistBins) {
@@ -79,16 +81,17 @@ func (m *mistMiss) look(due time.Duration, d *MistDetector, g *mistGain) {
 	m.Seen, m.Share, m.Top, m.Room, m.Lost = true, gain/room, after.Value, room, vapour <= -mistLost
 	m.Noise = mistNoise*mistNoise + d.noise()*d.noise()*(1/before.N+1/after.N)
 	share, v, top := m.known(g)
-	none := v
-	if v == 0 && room >= mistPlain && after.N >= mistOften && !d.wetStill(due) {
-		share, v, none, top = mistShown, mistShownBy*mistShownBy, 0, 100
+	if m.Guessed = v == 0 && room >= mistPlain && after.N >= mistOften && !d.wetStill(due); m.Guessed {
+		was := m.Guess.evidence(1)
+		m.Evidence = min(m.guess().evidence(1)-was, mistEach)
+		return
 	}
 	usual := min(share*room, top-before.Value)
 	if v == 0 || usual <= 0 { // not known, or it shows as little as none
 		return
 	}
 	hides := (mistHides + m.Hidden*m.Given) / (mistHideOf + m.Given)
-	m.Evidence = m.weigh(hides, usual, none*room*room, v*room*room)
+	m.Evidence = m.weigh(hides, usual, v*room*room, v*room*room)
 }
 
 // known returns the share that a mist of this time of day fills, or one of any time where
@@ -116,6 +119,60 @@ func (m *mistMiss) weigh(hides, usual, vNone, vGiven float64) float64 {
 	given := math.Exp(logTailed(min(0, gain-usual), vGiven+m.Noise, tail))
 	m.Door = max(none, given) < mistDoor
 	return -math.Log(hides + (1-hides)*(given+mistDoor)/(none+mistDoor))
+}
+
+// mistShares are those that a mist may fill of what is missing to saturation, as probes
+// show it within ten minutes, before it is known; each is as likely.
+var mistShares = [...]float64{0.05, 0.08, 0.13, 0.2, 0.32, 0.5, 0.8}
+
+// A mistGuess is the logarithm of how much likelier what the air gained is by mists of
+// each of these shares than by none. Which it is is one question, of all mists of an
+// enclosure and of all enclosures on a supply.
+type mistGuess [len(mistShares)]float32
+
+// guess adds the last mist to those of its row.
+func (m *mistMiss) guess() mistGuess {
+	all, gain := m.Guess, m.Share*m.Room
+	none := math.Exp(logNormal(max(0, gain), m.Noise)) + mistStirs
+	for k, share := range mistShares {
+		usual := share * m.Room
+		given := math.Exp(logNormal(min(0, gain-usual), m.Noise+mistVaries*mistVaries*usual*usual)) + mistStirs
+		all[k] += float32(math.Log(given / none))
+	}
+	return all
+}
+
+// evidence is the logarithm of how much likelier none fell, by so many enclosures.
+func (g mistGuess) evidence(n float64) float64 {
+	given := 0.0
+	for _, ratio := range g {
+		given += math.Exp(float64(ratio)/(1+mistCommon*(n-1))) / float64(len(g))
+	}
+	return -math.Log(mistNever + (1-mistNever)*given)
+}
+
+// A MistSupply adds up what speaks for it that a supply gave none, by the enclosures that
+// did not see it.
+type MistSupply struct {
+	sum, n float64 // n of those that guess
+	guess  mistGuess
+}
+
+// Add takes one of them.
+func (s *MistSupply) Add(w *MistWatch) {
+	if !w.Miss.Guessed {
+		s.sum += min(w.Miss.Evidence, mistEach)
+		return
+	}
+	s.n++
+	for k, ratio := range w.Miss.guess() {
+		s.guess[k] += ratio
+	}
+}
+
+// None reports whether it is surely so.
+func (s *MistSupply) None() bool {
+	return s.sum+min(s.guess.evidence(max(1, s.n)), s.n*mistEach) >= mistSupplyTold
 }
 
 // A MistPool is what one mist brought, as shares of what was missing to saturation, in
@@ -184,6 +241,9 @@ func (m *mistMiss) settle(v MistVerdict, none bool, g *mistGain) MistVerdict {
 		return MistUnclear
 	}
 	m.learn(v, g)
+	if m.Guessed {
+		m.Guess = m.guess()
+	}
 	switch v {
 	case MistMissed:
 		return m.miss(none)
@@ -202,7 +262,7 @@ func (m *mistMiss) settle(v MistVerdict, none bool, g *mistGain) MistVerdict {
 func (m *mistMiss) learn(v MistVerdict, g *mistGain) {
 	least := mistHidden
 	if m.Gain.N < mistKnown { // a pump that never worked is not to become what is usual
-		least /= 2
+		least = 0
 	}
 	given := v == MistSeen || v == MistWeak || m.Row == 0 || g.N < mistKnown
 	if m.Seen && given && (v != MistMissed || m.Evidence < least) {
@@ -234,11 +294,8 @@ func (m *mistMiss) back() {
 	all := max(m.Given, 0) + 1 + hidden
 	m.Hidden = (m.Hidden*m.Given + hidden) / all
 	m.Given = min(all, mistLong)
-	m.Row, m.Odd, m.Sum, m.Told, m.Sure = 0, 0, 0, false, false
+	m.Row, m.Odd, m.Sum, m.Told, m.Sure, m.Guess = 0, 0, 0, false, false, mistGuess{}
 }
-
-// Missing returns how much the last mist speaks for it that the supply gave none.
-func (w *MistWatch) Missing() float64 { return min(w.Miss.Evidence, mistEach) }
 
 // Expected returns when the mist due is to be expected, by a timer that is followed.
 func (w *MistWatch) Expected(due time.Duration) time.Duration { return w.Miss.at(due) }

@@ -288,6 +288,71 @@ func TestMistMiss_TheSecondWhereOthersGotIt(t *testing.T) {
 	}
 }
 
+// Whether mists show in a room is one question: slow probes that all gain a little after
+// one, as in a rack, saw it (that they gained less than a mist usually brings was told as
+// an empty supply by sums of 13), and those that gain nothing did not. A door does not
+// decide.
+func TestMistSupply_None(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		noise float64 // variance, in %
+		gains []float64
+		none  bool
+	}{
+		{"a rack of slow probes", 0.27, []float64{0.7, 0.9, 1.3, 1.2, 1.0, 0.8, 1.3, 0.8}, false},
+		{"one with a door", 0.27, []float64{-4.4, 1.8, 2.0, 1.7, 1.3, 1.2, 1.5, 1.7}, false},
+		{"its pump dead", 0.27, []float64{-0.8, -0.3, -0.4, -0.5, -0.4, -0.7, -0.3, -0.7}, true},
+		{"that, and a door that shuts", 0.27, []float64{-0.8, -0.3, -0.4, -0.5, -0.4, -0.7, 5, -0.7}, true},
+		{"that, and a door that opens", 0.27, []float64{-0.8, -0.3, -0.4, -0.5, -0.4, -0.7, -20, -0.7}, true},
+		{"noise", 4, []float64{-0.8, -0.3, -0.4, -0.5, -0.4, -0.7, -0.3, -0.7}, false},
+		{"one enclosure", 0.27, []float64{-0.5}, false},
+	} {
+		var s MistSupply
+		for _, gain := range c.gains {
+			s.Add(&MistWatch{Miss: mistMiss{Guessed: true, Share: gain / 15, Room: 15, Noise: c.noise}})
+		}
+		if got := s.None(); got != c.none {
+			t.Errorf("%s: %v, evidence %v", c.name, got, s.guess.evidence(s.n))
+		}
+	}
+	s := MistSupply{}
+	s.Add(&MistWatch{Miss: mistMiss{Evidence: 9}})
+	if s.None() {
+		t.Error("one that is known decided for its supply")
+	}
+	if s.Add(&MistWatch{Miss: mistMiss{Evidence: 1.1}}); !s.None() {
+		t.Errorf("two that are known did not: %v", s.sum)
+	}
+}
+
+// A second look at what is not known adds less than the first, and one at what speaks for
+// a mist takes it back: what the mists of an enclosure bring is one question.
+func TestMistMiss_GuessesOnce(t *testing.T) {
+	var m mistMiss
+	var g mistGain
+	var sums []float64
+	for range 9 {
+		m.Seen, m.Guessed, m.Share, m.Room, m.Noise = true, true, 0, 15, 0.25
+		was := m.Guess.evidence(1)
+		m.Evidence = m.guess().evidence(1) - was
+		m.settle(MistMissed, false, &g)
+		sums = append(sums, m.Sum)
+	}
+	if first, last := sums[0], sums[8]-sums[7]; first < 1 || last > first/2 || m.Sum > -math.Log(mistNever) || !m.Told || g.N != 0 {
+		t.Errorf("%.2f, told %v, learned %v", sums, m.Told, g.N)
+	}
+	m = mistMiss{}
+	for i, share := range []float64{0, 0.2} {
+		m.Seen, m.Guessed, m.Share, m.Room, m.Noise = true, true, share, 15, 0.25
+		was := m.Guess.evidence(1)
+		m.Evidence = m.guess().evidence(1) - was
+		m.settle([]MistVerdict{MistMissed, MistUnclear}[i], false, &g)
+	}
+	if m.Sum != 0 || m.Guess != (mistGuess{}) || g.N != 1 {
+		t.Errorf("%+v, learned %v", m, g.N)
+	}
+}
+
 // An enclosure in which mists hardly show, as on a top shelf, is not told as one that gets
 // none because that is seen again and again: two misses that tell together do.
 func TestMistMiss_ShownNowhereYet(t *testing.T) {

@@ -25,10 +25,13 @@ const (
 	mistSpread    = 0.25             // of the share of what is missing to saturation that a mist fills
 	mistStrays    = 0.08             // of the share that is known, as of two mists
 	mistKnown     = 3                // mists from which it is known what the air gains
-	mistShown     = 0.5              // share that one fills before that, in air which lacks
-	mistShownBy   = 0.2              // and its spread
-	mistPlain     = 8.0              // so many % and is looked at
+	mistShownBy   = 0.2              // spread of the share that one fills before that, from enclosure to enclosure
+	mistPlain     = 8.0              // so many % are lacking where it is guessed then, and it is looked at
 	mistOften     = 5                // minutes of the nine in which it shows
+	mistVaries    = 0.4              // of a share that is guessed, from one enclosure and mist to the next
+	mistStirs     = 1e-3             // per %: what a guess knows nothing of meets one mist in 30
+	mistNever     = 3e-3             // of rooms show no mist at all
+	mistCommon    = 0.15             // of what air gains by itself, all on a supply gain together
 	mistMind      = 16.0             // mists that it is remembered for
 	mistNoise     = 0.5              // % of a mean of minutes, at least
 	mistHidden    = 2.0              // of evidence from which a mist was not seen
@@ -67,8 +70,7 @@ const (
 	// MistMissedTold is the evidence from which an enclosure's mist is missed: less than
 	// one in 2,000 that are given, measured on rules/corpus.
 	MistMissedTold = 5.0
-	// MistSupplyTold is that of all on a supply that saw nothing.
-	MistSupplyTold = 5.0
+	mistSupplyTold = 4.0 // of all on a supply that saw nothing
 	// MistEndlessTold is the evidence from which a mist without an end is told.
 	MistEndlessTold = 4.0
 	// MistWeakTold is the evidence of weak pulses from which they are told.

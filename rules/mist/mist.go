@@ -315,7 +315,7 @@ func (l look) judgeSupply(mist int, now sensors.Instant) {
 
 // settleSupply weighs the verdicts of the enclosures on one supply together.
 func (l look) settleSupply(mist int, now sensors.Instant) {
-	sum, none, pool := 0.0, true, climate.MistPool{}
+	none, supply, pool := true, climate.MistSupply{}, climate.MistPool{}
 	each := func(do func(en *room.Enclosure, own *State)) {
 		for i := range l.v.Enclosures {
 			en, own := &l.v.Enclosures[i], &l.At[i]
@@ -331,7 +331,7 @@ func (l look) settleSupply(mist int, now sensors.Instant) {
 			none = false // it runs
 			pool.Add(&own.Watch)
 		case was:
-			sum += own.Watch.Missing()
+			supply.Add(&own.Watch)
 		}
 	})
 	l.verdicts = l.verdicts[:0]
@@ -339,7 +339,7 @@ func (l look) settleSupply(mist int, now sensors.Instant) {
 		if own.Verdict == climate.MistMissed {
 			own.Watch.Beside(&pool)
 		}
-		own.Verdict = own.Watch.Settle(own.Verdict, none && sum >= climate.MistSupplyTold || l.stood(en))
+		own.Verdict = own.Watch.Settle(own.Verdict, none && supply.None() || l.stood(en))
 		l.verdicts = append(l.verdicts, own.Verdict)
 	})
 	fault := climate.JudgeMist(l.verdicts)
