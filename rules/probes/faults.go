@@ -89,8 +89,8 @@ func (l look) judgeReason(p probe, now sensors.Instant) {
 	}
 	l.judgeWet(p, now)
 	if s, frozen := p.Alarm(alarm.KindFrozen), st.Frozen || st.Reason == sensors.FrozenValue && !p.calm(st.Reason); frozen || s.Open() {
-		after := p.frozenAfter(l.v.Cfg.Rules.FrozenAfter.D(), st.PeersMust())
-		s.Against((now.Mono - st.StillAt).Minutes(), after.Minutes())
+		stood, after := p.stood(now.Mono, l.v.Cfg.Rules.FrozenAfter.D())
+		s.Against(stood.Minutes(), after.Minutes())
 		l.out.Hold(s, frozen)
 	}
 	l.judgeJump(p, now)
@@ -152,109 +152,21 @@ func (p probe) forgetJumps(now time.Duration) {
 	}
 }
 
-// Runs are how long a sound probe repeated itself: a probe with fine figures for a
-// few readings, one with coarse figures for hours of a calm night.
-type Runs struct {
-	From   time.Duration `json:"from,omitempty"` // of the present day
-	Today  time.Duration `json:"today,omitempty"`
-	Before time.Duration `json:"before,omitempty"` // the longest of the day before
-	Days   uint8         `json:"days,omitempty"`   // that were seen to their ends, at most 2
-}
-
-// What tells a frozen probe from a calm one. Of a probe that was seen for a day the
-// longest run is known; the chance of four times as long a one by chance is the
-// fourth power of that of the longest. Others are given the configured time. The figures
-// are this project's own, tuned on the tuned half of rules/corpus; FalseFrozen is how many
-// wrong tellings in 100 tank-days they are meant for. What is noise to the last digit
-// needs no room that moves by its steps, unless it is damp enough to be still by that.
-const (
-	FalseFrozen = 0.1
-	frozenRuns  = 4                // times the longest run
-	frozenLeast = 20 * time.Minute // and no less
-	frozenMoved = 20               // hundredths of °C that the others moved meanwhile
-	frozenSteps = 3                // or so many grains of the probe
-	// A probe of 0.5 °C steps stands through a night in which the others step once, to and fro.
-	frozenStands = 2
-	frozenNoise  = 2 // times as long a run says so without
-)
-
-// note takes a run that ended by itself.
-func (n *Runs) note(run, now time.Duration) {
-	n.Today = max(n.Today, run)
-	if now-n.From >= 24*time.Hour {
-		n.From, n.Before, n.Today, n.Days = now, n.Today, 0, min(n.Days+1, 2)
-	}
-}
-
-// still follows for how long a probe has said exactly the same.
-func (p probe) still(r *sensors.Reading, silent time.Duration) {
-	if r.Quality == sensors.Bad {
-		return
-	}
-	st := &p.St
-	unseen := r.At.Mono-st.Heard.Mono > silent
-	was := &st.Still
-	same := was.Has == r.Has && was.Temperature == r.Temperature && was.Humidity == r.Humidity
-	if same && st.Readings > 0 && (st.Frozen || !unseen) {
-		return // after a silence of its own nobody knows that it stood still
-	}
-	switch {
-	case p.Runs.From == 0 || st.Readings == 0:
-		p.Runs.From = r.At.Mono
-	case !unseen:
-		p.Runs.note(r.At.Mono-st.StillAt, r.At.Mono)
-	}
-	was.Has, was.Temperature, was.Humidity, st.StillAt = r.Has, r.Temperature, r.Humidity, r.At.Mono
-	st.HasPeers, st.Frozen = false, false
-}
-
-// calm reports whether a reading that the probe's own judge takes for a frozen one is
-// of a calm room: nothing else moved either.
-func (p probe) calm(why sensors.Reason) bool {
-	return why == sensors.FrozenValue && p.St.HasPeers && !p.St.PeersMoved()
-}
-
-// standing reports whether the probe repeats itself for longer than it is known to.
-func (p probe) standing(now time.Duration) bool {
-	return p.Runs.Days > 0 && now-p.St.StillAt > max(p.Runs.Today, p.Runs.Before, frozenLeast/2)
-}
-
-// frozenAfter is how long a probe may stand still while the others move by so much;
-// 0 for as long as it likes.
-func (p probe) frozenAfter(configured time.Duration, moved int32) time.Duration {
-	if configured <= 0 {
-		return 0
-	}
-	after := frozenRuns * max(p.Runs.Today, p.Runs.Before)
-	steps := float64(moved) >= frozenSteps*p.Grain.Temp
-	if !steps {
-		after *= frozenNoise
-	}
-	if moved < frozenMoved { // the less they moved, the longer
-		after = after * frozenMoved / time.Duration(max(moved, 1))
-	}
-	after = max(after, frozenLeast)
-	damp := p.St.Still.Has&sensors.HasHumidity != 0 && p.St.Still.Humidity >= wetBelow
-	if p.Runs.Days > 0 && after < configured && moved > 0 && (steps || !damp) {
-		return after
-	}
-	if moved < p.St.PeersMust() {
-		return 0
-	}
-	return configured
-}
-
-// judgeFrozen compares probes that do not move with what the others do. A
-// steady value is no fault while everything else is steady too.
+// judgeFrozen looks how many move, and compares probes that do not with what the others do.
+// A steady value is no fault while everything else is steady too.
 func (l look) judgeFrozen(now sensors.Instant) {
 	middle, ok := l.v.Middle(now.Mono)
-	if !ok {
-		return
-	}
+	configured, moving, heard := l.v.Cfg.Rules.FrozenAfter.D(), 0.0, 0.0
 	for i := range l.v.Probes {
 		p := l.at(i)
 		st := &p.St
-		if st.Readings == 0 || !p.Fresh(&l.v.Cfg.Rules, now.Mono, st.Heard.Mono) {
+		if st.Readings == 0 || st.Still.Has&sensors.HasTemperature == 0 || !p.Fresh(&l.v.Cfg.Rules, now.Mono, st.Heard.Mono) {
+			continue
+		}
+		if heard++; p.Stills.Moved {
+			moving++
+		}
+		if !ok {
 			continue
 		}
 		if !st.HasPeers {
@@ -262,8 +174,7 @@ func (l look) judgeFrozen(now sensors.Instant) {
 		}
 		st.Coarse = int32(frozenStands * p.Grain.Temp)
 		st.PeerLow, st.PeerHigh = min(st.PeerLow, middle), max(st.PeerHigh, middle)
-		after := p.frozenAfter(l.v.Cfg.Rules.FrozenAfter.D(), st.PeerHigh-st.PeerLow)
-		if st.Frozen || st.Still.Has&sensors.HasTemperature == 0 || after == 0 || now.Mono-st.StillAt < after {
+		if st.Frozen || configured <= 0 || now.Mono-st.StillAt < configured || !st.PeersMoved() || p.habit() {
 			continue
 		}
 		st.Frozen = true
@@ -271,6 +182,10 @@ func (l look) judgeFrozen(now sensors.Instant) {
 			l.v.Combine(&l.v.Enclosures[p.Encl], now.Mono)
 		}
 		l.judgeReason(p, now)
+	}
+	l.moving = min(1, moving/max(1, heard-1))
+	if heard < 2 || configured <= 0 {
+		l.moving = 0
 	}
 }
 

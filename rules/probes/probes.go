@@ -23,7 +23,7 @@ type State struct {
 	Loss    Loss                 `json:"loss,omitzero"`
 	Level   Level                `json:"level,omitzero"`
 	Grain   Grain                `json:"grain,omitzero"`
-	Runs    Runs                 `json:"runs,omitzero"`
+	Stills  Stills               `json:"stills,omitzero"`
 	Told    time.Duration        `json:"told,omitempty"`    // when it was last told to be silent
 	Quiet   time.Duration        `json:"quiet,omitempty"`   // when its last silence ended
 	Stepped time.Duration        `json:"stepped,omitempty"` // when the last step stood
@@ -52,6 +52,7 @@ type Judge struct {
 	At        []State // by the probe's index
 	stood     []stand // the steps that stand, in order of time; nil until one does
 	nightOpen bool    // probes are being compared, or that is not known
+	moving    float64 // share of the probes that moved of late, but for one that stands
 }
 
 // New returns a judge of the probes of a room.
@@ -85,7 +86,7 @@ func (j *Judge) Step(v *room.View, out *room.Out) {
 // take takes a reading in.
 func (l look) take(p probe, r *sensors.Reading) {
 	limit := p.SilentAfter(&l.v.Cfg.Rules)
-	p.still(r, limit)
+	p.still(r, limit, l.moving)
 	l.followWet(p, r)
 	swaps{l}.watchSwap(p, r)
 	l.takeTemperature(p, r)
@@ -171,6 +172,7 @@ func (l look) forget(now time.Duration) {
 		}
 		if l.v.Absence.Long() {
 			p.St.StillAt, p.St.HasPeers, p.St.Leap = now, false, 0
+			p.Stills.Temp.Len, p.Stills.Temp.At, p.Stills.Both.Len, p.Stills.Both.At = 0, now, 0, now
 		}
 	}
 }

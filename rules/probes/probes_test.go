@@ -245,64 +245,131 @@ func TestSilentCause(t *testing.T) {
 	}
 }
 
-// A probe may stand still for four times as long as it ever did, and for twenty minutes
-// at least, while the others move by more than it can show; for longer where they move
-// less, and for ever where they do not or nobody looks.
-func TestFrozenAfter(t *testing.T) {
-	const configured = 3 * time.Hour
+// A run is chance's as long as one day in a thousand has one; the longer and the fewer the
+// probe's own runs were, the longer. It is none of it before the probe was seen for a day,
+// and no shorter than twenty minutes is told.
+func TestRuns_Chance(t *testing.T) {
+	const long = 3 * time.Hour
 	for _, c := range []struct {
-		name          string
-		today, before time.Duration
-		days          uint8
-		grain         float64 // hundredths of °C
-		moved         int32
-		configured    time.Duration
-		want          time.Duration
+		name    string
+		longest float64
+		num     float64 // of the longest
+		alone   bool
+		days    uint8
+		len     float64
+		span    time.Duration
+		want    bool
 	}{
-		{"it never stood for long", time.Minute, 2 * time.Minute, 1, 0, 20, configured, 20 * time.Minute},
-		{"it stood for ten minutes", time.Minute, 10 * time.Minute, 1, 0, 20, configured, 40 * time.Minute},
-		{"today", 15 * time.Minute, 10 * time.Minute, 1, 0, 20, configured, time.Hour},
-		{"the others moved by half of that", time.Minute, 2 * time.Minute, 1, 0, 10, configured, 20 * time.Minute},
-		{"by a quarter", time.Minute, 2 * time.Minute, 1, 0, 5, configured, 32 * time.Minute},
-		{"hardly", time.Minute, 3 * time.Minute, 1, 0, 1, configured, 0},
-		{"not at all", time.Minute, 2 * time.Minute, 1, 0, 0, configured, 0},
-		{"less than three of its steps", time.Minute, 3 * time.Minute, 1, 10, 29, configured, 24 * time.Minute},
-		{"and it stood for ten minutes", time.Minute, 10 * time.Minute, 1, 10, 29, configured, 80 * time.Minute},
-		{"and for half an hour", time.Minute, 30 * time.Minute, 1, 10, 29, configured, 0},
-		{"three of its steps", time.Minute, 2 * time.Minute, 1, 10, 30, configured, 20 * time.Minute},
-		{"not known for a day", time.Minute, 2 * time.Minute, 0, 0, 50, configured, configured},
-		{"nor is it fine enough", time.Minute, 2 * time.Minute, 0, 50, 99, configured, 0},
-		{"and they moved by two of its steps", time.Minute, 2 * time.Minute, 0, 50, 100, configured, configured},
-		{"nor by much", time.Minute, 2 * time.Minute, 0, 0, 49, configured, 0},
-		{"it stood for an hour", time.Hour, 0, 1, 0, 50, configured, configured},
-		{"nobody looks", time.Minute, 0, 1, 0, 90, 0, 0},
+		{"a thousand runs of one: twice two", 1, 1000, false, 1, 4, long, true},
+		{"one more", 1, 1000, false, 1, 4.1, long, false},
+		{"for a short time", 1, 1000, false, 1, 30, frozenLeast - 1, true},
+		{"for long enough", 1, 1000, false, 1, 30, frozenLeast, false},
+		{"its humidity goes on", 1, 1000, true, 1, 12, long, true},
+		{"and not for long", 1, 1000, true, 1, 90, 3*frozenLeast - 1, true},
+		{"for thrice as long", 1, 1000, true, 1, 12.1, long, false},
+		{"ten runs of 49: four times fifty", 49, 10, false, 1, 199, long, true},
+		{"more", 49, 10, false, 1, 201, long, false},
+		{"two runs: told as of three", 0, 2, false, 1, 7.2, long, true},
+		{"more than of three", 0, 2, false, 1, 7.4, long, false},
+		{"not known for a day", 1, 1000, false, 0, 900, long, true},
 	} {
-		p := probe{&room.Probe{}, &State{Runs: Runs{Today: c.today, Before: c.before, Days: c.days}, Grain: Grain{Temp: c.grain}}}
-		p.St.Coarse = int32(frozenStands * c.grain)
-		if got := p.frozenAfter(c.configured, c.moved); got != c.want {
-			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		n := Runs{Len: c.len, At: long, Days: c.days, Alone: c.alone, Before: RunsOfDay{c.longest, c.num * (c.longest + 1)}}
+		if got := n.chance(long + c.span); got != c.want {
+			t.Errorf("%s: %v, it may be %.2f", c.name, got, n.most())
+		}
+		n.Before, n.Today = n.Today, n.Before
+		if got := n.chance(long + c.span); got != c.want {
+			t.Errorf("%s, today: %v", c.name, got)
 		}
 	}
-	damp := probe{&room.Probe{}, &State{Runs: Runs{Today: time.Minute, Days: 1}, Grain: Grain{Temp: 10}}}
-	damp.St.Still.Has, damp.St.Still.Humidity = sensors.HasHumidity, wetBelow
-	if got := damp.frozenAfter(configured, 29); got != 0 {
-		t.Errorf("its humidity stands because it is damp: %v", got)
-	}
+}
+
+// Runs are kept by the day; what was not seen to its end is none, and what came while
+// half of the others moved counts half.
+func TestRuns_Take(t *testing.T) {
 	var n Runs
-	day := 24 * time.Hour
-	for _, x := range []struct{ run, now time.Duration }{{5, 1}, {9, 2}, {7, day - 1}} {
-		n.note(x.run, x.now)
+	const day = 24 * time.Hour
+	step := func(same, known bool, share float64, now time.Duration) { n.take(same, known, share, now) }
+	step(false, true, 1, 1)
+	for i := range 5 {
+		step(true, true, 0.5, time.Duration(2+i))
 	}
-	if n != (Runs{Today: 9}) {
-		t.Errorf("within a day: %+v", n)
+	if n.Len != 2.5 || n.At != 1 || n.Today.Sum != 0 {
+		t.Errorf("five, half of them: %+v", n)
 	}
-	if n.note(3, day); n != (Runs{From: day, Before: 9, Days: 1}) {
+	if step(true, false, 1, 10); n.Len != 0 || n.Today.Sum != 0 || n.At != 10 {
+		t.Errorf("after a silence: %+v", n)
+	}
+	step(true, true, 1, 11)
+	if step(false, true, 1, 12); n.Today != (RunsOfDay{1, 2}) || n.Len != 0 || n.At != 12 {
+		t.Errorf("ended: %+v", n)
+	}
+	if step(false, true, 1, day+1); n.Before != (RunsOfDay{1, 3}) || n.Today.Sum != 0 || n.Days != 1 {
 		t.Errorf("after a day: %+v", n)
 	}
-	n.note(4, 2*day)
-	n.note(4, 3*day)
-	if n.Days != 2 || n.Before != 4 {
+	step(false, true, 1, 2*day+1)
+	if step(false, true, 1, 3*day+1); n.Days != 2 || n.Before.Longest != 0 {
 		t.Errorf("days are counted to two: %+v", n)
+	}
+}
+
+// What the probe's own judge calls frozen is calm while the others are, and where the probe
+// stood half as long before and moved again.
+func TestHabit(t *testing.T) {
+	for _, c := range []struct {
+		moved int32
+		days  uint8
+		len   float64
+		want  bool
+	}{{49, 0, 500, true}, {50, 0, 500, false}, {50, 1, 200, true}, {50, 1, 201, false}, {50, 0, 200, false}} {
+		p := probe{&room.Probe{}, &State{}}
+		p.St.HasPeers, p.St.PeerHigh = true, c.moved
+		p.Stills.Temp = Runs{Len: c.len, Days: c.days, Before: RunsOfDay{Longest: 100, Sum: 900}}
+		if got := p.calm(sensors.FrozenValue); got != c.want {
+			t.Errorf("%+v: %v", c, got)
+		}
+	}
+}
+
+// Only readings that came count: half of them lost, a probe may stand for as many readings,
+// not for as long. Its temperature alone tells, where its humidity goes on or is damp.
+func TestStill_CountsReadings(t *testing.T) {
+	stand := func(every time.Duration, humidity func(int) sensors.CentiPercent, share float64) (after int) {
+		p := probe{&room.Probe{}, &State{}}
+		for _, n := range []*Runs{&p.Stills.Temp, &p.Stills.Both} {
+			*n = Runs{From: 1, Days: 1, Before: RunsOfDay{Longest: 19, Sum: 20 * 1000}} // 40 are chance's
+		}
+		now := time.Hour
+		for i := range 400 {
+			r := sensors.Reading{At: instant(now), Quality: sensors.Good, Has: sensors.HasTemperature | sensors.HasHumidity, Temperature: 2400, Humidity: humidity(i)}
+			p.still(&r, time.Hour, share)
+			if p.St.Heard, p.St.Readings = r.At, 1; p.St.Frozen {
+				if stood, most := p.stood(now, time.Hour); stood != time.Duration(i)*every || most > stood {
+					t.Errorf("it stood for %v of %v", stood, most)
+				}
+				return i
+			}
+			now += every
+		}
+		return 0
+	}
+	same := func(int) sensors.CentiPercent { return 8100 }
+	goes := func(i int) sensors.CentiPercent { return sensors.CentiPercent(8100 + i) }
+	for _, c := range []struct {
+		name     string
+		every    time.Duration
+		humidity func(int) sensors.CentiPercent
+		share    float64
+		want     int
+	}{
+		{"all of it", time.Minute, same, 1, 41}, {"half of the readings are lost", 2 * time.Minute, same, 1, 41},
+		{"half of the others move", time.Minute, same, 0.5, 81}, {"none moves", time.Minute, same, 0, 0},
+		{"the temperature alone", time.Minute, goes, 1, 121},
+		{"in damp air", time.Minute, func(i int) sensors.CentiPercent { return sensors.CentiPercent(wetBelow + i%2) }, 1, 41},
+	} {
+		if got := stand(c.every, c.humidity, c.share); got != c.want {
+			t.Errorf("%s: told after %d readings, want %d", c.name, got, c.want)
+		}
 	}
 }
 
@@ -497,19 +564,20 @@ func TestPairs_AtTheirLimits(t *testing.T) {
 			t.Errorf("%v and %v away: %s is odd", c.offP, c.offQ, got.Cfg.ID)
 		}
 	}
-	p.Runs, q.Runs = Runs{Today: 5 * time.Minute, Days: 1}, Runs{Before: 15 * time.Minute, Days: 1}
+	p.Stills.Temp, q.Stills.Temp = Runs{Today: RunsOfDay{Longest: 5}, Days: 1}, Runs{Before: RunsOfDay{Longest: 15}, Days: 1}
 	for _, c := range []struct {
-		stillP, stillQ time.Duration
-		want           string
+		lenP, lenQ float64
+		forP       time.Duration
+		want       string
 	}{
-		{10 * time.Minute, time.Minute, "q1"}, {10*time.Minute + 1, time.Minute, "p1"}, {time.Minute, 16 * time.Minute, "q1"}, {11 * time.Minute, 16 * time.Minute, "q1"},
+		{5, 0, 11, "q1"}, {6, 0, 11, "p1"}, {6, 0, 10, "q1"}, {0, 16, 0, "q1"}, {6, 16, 11, "q1"}, {6, 15, 11, "p1"},
 	} {
-		p.St.StillAt, q.St.StillAt = time.Hour-c.stillP, time.Hour-c.stillQ
+		p.Stills.Temp.Len, q.Stills.Temp.Len, p.Stills.Temp.At = c.lenP, c.lenQ, time.Hour-c.forP*time.Minute
 		if got := oddOf(p, q, 50, 100, time.Hour); got.Cfg.ID != c.want {
-			t.Errorf("one stands still for %v, the other for %v: %s is odd", c.stillP, c.stillQ, got.Cfg.ID)
+			t.Errorf("one stands still for %v, the other for %v: %s is odd", c.lenP, c.lenQ, got.Cfg.ID)
 		}
 	}
-	if p.St.StillAt, p.Runs.Days = 0, 0; oddOf(p, q, 50, 100, 2*time.Hour).Cfg.ID != "q1" {
+	if p.Stills.Temp.Days, q.Stills.Temp.Len = 0, 0; oddOf(p, q, 50, 100, 2*time.Hour).Cfg.ID != "q1" {
 		t.Error("nobody knows for how long it may stand still")
 	}
 	p.Alarm(alarm.KindDisagrees).Rec.Life.Active = true
@@ -826,7 +894,7 @@ func TestStill_AtItsLimits(t *testing.T) {
 		if !c.same {
 			r.Temperature = 2401
 		}
-		if p.still(&r, silent); (p.St.StillAt == time.Minute) != c.want {
+		if p.still(&r, silent, 1); (p.St.StillAt == time.Minute) != c.want {
 			t.Errorf("%s: stands since %v", c.name, p.St.StillAt)
 		}
 	}

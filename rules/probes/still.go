@@ -1,0 +1,147 @@
+package probes
+
+import (
+	"math"
+	"time"
+
+	"dewline/sensors"
+)
+
+// Stills are how a probe repeats itself.
+type Stills struct {
+	Temp  Runs `json:"temp,omitzero"` // of its temperature
+	Both  Runs `json:"both,omitzero"` // of all that it tells; of damp air the temperature alone tells
+	Moved bool `json:"moved,omitempty"`
+}
+
+// Runs are for how many readings a sound probe repeated itself. What did not arrive does
+// not count, and what came while few others of the room moved counts as that share of them.
+type Runs struct {
+	Len    float64       `json:"len,omitempty"`  // readings of the present one after its first
+	At     time.Duration `json:"at,omitempty"`   // of its first reading
+	From   time.Duration `json:"from,omitempty"` // of the present day
+	Today  RunsOfDay     `json:"today,omitzero"`
+	Before RunsOfDay     `json:"before,omitzero"` // of the day before
+	Days   uint8         `json:"days,omitempty"`  // that were seen to their ends, at most 2
+	Alone  bool          `json:"alone,omitempty"` // the humidity goes on
+}
+
+// RunsOfDay are the runs that ended by themselves in a day.
+type RunsOfDay struct {
+	Longest float64 `json:"longest,omitempty"`
+	Sum     float64 `json:"sum,omitempty"` // readings of all of them
+}
+
+// What tells a frozen probe from a calm one. Chance makes runs of a geometric law: of N in a
+// day the longest is as long as one in N is; a run that one day in 100/FalseFrozen has is
+// 1 + ln(100/FalseFrozen)/ln N times as long. N is how many of the longest fit into the day:
+// what flickers at the edge of a coarse step says nothing of how long it stands within. FalseFrozen is how many wrong tellings in
+// 100 tank-days that is meant for. Before a probe was seen for a day it is given the
+// configured time, in which the others must have moved by more than it can show; after that
+// this tells only what is no habit.
+const (
+	FalseFrozen  = 0.1
+	frozenFew    = 3                // runs, of which chance may be told at least
+	frozenLeast  = 20 * time.Minute // and no less: own figure
+	frozenAlone  = 3                // times as long where the humidity goes on, as it does in calm air: own figure
+	frozenHabit  = 2                // times what is a habit, for the configured time: own figure
+	frozenStands = 2                // steps of a coarse probe, through which it may stand
+)
+
+// take takes a reading; known is whether the one before it is.
+func (n *Runs) take(same, known bool, share float64, now time.Duration) {
+	if same && known {
+		n.Len += share
+		return
+	}
+	if known && n.From > 0 {
+		n.note(now)
+	}
+	if n.From == 0 {
+		n.From = max(now, 1)
+	}
+	n.Len, n.At = 0, now
+}
+
+// note takes a run that ended by itself.
+func (n *Runs) note(now time.Duration) {
+	n.Today.Longest, n.Today.Sum = max(n.Today.Longest, n.Len), n.Today.Sum+n.Len+1
+	if now-n.From >= 24*time.Hour {
+		n.From, n.Before, n.Today, n.Days = now, n.Today, RunsOfDay{}, min(n.Days+1, 2)
+	}
+}
+
+func (n *Runs) longest() float64 { return max(n.Today.Longest, n.Before.Longest) }
+
+func (n *Runs) times() float64 {
+	if n.Alone {
+		return frozenAlone
+	}
+	return 1
+}
+
+// most is how long a run may be.
+func (n *Runs) most() float64 {
+	long := n.longest() + 1
+	num := max(max(n.Today.Sum, n.Before.Sum)/long, frozenFew)
+	return n.times() * long * (1 + math.Log(100/FalseFrozen)/math.Log(num))
+}
+
+// chance reports whether chance makes the present run.
+func (n *Runs) chance(now time.Duration) bool {
+	return n.Days == 0 || n.Len <= n.most() || now-n.At < time.Duration(n.times())*frozenLeast
+}
+
+// still follows for how long a probe has said the same. share is how many of the others
+// moved of late.
+func (p probe) still(r *sensors.Reading, silent time.Duration, share float64) {
+	if r.Quality == sensors.Bad || r.Again {
+		return
+	}
+	st, now := &p.St, r.At.Mono
+	known := st.Readings > 0 && (st.Frozen || now-st.Heard.Mono <= silent) // after a silence of its own nobody knows that it stood still
+	was := &st.Still
+	temp := (was.Has^r.Has)&sensors.HasTemperature == 0 && was.Temperature == r.Temperature
+	same := temp && was.Has == r.Has && was.Humidity == r.Humidity
+	damp := r.Has&sensors.HasHumidity == 0 || r.Humidity >= wetBelow
+	p.Stills.Moved = !temp
+	p.Stills.Temp.take(temp, known, share, now)
+	p.Stills.Both.take(same && !damp, known, share, now)
+	p.Stills.Temp.Alone = !damp
+	if !same || !known {
+		was.Has, was.Temperature, was.Humidity, st.StillAt = r.Has, r.Temperature, r.Humidity, now
+		st.HasPeers, st.Frozen = false, false
+	}
+	if r.Has&sensors.HasTemperature != 0 && !(p.Stills.Temp.chance(now) && p.Stills.Both.chance(now)) {
+		st.Frozen = true
+	}
+}
+
+// stood returns for how long a probe has stood still, and how long it may.
+func (p probe) stood(now, configured time.Duration) (stood, most time.Duration) {
+	for _, n := range []*Runs{&p.Stills.Both, &p.Stills.Temp} {
+		if !n.chance(now) {
+			stood = now - n.At
+			return stood, max(frozenLeast, time.Duration(float64(stood)*n.most()/n.Len))
+		}
+	}
+	return now - p.St.StillAt, configured
+}
+
+// calm reports whether a reading that the probe's own judge takes for a frozen one is
+// of a calm room, in which nothing else moved either, or of a habit.
+func (p probe) calm(why sensors.Reason) bool {
+	return why == sensors.FrozenValue && p.St.HasPeers && (!p.St.PeersMoved() || p.habit())
+}
+
+// habit reports whether the probe stood as long before, or half as long, and moved again.
+func (p probe) habit() bool {
+	n := &p.Stills.Temp
+	return n.Days > 0 && n.Len <= frozenHabit*n.longest()
+}
+
+// standing reports whether the probe repeats itself for longer than it is known to.
+func (p probe) standing(now time.Duration) bool {
+	n := &p.Stills.Temp
+	return n.Days > 0 && n.Len > n.longest() && now-n.At > frozenLeast/2
+}
