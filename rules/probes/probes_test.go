@@ -273,12 +273,12 @@ func TestRuns_Chance(t *testing.T) {
 		{"more than of three", 0, 2, false, 1, 7.4, long, false},
 		{"not known for a day", 1, 1000, false, 0, 900, long, true},
 	} {
-		n := Runs{Len: c.len, At: long, Days: c.days, Alone: c.alone, Before: RunsOfDay{c.longest, c.num * (c.longest + 1)}}
-		if got := n.chance(long + c.span); got != c.want {
+		n := Runs{Len: c.len, At: long, Days: c.days, Alone: c.alone, Before: RunsOfDay{Longest: c.longest, Sum: c.num * (c.longest + 1)}}
+		if got := n.chance(long+c.span, 1); got != c.want {
 			t.Errorf("%s: %v, it may be %.2f", c.name, got, n.most())
 		}
 		n.Before, n.Today = n.Today, n.Before
-		if got := n.chance(long + c.span); got != c.want {
+		if got := n.chance(long+c.span, 1); got != c.want {
 			t.Errorf("%s, today: %v", c.name, got)
 		}
 	}
@@ -301,15 +301,67 @@ func TestRuns_Take(t *testing.T) {
 		t.Errorf("after a silence: %+v", n)
 	}
 	step(true, true, 1, 11)
-	if step(false, true, 1, 12); n.Today != (RunsOfDay{1, 2}) || n.Len != 0 || n.At != 12 {
+	if step(false, true, 1, 12); n.Today != (RunsOfDay{Longest: 1, Sum: 2, Same: 6, Count: 1}) || n.Len != 0 || n.At != 12 {
 		t.Errorf("ended: %+v", n)
 	}
-	if step(false, true, 1, day+1); n.Before != (RunsOfDay{1, 3}) || n.Today.Sum != 0 || n.Days != 1 {
+	if step(false, true, 1, day+1); n.Before != (RunsOfDay{Longest: 1, Sum: 3, Same: 6, Count: 2}) || n.Today.Sum != 0 || n.Days != 1 {
 		t.Errorf("after a day: %+v", n)
 	}
 	step(false, true, 1, 2*day+1)
 	if step(false, true, 1, 3*day+1); n.Days != 2 || n.Before.Longest != 0 {
 		t.Errorf("days are counted to two: %+v", n)
+	}
+}
+
+// What noise makes is told by chance alone; what stands within a coarse step is not, until the
+// others moved by what would show. The runs are of the geometric law (no source needed), or not.
+func TestChance_NoiseOrSteps(t *testing.T) {
+	noise := RunsOfDay{Longest: 3, Sum: 1100, Same: 100, Count: 1000}
+	steps := RunsOfDay{Longest: 60, Sum: 1100, Same: 1000, Count: 100}
+	few := RunsOfDay{Longest: 3, Sum: 55, Same: 5, Count: 50}
+	long := RunsOfDay{Longest: 300, Sum: 1100, Same: 400, Count: 700} // that noise never makes
+	for _, c := range []struct {
+		name  string
+		day   RunsOfDay
+		temp  bool // alone
+		moved int32
+		len   float64
+		want  bool
+	}{
+		{"noise, in a calm room", noise, true, 0, 500, false},
+		{"noise of few readings, not for twice as long", few, true, 0, 29, true},
+		{"for twice as long", few, true, 0, 30, false},
+		{"steps, in a calm room", steps, true, 0, 5000, true},
+		{"steps, the others move by two of them", steps, true, 50, 5000, true},
+		{"steps, the others move by three", steps, true, 75, 5000, false},
+		{"both, the others move by two", steps, false, 50, 5000, false},
+		{"both, not for twice as long", steps, false, 50, 250, true},
+		{"both, the others hardly move", steps, false, 2, 2500, true},
+		{"a run that is too long for noise", long, true, 0, 5000, true},
+	} {
+		p := probe{&room.Probe{}, &State{}}
+		p.Grain.Temp, p.St.HasPeers, p.St.PeerHigh = 25, true, c.moved
+		n := &p.Stills.Both
+		if c.temp {
+			n = &p.Stills.Temp
+		}
+		*n = Runs{Len: c.len, Days: 2, Before: c.day}
+		if got := p.chance(n, 24*time.Hour); got != c.want {
+			t.Errorf("%s: by chance %v, it may be %.0f", c.name, got, n.most())
+		}
+	}
+}
+
+// Damp air says nothing of how long a probe repeats all that it tells.
+func TestStill_DampIsNoRun(t *testing.T) {
+	p := probe{&room.Probe{}, &State{}}
+	for i := range 500 {
+		now := time.Duration(i) * time.Minute
+		p.still(&sensors.Reading{At: sensors.Instant{Mono: now}, Has: sensors.HasTemperature | sensors.HasHumidity, Humidity: wetBelow}, time.Hour, 1)
+		p.St.Readings, p.St.Heard.Mono = 1, now
+	}
+	if n := p.Stills.Both; n.Len != 0 || n.Today.Count != 0 {
+		t.Errorf("%+v", n)
 	}
 }
 
@@ -337,7 +389,7 @@ func TestStill_CountsReadings(t *testing.T) {
 	stand := func(every time.Duration, humidity func(int) sensors.CentiPercent, share float64) (after int) {
 		p := probe{&room.Probe{}, &State{}}
 		for _, n := range []*Runs{&p.Stills.Temp, &p.Stills.Both} {
-			*n = Runs{From: 1, Days: 1, Before: RunsOfDay{Longest: 19, Sum: 20 * 1000}} // 40 are chance's
+			*n = Runs{From: 1, Days: 1, Before: RunsOfDay{Longest: 19, Sum: 20 * 1000, Same: 1500, Count: 1000}} // 40 are chance's
 		}
 		now := time.Hour
 		for i := range 400 {

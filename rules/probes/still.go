@@ -29,16 +29,18 @@ type Runs struct {
 // RunsOfDay are the runs that ended by themselves in a day.
 type RunsOfDay struct {
 	Longest float64 `json:"longest,omitempty"`
-	Sum     float64 `json:"sum,omitempty"` // readings of all of them
+	Sum     float64 `json:"sum,omitempty"`   // readings of all of them
+	Same    float64 `json:"same,omitempty"`  // readings that were as the one before, of all that came
+	Count   float64 `json:"count,omitempty"` // runs
 }
 
 // What tells a frozen probe from a calm one. Chance makes runs of a geometric law: of N in a
 // day the longest is as long as one in N is; a run that one day in 100/FalseFrozen has is
 // 1 + ln(100/FalseFrozen)/ln N times as long. N is how many of the longest fit into the day:
-// what flickers at the edge of a coarse step says nothing of how long it stands within. FalseFrozen is how many wrong tellings in
-// 100 tank-days that is meant for. Before a probe was seen for a day it is given the
-// configured time, in which the others must have moved by more than it can show; after that
-// this tells only what is no habit.
+// what flickers at the edge of a coarse step says nothing of how long it stands within.
+// FalseFrozen is how many wrong tellings in 100 tank-days that is meant for. Before a probe
+// was seen for a day it is given the configured time, in which the others must have moved by
+// more than it can show; after that this tells only what is no habit.
 const (
 	FalseFrozen  = 0.1
 	frozenFew    = 3                // runs, of which chance may be told at least
@@ -46,12 +48,18 @@ const (
 	frozenAlone  = 3                // times as long where the humidity goes on, as it does in calm air: own figure
 	frozenHabit  = 2                // times what is a habit, for the configured time: own figure
 	frozenStands = 2                // steps of a coarse probe, through which it may stand
+	frozenSteps  = 3                // of the probe that the others moved: a temperature that stands by itself needs them
+	frozenNoise  = 2                // times as long for all that it tells without; and as chance makes the longest run, at most
+	frozenOn     = 0.6              // readings as the one before, where noise makes the runs: more are of a step coarser than it
+	frozenKnown  = 100              // readings in a day, of which the longest run is known well; of fewer it may be as much longer
+	frozenMoved  = 20               // hundredths of °C; the less the others moved, the longer
 )
 
 // take takes a reading; known is whether the one before it is.
 func (n *Runs) take(same, known bool, share float64, now time.Duration) {
 	if same && known {
 		n.Len += share
+		n.Today.Same++
 		return
 	}
 	if known && n.From > 0 {
@@ -65,10 +73,19 @@ func (n *Runs) take(same, known bool, share float64, now time.Duration) {
 
 // note takes a run that ended by itself.
 func (n *Runs) note(now time.Duration) {
-	n.Today.Longest, n.Today.Sum = max(n.Today.Longest, n.Len), n.Today.Sum+n.Len+1
+	n.Today.Longest, n.Today.Sum, n.Today.Count = max(n.Today.Longest, n.Len), n.Today.Sum+n.Len+1, n.Today.Count+1
 	if now-n.From >= 24*time.Hour {
 		n.From, n.Before, n.Today, n.Days = now, n.Today, RunsOfDay{}, min(n.Days+1, 2)
 	}
+}
+
+// noise reports whether noise makes the runs: chance alone makes the longest as long as it is.
+func (d *RunsOfDay) noise() bool {
+	if d.Count < frozenFew {
+		return d.Count == 0
+	}
+	goesOn := d.Same / (d.Same + d.Count) // the chance that the next reading is the same
+	return goesOn <= frozenOn && d.Longest <= 1+frozenNoise*math.Log(d.Count)/-math.Log(max(goesOn, 0.01))
 }
 
 func (n *Runs) longest() float64 { return max(n.Today.Longest, n.Before.Longest) }
@@ -87,9 +104,9 @@ func (n *Runs) most() float64 {
 	return n.times() * long * (1 + math.Log(100/FalseFrozen)/math.Log(num))
 }
 
-// chance reports whether chance makes the present run.
-func (n *Runs) chance(now time.Duration) bool {
-	return n.Days == 0 || n.Len <= n.most() || now-n.At < time.Duration(n.times())*frozenLeast
+// chance reports whether chance makes the present run, that may be times as long.
+func (n *Runs) chance(now time.Duration, times float64) bool {
+	return n.Days == 0 || n.Len <= times*n.most() || now-n.At < time.Duration(n.times())*frozenLeast
 }
 
 // still follows for how long a probe has said the same. share is how many of the others
@@ -106,21 +123,52 @@ func (p probe) still(r *sensors.Reading, silent time.Duration, share float64) {
 	damp := r.Has&sensors.HasHumidity == 0 || r.Humidity >= wetBelow
 	p.Stills.Moved = !temp
 	p.Stills.Temp.take(temp, known, share, now)
-	p.Stills.Both.take(same && !damp, known, share, now)
+	if damp { // which stands by itself, and says nothing of how long the probe does
+		p.Stills.Both.Len, p.Stills.Both.At = 0, now
+	} else {
+		p.Stills.Both.take(same, known, share, now)
+	}
 	p.Stills.Temp.Alone = !damp
 	if !same || !known {
 		was.Has, was.Temperature, was.Humidity, st.StillAt = r.Has, r.Temperature, r.Humidity, now
-		st.HasPeers, st.Frozen = false, false
+		st.Frozen = false
 	}
-	if r.Has&sensors.HasTemperature != 0 && !(p.Stills.Temp.chance(now) && p.Stills.Both.chance(now)) {
+	if !temp || !known {
+		st.HasPeers = false
+	}
+	if r.Has&sensors.HasTemperature != 0 && !(p.chance(&p.Stills.Temp, now) && p.chance(&p.Stills.Both, now)) {
 		st.Frozen = true
 	}
+}
+
+// chance reports whether chance makes the present run. Where noise makes the runs, nothing
+// else is asked. One of coarse figures stands as long as its air does: the others must have
+// moved by what it would show.
+func (p probe) chance(n *Runs, now time.Duration) bool {
+	st, times := &p.St, 1.0
+	if n.Before.Same+n.Before.Count < frozenKnown {
+		times = frozenNoise
+	}
+	if n.Before.noise() && n.Today.noise() {
+		return n.chance(now, times)
+	}
+	if !st.HasPeers || st.PeerHigh <= st.PeerLow {
+		return true
+	}
+	moved := float64(st.PeerHigh - st.PeerLow)
+	if moved < frozenSteps*p.Grain.Temp {
+		if n == &p.Stills.Temp {
+			return true
+		}
+		times *= frozenNoise
+	}
+	return n.chance(now, times*max(1, frozenMoved/moved))
 }
 
 // stood returns for how long a probe has stood still, and how long it may.
 func (p probe) stood(now, configured time.Duration) (stood, most time.Duration) {
 	for _, n := range []*Runs{&p.Stills.Both, &p.Stills.Temp} {
-		if !n.chance(now) {
+		if !p.chance(n, now) {
 			stood = now - n.At
 			return stood, max(frozenLeast, time.Duration(float64(stood)*n.most()/n.Len))
 		}
