@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/sensors"
 )
@@ -55,6 +56,53 @@ func TestShift_IsTheProbe(t *testing.T) {
 				t.Errorf("%s, and it stays though the probe is back", got)
 			}
 		})
+	}
+}
+
+// A step of a probe of five-minute polls is told within half an hour, once two days have shown
+// that its air makes none; where a vent made such steps each day it is the air.
+func TestShift_OfSlowPolls(t *testing.T) {
+	for _, vented := range []bool{false, true} {
+		cfg := rigConfig(t, 4, "")
+		const slow = 5 * time.Minute
+		cfg.Room.Poll = configs.Duration(slow)
+		r := newRig(t, cfg)
+		run := func(d time.Duration, celsius, percent float64) {
+			for end := r.now + d; r.now < end; r.now += slow {
+				for i, p := range cfg.Probes {
+					x := r.calm(p.ID, r.now)
+					noise := 0.01 * float64((int(r.now/slow)+i)%5)
+					x.Temperature, x.Humidity = x.Temperature+sensors.CelsiusOf(noise), x.Humidity+sensors.PercentOf(noise)
+					if p.ID == "p1" {
+						x.Temperature, x.Humidity = x.Temperature+sensors.CelsiusOf(celsius), x.Humidity+sensors.PercentOf(percent)
+					}
+					r.step(*x)
+				}
+				r.tick()
+			}
+		}
+		for range 3 {
+			run(3*time.Hour, 0, 0)
+			if vented {
+				run(2*time.Hour, -3, 0)
+			} else {
+				run(2*time.Hour, 0, 0)
+			}
+			run(19*time.Hour, 0, 0)
+		}
+		before := r.now
+		r.log = nil
+		run(3*time.Hour, 0, 0)
+		run(time.Hour, 3, 0)
+		want := "NORM>UNACK"
+		if vented {
+			want = ""
+		}
+		if r.want(alarm.ProbeJump, "p1", want); !vented {
+			if x := r.last(alarm.ProbeJump); x.At.Mono > before+3*time.Hour+35*time.Minute {
+				t.Errorf("told after %v", x.At.Mono-before-3*time.Hour)
+			}
+		}
 	}
 }
 

@@ -29,6 +29,7 @@ type State struct {
 	Stepped time.Duration        `json:"stepped,omitempty"` // when the last step stood
 	Step    Step                 `json:"step,omitzero"`     // last one that air does not make
 	Shift   Shift                `json:"shift,omitzero"`
+	Steps   Steps                `json:"steps,omitzero"`
 	Spikes  Spikes               `json:"spikes,omitzero"`
 	Calm    Level                `json:"calm,omitzero"` // before the first step of a row
 	Away    Away                 `json:"away,omitzero"`

@@ -27,6 +27,8 @@ const (
 	shiftDue    = 300              // hundredths of a percent that must have been due to tell
 	shiftStays  = 0.3              // of what was due, that may have come
 	shiftPoll   = 2 * time.Minute  // between readings at most
+	shiftSlow   = 6 * time.Minute  // the same, of a probe whose air never made half such a step
+	shiftFades  = 96 * time.Hour   // what its air made by less than half of
 	shiftLamps  = 10 * time.Minute // since the lamps were switched
 	shiftTold   = 24 * time.Hour   // then it is the probe's place
 	doorMost    = 1000             // hundredths of °C
@@ -43,7 +45,7 @@ func (l swaps) shifted(p probe, now sensors.Instant) {
 	}
 	least := max(shiftLeast, shiftGrains*p.Grain.Temp)
 	switch {
-	case p.Encl < 0 || p.St.Swap.With != "" || s.Silent || p.St.Interval > shiftPoll:
+	case p.Encl < 0 || p.St.Swap.With != "" || s.Silent || p.St.Interval > shiftPoll && !p.rare(by, now.Mono):
 	case p.St.Alone: // told as that
 	case math.Abs(by) < least || (s.First-s.Before.Temp)*by < least*math.Abs(by):
 	case !s.Before.HasHum || !s.After.HasHum || l.seenBeside(p, by):
@@ -53,6 +55,26 @@ func (l swaps) shifted(p probe, now sensors.Instant) {
 		p.Shift = Shift{At: now.Mono, Before: s.Before.Temp, By: by}
 		l.judgeJump(p, now)
 	}
+}
+
+// rare reports whether the air never made half such a step in the days that are known: air
+// that sun warms or a vent cools does between readings that come every few minutes.
+func (p probe) rare(by float64, now time.Duration) bool {
+	return p.St.Interval <= shiftSlow && p.Stills.Temp.Days >= 2 && math.Abs(by) >= 2*p.Steps.now(now)
+}
+
+// Steps are how large a step the air makes: the largest that stood, less as time goes by.
+type Steps struct {
+	Most float64       `json:"most,omitempty"` // hundredths of °C
+	At   time.Duration `json:"at,omitempty"`
+}
+
+func (s *Steps) now(at time.Duration) float64 {
+	return s.Most * math.Exp2(-float64(at-s.At)/float64(shiftFades))
+}
+
+func (s *Steps) take(by float64, at time.Duration) {
+	s.Most, s.At = max(s.now(at), math.Abs(by)), at
 }
 
 // dried reports whether the humidity changed with a step, or would hardly have to.

@@ -140,6 +140,7 @@ func (l swaps) watchSwap(p probe, r *sensors.Reading) {
 	} else {
 		l.shifted(p, r.At)
 	}
+	p.Steps.take(p.Step.After.Temp-p.Step.Before.Temp, r.At.Mono)
 	p.Stepped = r.At.Mono
 }
 
