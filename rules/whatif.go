@@ -47,7 +47,7 @@ func (e *Engine) WhatIf(a Assumption) []Prospect {
 	if a.Humidity != nil {
 		wet = room.WetBulbOf(a.Room, *a.Humidity)
 	}
-	damper := e.damper(a)
+	more := damper(e.v, a)
 	for i := range e.v.Enclosures {
 		en := &e.v.Enclosures[i]
 		p := Prospect{
@@ -60,7 +60,7 @@ func (e *Engine) WhatIf(a Assumption) []Prospect {
 				on = *a.LampsOn
 			}
 			now := float64(en.Now.Hot) / 100
-			w := en.St.Thermal.WhatIf(now, a.Room, damper, on, p.Lethal)
+			w := en.St.Thermal.WhatIf(now, a.Room, more, on, p.Lethal)
 			p.Now, p.Peak, p.ToLethal, p.Learned = &now, Given(true, Tenth(w.Peak)), Given(w.Reached, Seconds(w.ToLethal)), w.Learned
 			p.BlownIn = climate.BlownIn(wet, min(max(w.Peak, now), max(p.Lethal, now)))
 		}
@@ -72,12 +72,12 @@ func (e *Engine) WhatIf(a Assumption) []Prospect {
 
 // damper is by how much more vapour the assumed air holds than the room's does, in g/m³:
 // none where only its temperature is said; NaN where nobody knows.
-func (e *Engine) damper(a Assumption) float64 {
+func damper(v *room.View, a Assumption) float64 {
 	if a.Humidity == nil {
 		return 0
 	}
-	t, hasTemp := e.v.RoomTemp(e.v.Latest.Mono)
-	h, hasHum := e.v.RoomHum(e.v.Latest.Mono)
+	t, hasTemp := v.RoomTemp(v.Latest.Mono)
+	h, hasHum := v.RoomHum(v.Latest.Mono)
 	is, err := climate.AbsoluteHumidity(float64(t)/100, float64(h)/100)
 	then, err2 := climate.AbsoluteHumidity(a.Room, *a.Humidity)
 	if !hasTemp || !hasHum || err != nil || err2 != nil {
