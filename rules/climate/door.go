@@ -162,11 +162,18 @@ func (d *Door) take(r *DoorReading) {
 }
 
 func (d *Door) closeMark() {
-	n := float64(d.Mark.Count)
-	d.Ring[d.Head] = doorMark{At: d.Mark.At, RH: d.Mark.RH / n, Temp: d.Mark.Temp / n}
+	n, m := float64(d.Mark.Count), &d.Ring[d.Head]
+	gone := d.Filled == doorBins && m.RH >= d.top
+	*m = doorMark{At: d.Mark.At, RH: d.Mark.RH / n, Temp: d.Mark.Temp / n}
+	switch {
+	case d.top > 0 && m.RH >= d.top:
+		d.top = m.RH
+	case gone:
+		d.top = 0
+	}
 	d.Head = (d.Head + 1) % doorBins
 	d.Filled = min(d.Filled+1, doorBins)
-	d.Mark, d.top = openMark{}, 0
+	d.Mark = openMark{}
 }
 
 func (d *Door) judge(r *DoorReading, rh, temp float64) DoorEvent {
@@ -331,7 +338,7 @@ func (d *Door) stepped(r *DoorReading, rh, temp float64) (level, warm float64, o
 	return level, warm, moved >= doorCold
 }
 
-// highest is the highest humidity of the marks, looked for once after one was closed.
+// highest is the highest humidity of the marks, looked for anew after that one went.
 func (d *Door) highest() float64 {
 	if d.top == 0 {
 		for i := range d.Filled {

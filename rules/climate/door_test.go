@@ -4,6 +4,8 @@ import (
 	"math"
 	"testing"
 	"time"
+
+	"pgregory.net/rapid"
 )
 
 // doorStory is an enclosure at 25 °C and 85 % in a room of 22 °C and 45 %;
@@ -448,4 +450,22 @@ func TestDoor_AmongWetLeaves(t *testing.T) {
 			t.Errorf("%s: told after %.0f min (%.1f °C, %.0f %% at the end), want told: %v", c.name, told, shownTemp, shownRH, c.ajar)
 		}
 	}
+}
+
+// The highest mark is kept, and is that of a look at all of them.
+func TestDoor_HighestIsOfTheMarks(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var d Door
+		for range 3 * doorBins {
+			d.Mark = openMark{doorMark{RH: float64(rapid.IntRange(50, 60).Draw(t, "rh"))}, 1}
+			d.closeMark()
+			want := 0.0
+			for _, m := range d.Ring[:d.Filled] {
+				want = max(want, m.RH)
+			}
+			if rapid.Bool().Draw(t, "asked") && d.highest() != want {
+				t.Fatalf("%v, want %v", d.highest(), want)
+			}
+		}
+	})
 }
