@@ -146,6 +146,9 @@ func (p probe) still(r *sensors.Reading, silent time.Duration, share float64) {
 // moved by what it would show.
 func (p probe) chance(n *Runs, now time.Duration) bool {
 	st, times := &p.St, 1.0
+	if n.Days == 0 || n.Len <= n.longest() {
+		return true // as nearly always
+	}
 	if n.Before.Same+n.Before.Count < frozenKnown {
 		times = frozenNoise
 	}
