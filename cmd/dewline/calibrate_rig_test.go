@@ -271,9 +271,13 @@ type takesAll struct{}
 
 func (takesAll) Send(context.Context, alert.Delivery) error { return nil }
 
-// A spy sees what is asked of the daemon.
+// A spy sees what is asked of the daemon, and moves the probe as a careful keeper does:
+// into its first jar once it is out of service, back into the tank before it serves again. The
+// bench's clock goes on meanwhile, by hours on a busy machine.
 type spy struct {
 	asker
+	jars    *jars
+	first   place
 	kept    []sensors.Correction
 	actions []string
 }
@@ -283,7 +287,13 @@ func (s *spy) post(ctx context.Context, path string, body, v any) error {
 	case sensors.Correction:
 		s.kept = append(s.kept, x)
 	case alert.Command:
-		s.actions = append(s.actions, x.Action)
+		if s.actions = append(s.actions, x.Action); len(s.actions) > 1 {
+			s.jars.move("p", inTheTank)
+			break
+		}
+		err := s.asker.post(ctx, path, body, v)
+		s.jars.move("p", s.first)
+		return err
 	}
 	return s.asker.post(ctx, path, body, v)
 }
@@ -306,11 +316,11 @@ func (k *keeper) Write(p []byte) (int, error) {
 	return k.screen.Write(p)
 }
 
-// calibrate runs a guide in the bench: the probe lies in the first place and
-// moves on when asked, and hangs in the tank again in the end.
+// calibrate runs a guide in the bench: the probe goes to the first place, moves on when
+// asked, and hangs in the tank again in the end.
 func (b *bench) calibrate(s *sensors.Session, against string, places ...place) (said string, seen *spy, err error) {
 	b.t.Helper()
-	seen = &spy{asker: &control{socket: b.socket}}
+	seen = &spy{asker: &control{socket: b.socket}, jars: b.jars, first: places[0]}
 	in, keys := io.Pipe()
 	defer in.Close()
 	k := &keeper{jars: b.jars, next: places[1:], keys: keys}
@@ -318,7 +328,6 @@ func (b *bench) calibrate(s *sensors.Session, against string, places ...place) (
 		ctl: seen, session: s, probe: "p", against: sensors.ProbeID(against), by: "robin", note: "spring",
 		every: time.Millisecond, std: stdio{in: in, out: k, err: k},
 	}
-	b.jars.move("p", places[0])
 	ctx, cancel := context.WithTimeout(b.t.Context(), patience)
 	defer cancel()
 	err = g.run(ctx)
