@@ -106,6 +106,33 @@ func TestShift_OfSlowPolls(t *testing.T) {
 	}
 }
 
+// A probe that lay in ice while it was out of service and hangs in its tank again, before or
+// after it serves, has moved by a keeper's hand. A step of an hour later is its own.
+func TestShift_NotOfACalibration(t *testing.T) {
+	for _, late := range []time.Duration{-15 * time.Minute, 2 * time.Minute} { // back in the tank, after it serves
+		r := newRig(t, rigConfig(t, 4, ""))
+		r.now = 11 * time.Hour
+		r.run(2*time.Hour, r.calm)
+		if err := r.act(Action{Kind: TakeOut, Key: alarm.Key{Subject: "p1"}, By: "una", For: 24 * time.Hour}); err != nil {
+			t.Fatal(err)
+		}
+		ice := r.with("p1", func() *sensors.Reading { x := r.good("p1", 0.01*float64(int(r.now/poll)%3), 95); return &x })
+		r.run(30*time.Minute, ice)
+		if late < 0 {
+			r.run(-late, r.calm)
+		}
+		if err := r.act(Action{Kind: ReturnToService, Key: alarm.Key{Subject: "p1"}, By: "una"}); err != nil {
+			t.Fatal(err)
+		}
+		r.run(max(late, 0), ice)
+		r.log = nil
+		r.run(time.Hour, r.calm)
+		r.want(alarm.ProbeJump, "p1", "")
+		r.run(20*time.Minute, r.beside("p1", 3, 0))
+		r.want(alarm.ProbeJump, "p1", "NORM>UNACK")
+	}
+}
+
 // What warms all is no probe's fault, and neither is what its neighbour saw.
 func TestShift_OfSeveral(t *testing.T) {
 	r := newRig(t, rigConfig(t, 4, ""))

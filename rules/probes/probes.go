@@ -30,6 +30,7 @@ type State struct {
 	Step    Step                 `json:"step,omitzero"`     // last one that air does not make
 	Shift   Shift                `json:"shift,omitzero"`
 	Steps   Steps                `json:"steps,omitzero"`
+	Handled time.Duration        `json:"handled,omitempty"` // when it was last out of service
 	Spikes  Spikes               `json:"spikes,omitzero"`
 	Calm    Level                `json:"calm,omitzero"` // before the first step of a row
 	Away    Away                 `json:"away,omitzero"`

@@ -30,6 +30,7 @@ const (
 	shiftSlow   = 6 * time.Minute  // the same, of a probe whose air never made half such a step
 	shiftFades  = 96 * time.Hour   // what its air made by less than half of
 	shiftLamps  = 10 * time.Minute // since the lamps were switched
+	shiftHand   = 30 * time.Minute // since it was out of service: a keeper hangs it back
 	shiftTold   = 24 * time.Hour   // then it is the probe's place
 	doorMost    = 1000             // hundredths of °C
 )
@@ -47,6 +48,7 @@ func (l swaps) shifted(p probe, now sensors.Instant) {
 	switch {
 	case p.Encl < 0 || p.St.Swap.With != "" || s.Silent || p.St.Interval > shiftPoll && !p.rare(by, now.Mono):
 	case p.St.Alone: // told as that
+	case p.Handled > 0 && s.At-p.Handled < shiftHand:
 	case math.Abs(by) < least || (s.First-s.Before.Temp)*by < least*math.Abs(by):
 	case !s.Before.HasHum || !s.After.HasHum || l.seenBeside(p, by):
 	case l.lampsSwitched(p), l.asDoor(p, now):

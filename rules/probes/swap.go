@@ -131,6 +131,9 @@ func (l swaps) watchSwap(p probe, r *sensors.Reading) {
 		l.settleSwap(p)
 	}
 	l.judgeSwap(p)
+	if p.Alarm(alarm.KindJump).Rec.Life.State == alarm.OutOfService {
+		p.Handled, p.Shift = r.At.Mono, Shift{}
+	}
 	if r.Quality == sensors.Bad || r.Has&sensors.HasTemperature == 0 || r.Again || !p.follow(r) {
 		return
 	}
