@@ -109,6 +109,17 @@ func (n *Runs) chance(now time.Duration, times float64) bool {
 	return n.Days == 0 || n.Len <= times*n.most() || now-n.At < time.Duration(n.times())*frozenLeast
 }
 
+// take takes a reading: whether its temperature, and all that it tells, is as before.
+func (s *Stills) take(temp, same, damp, known bool, share float64, now time.Duration) {
+	s.Moved, s.Temp.Alone = !temp, !damp
+	s.Temp.take(temp, known, share, now)
+	if damp { // which stands by itself, and says nothing of how long the probe does
+		s.Both.Len, s.Both.At = 0, now
+		return
+	}
+	s.Both.take(same, known, share, now)
+}
+
 // still follows for how long a probe has said the same. share is how many of the others
 // moved of late.
 func (p probe) still(r *sensors.Reading, silent time.Duration, share float64) {
@@ -121,14 +132,7 @@ func (p probe) still(r *sensors.Reading, silent time.Duration, share float64) {
 	temp := (was.Has^r.Has)&sensors.HasTemperature == 0 && was.Temperature == r.Temperature
 	same := temp && was.Has == r.Has && was.Humidity == r.Humidity
 	damp := r.Has&sensors.HasHumidity == 0 || r.Humidity >= wetBelow
-	p.Stills.Moved = !temp
-	p.Stills.Temp.take(temp, known, share, now)
-	if damp { // which stands by itself, and says nothing of how long the probe does
-		p.Stills.Both.Len, p.Stills.Both.At = 0, now
-	} else {
-		p.Stills.Both.take(same, known, share, now)
-	}
-	p.Stills.Temp.Alone = !damp
+	p.Stills.take(temp, same, damp, known, share, now)
 	if !same || !known {
 		was.Has, was.Temperature, was.Humidity, st.StillAt = r.Has, r.Temperature, r.Humidity, now
 		st.Frozen = false
