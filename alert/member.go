@@ -99,8 +99,8 @@ func (m *Member) measure(t *alarm.Onset) {
 }
 
 // worstFirst puts what is active first, then the more urgent, then what means
-// more, then what reaches the lethal limit sooner, then what is further past its
-// limit.
+// more, then what is past its limit and not on its way back, then what reaches the
+// lethal limit sooner, then what is further past its limit.
 func worstFirst(a, b Member) int {
 	ca, cb := counts(&a), counts(&b)
 	if ca != cb {
@@ -111,6 +111,13 @@ func worstFirst(a, b Member) int {
 	}
 	if c := cmp.Or(cmp.Compare(memberRank(&b), memberRank(&a)), cmp.Compare(weight(b.Key.Alarm), weight(a.Key.Alarm))); c != 0 {
 		return c
+	}
+	pa, pb := past(&a), past(&b)
+	switch {
+	case pa < 0 && pb >= 0:
+		return 1
+	case pb < 0 && pa >= 0:
+		return -1
 	}
 	ta, tb := a.Detail.TimeToLethal, b.Detail.TimeToLethal
 	switch {
@@ -124,19 +131,26 @@ func worstFirst(a, b Member) int {
 		return 1
 	}
 	if a.Unit == b.Unit {
-		if c := cmp.Compare(past(&b), past(&a)); c != 0 {
+		if c := cmp.Compare(pb, pa); c != 0 {
 			return c
 		}
 	}
 	return cmp.Or(cmp.Compare(a.Key.Subject, b.Key.Subject), cmp.Compare(a.Key.Alarm, b.Key.Alarm))
 }
 
-// past is how far m's value lies past its limit, on either side.
+// past is how far m's value lies past its limit: on either side where that is no
+// limit to stay on one side of, else less than 0 on the way back.
 func past(m *Member) float64 {
 	if !m.HasValue || !m.HasLimit {
 		return 0
 	}
-	return max(m.Value-m.Limit, m.Limit-m.Value)
+	switch row, _ := alarm.Find(m.Key.Alarm); {
+	case !row.AtLimit:
+		return max(m.Value-m.Limit, m.Limit-m.Value)
+	case row.Low:
+		return m.Limit - m.Value
+	}
+	return m.Value - m.Limit
 }
 
 // A Ledger is what an onset knows of itself since it rings: which versions named

@@ -359,3 +359,23 @@ func TestRender_golden(t *testing.T) {
 		}
 	}
 }
+
+// A title about the lethal limit says who is at it now, and "cooling" only of what falls.
+func TestRender_AtLethalOrBack(t *testing.T) {
+	at := func(id string, value, rate float64) Member {
+		return Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: id}, Seq: 1, Priority: alarm.Wake, Cause: room, Value: value, HasValue: true, Limit: 28.5, HasLimit: true, Unit: "°C",
+			Detail: alarm.Detail{DetailHeat: alarm.DetailHeat{Temperature: value, Lethal: 28.5, RatePerHour: rate, HasRate: true}}}, Name: "Tank " + id, State: unack}
+	}
+	for title, ms := range map[string][]Member{
+		"Room too hot: Tank a back below its lethal limit, 28.46 °C":              {at("a", 28.46, 1.4)},
+		"Room too hot, but cooling: Tank a back below its lethal limit, 28.46 °C": {at("a", 28.46, -1.4)},
+		"Room too hot: Tank a at its lethal limit, 28.8 °C, 3 affected":           {at("a", 28.8, -1), at("b", 27, -2), at("c", 26, -2)},
+		"Room too hot: 2 enclosures at their lethal limit, worst Tank a 29.8 °C":  {at("a", 29.8, -1), at("b", 29, -2), at("c", 26, -2)},
+		"Room too hot, but cooling: Tank a back below its lethal limit, 27.0 °C":  {at("a", 27, -1), at("b", 26, -2)},
+	} {
+		n := Notice{Kind: Raise, Time: t0, Since: t0, ClockSet: true, Priority: alarm.Wake, Cause: room, Members: ms}
+		if got := Render(n, unit.Celsius).Title; got != title {
+			t.Errorf("%q, want %q", got, title)
+		}
+	}
+}

@@ -20,18 +20,20 @@ func (n *Notice) heatTitle(s unit.Scale) string {
 	}
 	p, state, count := "many-warm", worst.heatWords(s), subjects
 	switch a := worst.Key.Alarm; {
-	case worst.eased():
+	case worst.eased() && worst.falls():
 		p = "but-cooling"
+	case worst.eased():
+		p = "one-of"
 	case a == alarm.LethalAhead:
 		return worst.aheadTitle(head, name)
 	case subjects == 1 && a != alarm.LethalLimit && n.Cause.Kind != alarm.CauseProbe:
 		p, state = "one-of", worst.present(s)
 	case subjects == 1:
 		p = "one-of"
-	case a == alarm.LethalLimit && n.alike() == 1:
+	case a == alarm.LethalLimit && n.atLethal() == 1:
 		p = "one-lethal"
 	case a == alarm.LethalLimit:
-		p, count = "many-lethal", n.alike()
+		p, count = "many-lethal", n.atLethal()
 	}
 	return say(p, "head", head, "name", name, "state", state, "n", strconv.Itoa(count), "value", worst.present(s))
 }

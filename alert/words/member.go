@@ -174,6 +174,19 @@ func (m *Member) present(s unit.Scale) string {
 // though not for long enough to call it over.
 func (m *Member) eased() bool { return m.Key.Alarm == alarm.LethalLimit && m.back() }
 
+// falls reports whether the temperature is known to fall.
+func (m *Member) falls() bool { return m.Detail.HasRate && m.Detail.RatePerHour < 0 }
+
+// atLethal is how many enclosures are at their lethal limit now.
+func (n *Notice) atLethal() (count int) {
+	for i := range n.Members {
+		if m := &n.Members[i]; m.Key.Alarm == alarm.LethalLimit && !m.eased() {
+			count++
+		}
+	}
+	return count
+}
+
 // cooling reports whether an enclosure that was too warm is below the limit by
 // now, though not by enough or for long enough to call it over.
 func (m *Member) cooling() bool { return m.Key.Alarm == alarm.AboveBand && m.back() }
