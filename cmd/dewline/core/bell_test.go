@@ -141,8 +141,13 @@ func TestSounds_RecordOpensLate(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if r.take(fx); r.core.Sounds(r.now) {
-		t.Error("it sounds before the channels had their time")
+	r.take(fx)
+	for _, after := range []time.Duration{1, bellAfter - 1, bellAfter} {
+		now := r.now
+		now.Mono = r.core.bell.since + after
+		if on := r.core.Sounds(now); on != (after == bellAfter) {
+			t.Errorf("sounds %v after the channels had %s, want from %s on", on, after, bellAfter)
+		}
 	}
 }
 

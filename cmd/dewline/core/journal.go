@@ -199,19 +199,11 @@ func KeepNote(n alert.Note) (Effects, error) {
 
 type change struct{ key, old, new string }
 
-// maxChanges bounds what the journal is told of; a longer list is a new room.
-const maxChanges = 200
-
 // changesOf lists what differs between two configurations, by the keys of the
 // file. Elements of a list are named by their id. What may hold a secret is not
 // shown.
-func changesOf(a, b *configs.Config) []change {
-	var out []change
+func changesOf(a, b *configs.Config) (out []change) {
 	compare(reflect.ValueOf(a).Elem(), reflect.ValueOf(b).Elem(), "", &out)
-	if len(out) > maxChanges {
-		more := len(out) - maxChanges
-		out = append(out[:maxChanges:maxChanges], change{key: "and more", new: fmt.Sprintf("%d other settings", more)})
-	}
 	return out
 }
 
@@ -239,7 +231,7 @@ func compare(a, b reflect.Value, key string, out *[]change) {
 
 // isSection tells a table of the file from a quantity made of two numbers.
 func isSection(t reflect.Type) bool {
-	return t.NumField() > 0 && t.Field(0).Tag.Get("toml") != ""
+	return t.Field(0).Tag.Get("toml") != ""
 }
 
 func compareLists(a, b reflect.Value, key string, out *[]change) {
@@ -319,10 +311,8 @@ func (r *refusals) flush(now sensors.Instant) []event.Event {
 		return nil
 	}
 	e := r.last
-	if r.used++; r.more > 1 {
-		e.Body = event.Refused{More: r.more - 1}
-	}
-	r.more = 0
+	e.Body = event.Refused{More: r.more - 1}
+	r.used, r.more = r.used+1, 0
 	return []event.Event{e}
 }
 

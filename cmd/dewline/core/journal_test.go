@@ -63,13 +63,14 @@ func TestJournalOfAStart(t *testing.T) {
 		{store.Report{Fresh: true, Quarantined: "dewline.db.damaged-1"}, "start the record was damaged and set aside as dewline.db.damaged-1"},
 		{store.Report{FellBack: true, LastWall: now.Wall.Add(-time.Minute)}, "start the last commit of the record was damaged, and the one before is used"},
 		{store.Report{Migrated: true, LastWall: now.Wall.Add(stepAtLeast - time.Second)}, "start the record was brought to the layout of this version"},
+		{store.Report{LastWall: now.Wall.Add(stepAtLeast)}, "start ; clock-step set back by 10s or more while dewline was not running"},
 		{store.Report{LastWall: now.Wall.Add(time.Hour)}, "start ; clock-step set back by 1h0m0s or more while dewline was not running"},
 	} {
 		var got []string
 		for _, ev := range StartEvents(now, c.report, "1") {
 			e := ev.Line()
 			got = append(got, e.Kind+" "+e.Why)
-			if e.Kind == "clock-step" && (e.Old != now.Wall.Add(time.Hour).Format(time.RFC3339) || e.New != now.Wall.Format(time.RFC3339)) {
+			if e.Kind == "clock-step" && (e.Old != c.report.LastWall.Format(time.RFC3339) || e.New != now.Wall.Format(time.RFC3339)) {
 				t.Errorf("the clock stepped from %s to %s", e.Old, e.New)
 			}
 		}

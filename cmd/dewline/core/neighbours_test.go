@@ -61,7 +61,7 @@ func TestNeighbours_SentinelSilent(t *testing.T) {
 	silent(true, "silent for long")
 	r.WatchedBy(r.now, "sentinel-watch", true)
 	silent(false, "back")
-	r.pass(2 * sentinelGone)
+	r.pass(sentinelGone)
 	silent(true, "silent again")
 	r.WatchedBy(r.now, "", true)
 	silent(false, "given up")

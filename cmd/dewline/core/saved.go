@@ -95,18 +95,11 @@ func (s *Saved) decode() (state *rules.State, records []room.Record, errs []erro
 // error and the rest is used.
 func (c *Core) Restore(now sensors.Instant, s Saved) (Effects, error) {
 	state, records, errs := s.decode()
-	if err := c.roster.resume(s.Outbox); err != nil {
-		errs = append(errs, err)
-	}
+	errs = append(errs, c.roster.resume(s.Outbox))
 	e := Effects{Docs: c.roster.turn(now)}
 	e.add(c.desked(c.desk.Reconfigure(now, c.roster.options())))
 	fx, err := c.desk.Restore(now, s.Outbox)
-	if err != nil {
-		errs = append(errs, fmt.Errorf("read back notices: %w", err))
-	}
-	if err := c.self.resumeDrills(c.desk, s.Drills); err != nil {
-		errs = append(errs, err)
-	}
+	errs = append(errs, err, c.self.resumeDrills(c.desk, s.Drills))
 	e.add(c.desked(fx))
 	e.add(c.removed(now, c.engine.Restore(state, records, now)))
 	// Where one side could not be read back whole, the other makes up for it.
@@ -129,16 +122,8 @@ func (c *Core) Merge(now sensors.Instant, by time.Duration, s Saved, latest []se
 		ts = append(ts, c.engine.Step(&r)...)
 	}
 	fx, err := c.desk.Merge(now, by, s.Outbox, onsets, c.engine.Open())
-	if err != nil {
-		errs = append(errs, fmt.Errorf("read back notices: %w", err))
-	}
-	if err := c.self.resumeDrills(c.desk, s.Drills); err != nil {
-		errs = append(errs, err)
-	}
+	errs = append(errs, err, c.self.resumeDrills(c.desk, s.Drills), c.roster.resume(s.Outbox))
 	e := c.desked(fx)
-	if err := c.roster.resume(s.Outbox); err != nil {
-		errs = append(errs, err)
-	}
 	e.Docs = append(append(e.Docs, c.roster.turn(now)...), c.roster.doc()) // that of this run is on no disk yet
 	e.add(c.desked(c.desk.Reconfigure(now, c.roster.options())))
 	e.add(c.removed(now, ts))

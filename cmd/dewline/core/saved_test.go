@@ -163,7 +163,15 @@ func TestTiming(t *testing.T) {
 	if !slices.ContainsFunc(docs, func(d store.Doc) bool { return strings.Contains(d.Key, string(alarm.AboveBand)) }) {
 		t.Errorf("%+v", docs)
 	}
-	for _, d := range docs {
+	r.pass(35 * time.Minute)
+	r.want(alarm.AboveBand, alarm.Unack, "warm for long")
+	r.heat(2400)
+	r.pass(time.Minute) // of the time before it is over
+	over := r.core.Timing()
+	if !slices.ContainsFunc(over, func(d store.Doc) bool { return strings.Contains(d.Key, string(alarm.AboveBand)) }) {
+		t.Errorf("on its way to an end: %+v", over)
+	}
+	for _, d := range append(docs, over...) {
 		var rec room.Record
 		if err := json.Unmarshal(d.Value, &rec); err != nil || rec.Life.OnFor == 0 && rec.Life.OffFor == 0 {
 			t.Errorf("%s: %+v, %v", d.Key, rec.Life, err)

@@ -98,9 +98,7 @@ func (w *selfWatch) tellBlind(p *parts, now sensors.Instant) Effects {
 		is.ID, is.At = alarm.FactBlindFrom, alarm.LocalTime(g.From.Format(alarm.LocalLayout))
 	}
 	e := Effects{Events: []event.Event{gapEvent(now, g.From, g.For)}}
-	if g.At > 0 {
-		e.add(p.desked(p.desk.TimeOff(now, g.At, g.For)))
-	}
+	e.add(p.desked(p.desk.TimeOff(now, g.At, g.For)))
 	e.add(p.Set(now, rules.Condition{
 		Key: self(alarm.BlindPeriod), Active: true, Priority: alarm.Today,
 		Value: g.For.Minutes(), HasValue: true, Unit: "min", Is: is,

@@ -34,17 +34,18 @@ func at(mono time.Duration, synced bool) sensors.Instant {
 
 func TestClockUnsetIsSaidAfterAWhileAndTakenBack(t *testing.T) {
 	c := New(decode(t, string(configs.Demo())), nil)
-	c.Tick(at(0, false))
-	c.Tick(at(unsetAfter-time.Second, false))
+	const start = time.Hour // of running time, which goes on over restarts
+	c.Tick(at(start, false))
+	c.Tick(at(start+unsetAfter-time.Second, false))
 	if _, open := openSelf(c, alarm.ClockUnset); open {
 		t.Error("said before a board had its time to set the clock")
 	}
-	c.Tick(at(unsetAfter, false))
+	c.Tick(at(start+unsetAfter, false))
 	if _, open := openSelf(c, alarm.ClockUnset); !open {
 		t.Fatal("an unset clock is not said")
 	}
 	for s := range 120 {
-		c.Tick(at(unsetAfter+time.Duration(s)*time.Second, true))
+		c.Tick(at(start+unsetAfter+time.Duration(s)*time.Second, true))
 	}
 	if v, _ := openSelf(c, alarm.ClockUnset); v.Active {
 		t.Error("still active after the clock was set")
@@ -80,6 +81,20 @@ func TestWhatTheBrokerRefusesIsTold(t *testing.T) {
 	c.NotGranted(at(3*time.Minute, true), nil, false)
 	if v, _ := openSelf(c, alarm.ConfigRefused); v.Active {
 		t.Error("still active when it lets all be heard")
+	}
+}
+
+// What does not work for want of a secret is told until it does.
+func TestLeftOutIsTold(t *testing.T) {
+	c := New(decode(t, string(configs.Demo())), nil)
+	key := alarm.Key{Alarm: alarm.ConfigRefused, Subject: alarm.Secrets}
+	c.LeftOut(at(time.Second, true), []alarm.Fact{{ID: alarm.FactSaid, Note: "mail"}})
+	if v, open := c.Alarm(key); !open || !v.Active || v.Detail.Is.Count != 1 {
+		t.Errorf("open %v, %+v", open, v)
+	}
+	c.LeftOut(at(time.Minute, true), nil)
+	if v, _ := c.Alarm(key); v.Active {
+		t.Error("told on although nothing is left out")
 	}
 }
 

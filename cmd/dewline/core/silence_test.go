@@ -150,7 +150,7 @@ func TestCore_SilencingIsTold(t *testing.T) {
 	for name, c := range map[string]struct {
 		ceiling string
 		want    int
-	}{"a higher lethal limit": {"36 °C", 2}, "a lower one": {"29.5 °C", 0}} {
+	}{"a higher lethal limit": {"36 °C", 2}, "the same": {"30 °C", 0}, "a lower one": {"29.5 °C", 0}} {
 		t.Run(name, func(t *testing.T) {
 			r := begin(t)
 			r.heat(3050)

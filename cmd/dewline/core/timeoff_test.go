@@ -100,3 +100,25 @@ func TestMerge_AfterATimeOff(t *testing.T) {
 		})
 	}
 }
+
+// An open notice learns once a minute of a value that drifts.
+func TestCore_NoticesLearnOfDrift(t *testing.T) {
+	r := newDeskRig(t, una)
+	r.heat(3050)
+	r.pass(2 * time.Minute)
+	told := func() float64 { return r.core.desk.Open()[0].Notice.Members[0].Value }
+	for was := told(); told() == was; r.pass(10 * time.Second) {
+		r.celsius++
+	}
+	was := told()
+	r.celsius += 20
+	if r.pass(refreshEvery - 20*time.Second); told() != was {
+		t.Error("learned before its time")
+	}
+	if r.pass(20 * time.Second); told() == was {
+		t.Errorf("still %.2f after a minute at %.2f", was, float64(r.celsius)/100)
+	}
+	if fx := r.core.Tick(r.now.Add(time.Second)); len(fx.Docs) > 0 {
+		t.Errorf("writes though nothing happened: %+v", fx.Docs)
+	}
+}
