@@ -68,16 +68,7 @@ func OptionsFor(cfg *configs.Config) Options {
 			o.Names[e.ID] = e.Name
 		}
 	}
-	people := cfg.People
-	if len(people) == 0 {
-		people = []configs.Person{{ID: "keeper"}}
-	}
-	for _, p := range people {
-		if len(p.Channels) == 0 {
-			p.Channels = ways(cfg)
-		}
-		o.People = append(o.People, p)
-	}
+	o.People = peopleOrKeeper(cfg.People, ways(cfg))
 	return o
 }
 
@@ -139,20 +130,20 @@ func (o Options) withDefaults() Options {
 	if o.Location == nil {
 		o.Location = time.UTC
 	}
-	o.People = peopleOrKeeper(o.People)
+	o.People = peopleOrKeeper(o.People, []string{"mqtt"})
 	return o
 }
 
 // peopleOrKeeper copies people with their defaults, so that a room whose
-// configuration names nobody still tells somebody.
-func peopleOrKeeper(people []configs.Person) []configs.Person {
+// configuration names nobody still tells somebody. Ways are for who names none.
+func peopleOrKeeper(people []configs.Person, ways []string) []configs.Person {
 	if len(people) == 0 {
 		people = []configs.Person{{ID: "keeper"}}
 	}
 	out := make([]configs.Person, len(people))
 	for i, p := range people {
 		if len(p.Channels) == 0 {
-			p.Channels = []string{"mqtt"}
+			p.Channels = ways
 		}
 		p.EscalateAfter = cmp.Or(p.EscalateAfter, configs.Duration(10*time.Minute))
 		out[i] = p

@@ -236,15 +236,13 @@ func (c *Core) Fill(now sensors.Instant, s *alert.Snapshot) {
 // unseen is the enclosure in which nobody sees heat since a probe is out of service:
 // somebody lives there, and no other probe of it is in service. Empty for none.
 func (c *Core) unseen(probe string) (enclosure string) {
-	probes := c.roster.cfg.Probes
-	i := slices.IndexFunc(probes, func(p configs.Probe) bool { return p.ID == probe && p.MeasuresTemperature() })
-	if i < 0 || probes[i].Enclosure == "" || c.out(alarm.LethalLimit, probes[i].Enclosure) {
-		return ""
+	for _, p := range c.roster.cfg.Probes {
+		if p.ID == probe && p.MeasuresTemperature() {
+			enclosure = p.Enclosure
+		}
 	}
-	enclosure = probes[i].Enclosure
-	if slices.ContainsFunc(probes, func(p configs.Probe) bool {
-		return p.Enclosure == enclosure && p.MeasuresTemperature() && !c.out(alarm.ProbeSilent, p.ID)
-	}) {
+	sees := func(p configs.Probe) bool { return p.MeasuresTemperature() && !c.out(alarm.ProbeSilent, p.ID) }
+	if enclosure == "" || c.out(alarm.LethalLimit, enclosure) || slices.ContainsFunc(c.roster.cfg.ProbesOf(enclosure), sees) {
 		return ""
 	}
 	return enclosure
