@@ -297,6 +297,11 @@ func TestJournalIsKeptAsLongAsAsked(t *testing.T) {
 	}
 	s, _ = open(t, dir)
 	check()
+	// Another word about the record does not take that one back.
+	err := s.Commit(Commit{Journal: []event.Event{event.New(r.at, event.Record{Act: "record", What: "checked"})}})
+	if _, bad := s.VerifyJournal(); err != nil || bad != nil {
+		t.Error(err, bad)
+	}
 	if archiveAll(t, s); len(archives(t, s)) != 1 {
 		t.Error("without the keeper's word more was let go of")
 	}

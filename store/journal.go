@@ -31,7 +31,7 @@ func loadHead(tx *bolt.Tx) journalHead {
 // lastOf is the last entry that is there.
 func lastOf(tx *bolt.Tx) journalHead {
 	h := beforeSingle(tx)
-	if k, v := tx.Bucket([]byte(rootJournal)).Cursor().Last(); len(k) == 8 && len(v) >= sha256.Size {
+	if k, v := tx.Bucket([]byte(rootJournal)).Cursor().Last(); len(k) == 8 {
 		h.seq = binary.BigEndian.Uint64(k)
 		copy(h.hash[:], v)
 	}
@@ -97,9 +97,7 @@ func (r *recordFile) events(since time.Duration, want func(*event.Event) bool) i
 			if err == nil {
 				e, err = v.parse(before)
 			}
-			if len(v.value) >= sha256.Size {
-				copy(before[:], v.value)
-			}
+			copy(before[:], v.value)
 			if (err != nil || want(&e)) && !yield(e, err) {
 				return
 			}
@@ -138,16 +136,12 @@ func lastEntry(tx *bolt.Tx) time.Duration {
 	for range docsAtATime { // of a journal that is damaged, not all at every start
 		var before [sha256.Size]byte
 		_, earlier := c.Prev()
-		if len(earlier) >= sha256.Size {
-			copy(before[:], earlier)
-		}
+		copy(before[:], earlier)
 		// Its names do not matter here.
 		if e, err := (&stored{value: v, beside: []byte{}}).parse(before); err == nil {
 			return max(e.At.Mono, 0)
 		}
-		if v = earlier; v == nil {
-			break
-		}
+		v = earlier // nil before the first, which stands for no event
 	}
 	return 0
 }
