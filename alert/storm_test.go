@@ -210,14 +210,37 @@ func TestStorm_AtItsLimits(t *testing.T) {
 		}
 		r.pass(c.ago)
 		r.transitions(r.tr(change{kind, "z", alarm.Unack, c.p, cause("z"), 10, 0}))
-		open := 0
+		open, told := 0, 0
 		for _, in := range r.desk.book.list() {
-			if in.active() {
+			if told += in.numActive(); in.active() {
 				open++
 			}
 		}
-		if open != c.want {
-			t.Errorf("%s: %d notices, want %d", c.name, open, c.want)
+		if open != c.want || told != c.others+1 {
+			t.Errorf("%s: %d notices of %d alarms, want %d of %d", c.name, open, told, c.want, c.others+1)
+		}
+	}
+}
+
+// A storm of four draws in whatever else begins then, one of two probes only what is like it.
+func TestStorm_WhatElseBegins(t *testing.T) {
+	for name, c := range map[string]struct {
+		kind  alarm.ID
+		cause func(string) alarm.Cause
+		of    int
+		want  int // notices
+	}{
+		"a storm of four": {alarm.BelowBand, tank, 4, 1},
+		"of two":          {alarm.ProbeSilent, probeCause, 2, 2},
+	} {
+		r := newRig(t, twoPeople())
+		for i := range c.of {
+			id := string(rune('a' + i))
+			r.transitions(r.tr(change{c.kind, id, unack, alarm.Today, c.cause(id), 10, 0}))
+		}
+		r.transitions(r.tr(change{alarm.HumidityFloor, "z", unack, alarm.Today, tank("z"), 10, 0}))
+		if open := r.desk.Open(); len(open) != c.want {
+			t.Errorf("%s: %d notices with what else began, want %d", name, len(open), c.want)
 		}
 	}
 }

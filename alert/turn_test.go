@@ -15,32 +15,34 @@ import (
 // after that under the same notice goes to the one on duty, and to the former one as
 // the next, if nobody answers.
 func TestDesk_AnsweredBeforeTheTurn(t *testing.T) {
-	r := newRig(t, twoPeople())
-	r.transitions(r.tr(change{alarm.LethalLimit, "e1", unack, alarm.Wake, room, 34, 0}))
-	r.pass(time.Minute)
-	r.ack("lethal-ceiling/e1/1", "una")
-	r.absorb(r.desk.Reconfigure(r.now, twoPeople().InTurn("odo")))
-	r.got = nil
-	r.pass(time.Minute)
-	if len(r.got) != 0 {
-		t.Errorf("what is answered was sent: %v", r.got)
-	}
-	r.transitions(r.tr(change{alarm.LethalLimit, "e2", unack, alarm.Wake, room, 34, 0}))
-	to := func() (who []string) {
-		for _, d := range r.got {
-			if !slices.Contains(who, d.Person) {
-				who = append(who, d.Person)
-			}
+	for _, kind := range []alarm.ID{alarm.LethalLimit, alarm.LethalAhead} {
+		r := newRig(t, twoPeople())
+		r.transitions(r.tr(change{kind, "e1", unack, alarm.Wake, room, 34, 0}))
+		r.pass(time.Minute)
+		r.ack(string(kind)+"/e1/1", "una")
+		r.absorb(r.desk.Reconfigure(r.now, twoPeople().InTurn("odo")))
+		r.got = nil
+		r.pass(time.Minute)
+		if len(r.got) != 0 {
+			t.Errorf("%s: what is answered was sent: %v", kind, r.got)
 		}
-		return who
-	}
-	r.pass(6 * time.Minute)
-	if got := to(); !slices.Equal(got, []string{"odo"}) {
-		t.Errorf("the news went to %q, want odo", got)
-	}
-	r.pass(6 * time.Minute)
-	if got := to(); !slices.Equal(got, []string{"odo", "una"}) {
-		t.Errorf("unanswered, the news went to %q, want odo and then una", got)
+		r.transitions(r.tr(change{kind, "e2", unack, alarm.Wake, room, 34, 0}))
+		to := func() (who []string) {
+			for _, d := range r.got {
+				if !slices.Contains(who, d.Person) {
+					who = append(who, d.Person)
+				}
+			}
+			return who
+		}
+		r.pass(6 * time.Minute)
+		if got := to(); !slices.Equal(got, []string{"odo"}) {
+			t.Errorf("%s: the news went to %q, want odo", kind, got)
+		}
+		r.pass(6 * time.Minute)
+		if got := to(); !slices.Equal(got, []string{"odo", "una"}) {
+			t.Errorf("%s: unanswered, the news went to %q, want odo and then una", kind, got)
+		}
 	}
 }
 
