@@ -222,9 +222,6 @@ func (b *book) take(t *rules.Transition) {
 	}
 	in.update(t, b.opt.Names[t.Key.Subject])
 	b.byKey[t.Key] = in
-	if t.To == alarm.Norm && in.Ended {
-		in.touched = true // it may be forgotten now
-	}
 }
 
 // holder is the notice that t's alarm stands under, nil for none: a new onset

@@ -162,12 +162,11 @@ func (s *schedule) renew(in *incident, k Kind) {
 	n.Time, n.Since = s.now.Wall.In(s.opt.Location), n.Since.In(s.opt.Location)
 	is := &said{At: s.now.Mono, Rank: in.rank(), Minutes: in.minutes(), Cause: n.Cause}
 	for m := range n.each() {
-		active := counts(m)
-		if active || k == FollowUp {
-			m.name(Naming{n.ID, n.Version}, s.now.Mono)
+		if m.Told = counts(m); !m.Told {
+			continue
 		}
-		m.Told = active
-		if active && !slices.Contains(is.Kinds, m.Key.Alarm) {
+		m.name(Naming{n.ID, n.Version}, s.now.Mono)
+		if !slices.Contains(is.Kinds, m.Key.Alarm) {
 			is.Kinds = append(is.Kinds, m.Key.Alarm)
 		}
 	}

@@ -167,9 +167,6 @@ func (s *Sentinel) Connection(now sensors.Instant, up bool) {
 	}
 }
 
-// manyRooms silent at once have one cause: a broker, a supply, a network.
-const manyRooms = 3
-
 // Tick lets time pass. Rooms that fall silent together share a cause, and those
 // that are late already do not come one by one after the first.
 func (s *Sentinel) Tick(now sensors.Instant) []rules.Transition {
@@ -183,20 +180,9 @@ func (s *Sentinel) Tick(now sensors.Instant) []rules.Transition {
 			early = early || !w.tells(RoomSilent) && s.silent(now, w.worst())
 		}
 	}
-	silent := 0
 	for _, id := range all {
 		w := s.rooms[id]
-		for _, t := range s.judge(now, id, w, true, (early || w.tells(RoomSilent)) && s.late(now, w.worst())) {
-			if t.Key.Alarm == RoomSilent && t.To == alarm.Unack {
-				silent++
-			}
-			ts = append(ts, t)
-		}
-	}
-	for i := range ts {
-		if t := &ts[i]; silent >= manyRooms && t.Key.Alarm == RoomSilent && t.To == alarm.Unack {
-			t.Cause.ID = ""
-		}
+		ts = append(ts, s.judge(now, id, w, true, (early || w.tells(RoomSilent)) && s.late(now, w.worst()))...)
 	}
 	return s.judgeSight(ts, now)
 }
