@@ -1,17 +1,21 @@
 package alert
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"log/slog"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
+	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
+	"dewline/store"
 )
 
 // A command is taken up to its limits and not past them, with all that its action needs.
@@ -171,4 +175,349 @@ func TestBoards_AtMost(t *testing.T) {
 			t.Fatalf("%d boards in mind", len(w.boards))
 		}
 	}
+}
+
+// Whoever was called goes on being called as often when the next person is told too.
+func TestSchedule_EscalationKeepsTheRepeats(t *testing.T) {
+	r := newRig(t, twoPeople())
+	began := r.now.Mono
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
+	r.pass(36 * time.Minute)
+	var at []time.Duration
+	for i, d := range r.got {
+		if d.Channel == "mqtt" {
+			at = append(at, r.when[i]-began)
+		}
+	}
+	if fmt.Sprint(at) != "[0s 5m0s 15m0s 35m0s]" {
+		t.Errorf("the first person was called at %v", at)
+	}
+}
+
+// Where no channel answers, each next person has the same half minute.
+func TestSchedule_EachUnheardPersonHasTheirTime(t *testing.T) {
+	r := newRig(t, Options{Room: "attic", People: []configs.Person{
+		{ID: "una", Channels: []string{"mqtt"}}, {ID: "odo", Channels: []string{"gateway"}}, {ID: "ida", Channels: []string{"mail"}},
+	}})
+	r.hangs["mqtt"], r.hangs["gateway"] = time.Hour, time.Hour
+	began := r.now.Mono
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
+	r.pass(2 * time.Minute)
+	first := map[string]time.Duration{}
+	for i, d := range r.sent {
+		if _, ok := first[d.Person]; !ok {
+			first[d.Person] = r.sentAt[i] - began
+		}
+	}
+	if first["odo"] != unheardFor || first["ida"] != 2*unheardFor {
+		t.Errorf("sent at first after %v, want every %v", first, unheardFor)
+	}
+}
+
+// Through a connection that comes and goes a version is sent again after a minute, and
+// then as seldom as it is repeated.
+func TestOutbox_RecallsAsSeldomAsItRepeats(t *testing.T) {
+	r := newRig(t, onePerson("mqtt"))
+	flap := func() {
+		r.absorb(r.desk.ChannelState(r.now, "mqtt", errAway))
+		r.absorb(r.desk.ChannelState(r.now, "mqtt", nil))
+		r.send()
+	}
+	r.absorb(r.desk.ChannelState(r.now, "mqtt", nil))
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
+	began := r.now.Mono
+	for _, at := range []time.Duration{50 * time.Second, time.Minute, 9*time.Minute + 50*time.Second, 10 * time.Minute} {
+		r.pass(at - (r.now.Mono - began))
+		flap()
+	}
+	var got []time.Duration
+	for _, at := range r.when {
+		got = append(got, at-began)
+	}
+	if fmt.Sprint(got) != "[0s 1m0s 5m0s 10m0s]" { // the third is a repeat
+		t.Errorf("sent at %v", got)
+	}
+}
+
+// What is over, came back and is over again is told to all who heard of it, as urgent
+// as it was.
+func TestReopened_EndsForAllWhoHeard(t *testing.T) {
+	r := newRig(t, twoPeople())
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
+	r.pass(15 * time.Minute) // the second person was told
+	for range 2 {
+		r.transitions(r.tr(onsetOf(alarm.LethalLimit, "e1", alarm.LatchUnack, tank("e1"))))
+		r.pass(time.Hour)
+		r.onset(alarm.LethalLimit, "e1", tank("e1"))
+		r.pass(time.Minute)
+	}
+	ends := map[string]int{}
+	for _, d := range r.got {
+		if d.Kind == FollowUp {
+			ends[d.Channel]++
+			if d.Priority != alarm.Wake {
+				t.Errorf("the end is told as %s", d.Priority)
+			}
+		}
+	}
+	if ends["gateway"] != 2 || ends["mqtt"] != 2 {
+		t.Errorf("told over: %v", ends)
+	}
+}
+
+// Onsets of a run whose record opened late have other numbers on it, and so have those
+// of the run before.
+func TestMerge_NumbersOnsetsAnew(t *testing.T) {
+	r := newRig(t, onePerson("mqtt"))
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
+	open := r.desk.Open()[0].Notice.Members[0]
+	k, v := open.Key, rules.AlarmView{Onset: open.Onset, State: open.State}
+	v.Seq = 7
+	for _, c := range []struct {
+		desk *Desk
+		docs []store.Doc
+		n    rules.Renumbering
+	}{
+		{NewDesk(r.opt), r.desk.Docs(), rules.Renumbering{Old: open.Seq, Now: 7}},
+		{r.desk, nil, rules.Renumbering{Mine: open.Seq, Now: 7}},
+	} {
+		if _, err := c.desk.Merge(r.now.Add(time.Hour), time.Hour, c.docs, map[alarm.Key]rules.Renumbering{k: c.n}, []rules.AlarmView{v}); err != nil {
+			t.Fatal(err)
+		}
+		if m := c.desk.Open()[0].Notice.Members; len(m) != 1 || m[0].Seq != 7 || !m[0].Told {
+			t.Errorf("%+v: %+v", c.n, m)
+		}
+	}
+}
+
+// Other channels take the place of those that are not kept, with what waits for them.
+func TestCourier_Swap(t *testing.T) {
+	none := sender(func(context.Context, Delivery) error { return nil })
+	c := NewCourier(map[string]Channel{"mqtt": none, "mail": none, "gateway": none}, 0, nil, nil)
+	c.Submit(wakeDelivery("mqtt", 0), wakeDelivery("mail", 1), wakeDelivery("gateway", 2))
+	kept, swapped := c.lanes["mail"], c.lanes["mqtt"]
+	c.Swap(map[string]Channel{"mqtt": none, "mail": none, "new": none}, "mail")
+	if c.lanes["mail"] != kept || c.lanes["mqtt"] == swapped || c.lanes["gateway"] != nil || c.lanes["new"] == nil {
+		t.Errorf("%v", c.lanes)
+	}
+	c.Submit(wakeDelivery("gateway", 3)) // is refused
+	for name, want := range map[string]int{"mqtt": 1, "mail": 1, "new": 0, nowhere: 1} {
+		if got := c.waiting(name); got != want {
+			t.Errorf("%d wait for %q, want %d", got, name, want)
+		}
+	}
+}
+
+// A board of several that was silent for long is let go, the last one never.
+func TestBoards_LetGo(t *testing.T) {
+	now := sensors.Instant{Mono: time.Hour}
+	for silent := range 2 {
+		w := newWatched(newBoard(now, "0"), newBoard(now, "1"))
+		speaks := w.boards[1-silent]
+		later := now.Add(secondKept - 1)
+		speaks.seen, speaks.moved = later.Mono, later.Mono
+		if w.forget(later); len(w.boards) != 2 {
+			t.Errorf("board %d is let go too early", silent)
+		}
+		if w.forget(now.Add(secondKept)); len(w.boards) != 1 || w.boards[0] != speaks {
+			t.Errorf("board %d is not let go", silent)
+		}
+		if w.forget(later.Add(2 * secondKept)); len(w.boards) != 1 {
+			t.Error("the last is let go")
+		}
+	}
+}
+
+// What ends is told when the grouping time has passed, and a week long; a today notice
+// that came and went within it is not told at all, a wake one is.
+func TestSchedule_Ends(t *testing.T) {
+	for _, c := range []struct {
+		kind       alarm.ID
+		p          alarm.Priority
+		told, want int
+	}{
+		{alarm.AboveBand, alarm.Today, 0, 0}, {alarm.LethalAhead, alarm.Wake, 0, 1},
+		{alarm.AboveBand, alarm.Today, 1, 2}, {alarm.LethalAhead, alarm.Wake, 1, 2},
+	} {
+		r := newRig(t, onePerson("mqtt"))
+		say := func(to alarm.State) { r.transitions(r.tr(change{c.kind, "e1", to, c.p, tank("e1"), 29, 0})) }
+		say(unack)
+		r.pass(time.Duration(c.told)*time.Minute + 10*time.Second)
+		say(norm)
+		r.pass(20*time.Second - 1)
+		if len(r.got) != c.told {
+			t.Errorf("%s, told %d: %d messages too early", c.kind, c.told, len(r.got))
+		}
+		if r.pass(1); len(r.got) != c.want {
+			t.Errorf("%s, told %d: %d messages, want %d", c.kind, c.told, len(r.got), c.want)
+		}
+	}
+	r := newRig(t, onePerson("mqtt"))
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
+	r.broken["mqtt"] = errAway
+	r.transitions(r.tr(onsetOf(alarm.LethalLimit, "e1", norm, tank("e1"))))
+	r.pass(30 * time.Second)
+	ended := r.desk.book.list()[0].Out[0].Deadline - keepFor
+	for _, late := range []bool{false, true} {
+		if r.now.Mono = ended + keepFor - 1; late {
+			r.now.Mono++
+		}
+		r.absorb(r.desk.Tick(r.now))
+		r.send()
+		if dropped := slices.ContainsFunc(r.events, func(e Event) bool { return e.What == "dropped" }); dropped != late {
+			t.Errorf("given up after a week: %v, want %v", dropped, late)
+		}
+	}
+}
+
+// The word that something was put away goes to a person by one channel after the other.
+func TestOutbox_SilencesByOneChannel(t *testing.T) {
+	r := newRig(t, onePerson("mqtt", "mail"))
+	for _, c := range []struct {
+		person string
+		state  state
+		want   bool
+	}{{"una", out, true}, {"una", taken, true}, {"una", due, false}, {"una", lost, false}, {"odo", out, false}} {
+		p := &parcel{Delivery: Delivery{Person: "una", Channel: "mqtt"}, State: due}
+		other := &parcel{Delivery: Delivery{Person: c.person, Channel: "mail"}, State: c.state}
+		in := &incident{Notice: Notice{Kind: Silence}, Out: []*parcel{p, other}}
+		if got := r.desk.outbox.capped(in, p); got != c.want {
+			t.Errorf("beside one that is %s for %s it waits: %v", c.state, c.person, got)
+		}
+	}
+}
+
+// What woke and is dropped, or has its limit raised, is told in quiet hours too.
+func TestSilence_AsUrgentAsWhatItSilences(t *testing.T) {
+	for _, p := range []alarm.Priority{alarm.Today, alarm.Wake} {
+		for name, do := range map[string]func(*rig, rules.Transition){
+			"dropped": func(r *rig, x rules.Transition) { r.absorb(r.desk.Dropped(r.now, []rules.Transition{x})) },
+			"raised": func(r *rig, x rules.Transition) {
+				r.absorb(r.desk.Raised(r.now, []rules.AlarmView{{Onset: x.Onset, State: unack}}))
+			},
+		} {
+			r := newRig(t, onePerson("mqtt"))
+			x := r.tr(change{alarm.AboveBand, "e1", norm, p, tank("e1"), 29, 0})
+			x.From, x.Why = unack, alarm.WhyConfig
+			do(r, x)
+			if list := r.desk.book.list(); len(list) != 1 || list[0].Notice.Priority != p {
+				t.Errorf("%s, %s: %+v", name, p, list)
+			}
+		}
+	}
+}
+
+// Milder news wait to be told; who answers the newest version takes them in, who answers
+// an older one is told that there is a newer.
+func TestAnswer_MilderNews(t *testing.T) {
+	r := newRig(t, onePerson("mqtt"))
+	onset := func(id string) {
+		r.transitions(r.tr(change{alarm.BelowBand, id, unack, alarm.Today, room, 10, 0}))
+	}
+	onset("e1")
+	r.pass(time.Minute)
+	id := r.desk.Open()[0].Notice.ID
+	r.ackVersion(id, 1, "una")
+	onset("e2")
+	if keys, _, err := r.desk.Acknowledge(r.now, id, 1, "una"); err != nil || len(keys) != 1 || keys[0].Subject != "e2" {
+		t.Errorf("the newest version: %v, %v", keys, err)
+	}
+	onset("e3")
+	if keys, _, err := r.desk.Acknowledge(r.now, id, 1, "una"); !errors.Is(err, ErrOldVersion) {
+		t.Errorf("an older one: %v, %v", keys, err)
+	}
+}
+
+// Two failed tries are enough to tell of a silence by the next channel.
+func TestOutbox_SilencesPassOverWhatFailsTwice(t *testing.T) {
+	r := newRig(t, onePerson("mqtt", "mail"))
+	r.broken["mqtt"] = errAway
+	x := r.tr(change{alarm.AboveBand, "e1", unack, alarm.Today, tank("e1"), 29, 0})
+	r.absorb(r.desk.Raised(r.now, []rules.AlarmView{{Onset: x.Onset, State: unack}}))
+	r.pass(5 * time.Minute)
+	var ways []string
+	for _, d := range r.sent {
+		ways = append(ways, d.Channel)
+	}
+	if fmt.Sprint(ways) != "[mqtt mqtt mail]" {
+		t.Errorf("tried by %v", ways)
+	}
+}
+
+// What channels took over does not count as waiting.
+func TestOutbox_BoundCountsWhatWaits(t *testing.T) {
+	o := onePerson("mqtt")
+	o.MaxPending = 3
+	r := newRig(t, o)
+	for i := range 6 {
+		if i == 4 {
+			r.broken["mqtt"] = errAway
+		}
+		id := fmt.Sprint("e", i)
+		r.transitions(r.tr(change{alarm.BelowBand, id, unack, alarm.Today, alarm.Cause{Kind: alarm.CauseShelf, ID: id}, 10, 0}))
+		r.pass(30 * time.Second)
+	}
+	if len(r.got) != 4 || r.desk.Stats(r.now).Dropped != 0 {
+		t.Errorf("%d taken over, %d dropped", len(r.got), r.desk.Stats(r.now).Dropped)
+	}
+}
+
+// Two tries of one sending may be under way, and nothing is remembered of those that ended.
+func TestLane_TwoAtOnce(t *testing.T) {
+	l, d := newLane("mqtt", nil), wakeDelivery("mqtt", 0)
+	for _, want := range []bool{true, true, false} {
+		if got := l.begin(&d); got != want {
+			t.Errorf("may begin: %v, want %v", got, want)
+		}
+	}
+	l.end(&d)
+	if !l.begin(&d) || l.begin(&d) {
+		t.Error("one that ended does not make room for one")
+	}
+	l.end(&d)
+	if l.end(&d); len(l.under) != 0 {
+		t.Errorf("%v", l.under)
+	}
+}
+
+// What takes a message over is connected, since then.
+func TestLinks_WorksWithoutAWordOfIt(t *testing.T) {
+	r := newRig(t, onePerson("mqtt"))
+	r.absorb(r.desk.ChannelState(r.now, "mqtt", errAway))
+	r.onset(alarm.LethalLimit, "e1", tank("e1"))
+	since := r.now.Mono
+	for range 2 {
+		if s := r.desk.Stats(r.now).Channels["mqtt"]; s.Connected == nil || !*s.Connected || r.desk.links.of("mqtt").upSince != since {
+			t.Errorf("connected %v since %v, want %v", s.Connected, r.desk.links.of("mqtt").upSince, since)
+		}
+		r.pass(6 * time.Minute) // until it is repeated
+	}
+	l := link{downSince: time.Hour}
+	if l.shift(time.Hour); l.downSince != 2*time.Hour || l.failingSince != 0 || l.upSince != 0 {
+		t.Errorf("moved to %+v", l)
+	}
+}
+
+// A transition is news by its state, its urgency, its cause or who acted; what has no name
+// is no act.
+func TestMember_ChangedBy(t *testing.T) {
+	r := newRig(t, onePerson("mqtt"))
+	x := r.tr(change{alarm.AboveBand, "e1", alarm.Acked, alarm.Today, tank("e1"), 29, 0})
+	m := Member{Onset: x.Onset, State: alarm.Acked, By: "una"}
+	for by, want := range map[string]bool{"": false, "una": false, "odo": true} {
+		if x.By = by; m.changedBy(&x) != want {
+			t.Errorf("by %q: news %v", by, !want)
+		}
+	}
+}
+
+// A connection that is said to be there again and again hides no room that is silent.
+func TestSentinel_ConnectedTwice(t *testing.T) {
+	w := newWatchRig(t, "attic")
+	w.beat(time.Hour, well("attic"))
+	for range 10 {
+		w.beat(30 * time.Second)
+		w.s.Connection(w.now, true)
+	}
+	w.wantKinds("raise room-silent attic")
 }

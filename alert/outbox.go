@@ -114,10 +114,6 @@ func (o *outbox) makeDue(p *parcel, in *incident, urgent bool) {
 	}
 	p.Version, p.Kind, p.Priority = in.Notice.Version, in.Notice.Kind, in.Notice.Priority
 	p.Lethal = in.lethal()
-	p.Deadline = 0
-	if p.Priority < alarm.Wake {
-		p.Deadline = o.now.Mono + keepFor
-	}
 	waits := p.State == out || p.State == due
 	if !waits {
 		p.DueSince = o.now.Mono
