@@ -379,3 +379,20 @@ func TestRender_AtLethalOrBack(t *testing.T) {
 		}
 	}
 }
+
+// What is over tells the furthest past its limit while it lasted, not who is first by the
+// values at the end.
+func TestRender_OverTellsTheFurthest(t *testing.T) {
+	over := func(id string, a alarm.ID, value, peak, limit float64, u string) Member {
+		return Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: a, Subject: id}, Seq: 1, Priority: alarm.Wake, Cause: room, Value: value, HasValue: true, Limit: limit, HasLimit: true, Unit: u}, Name: "Tank " + id, State: alarm.Norm, Peak: peak, PeakLimit: limit}
+	}
+	for worst, ms := range map[string][]Member{
+		"Worst 32.1 °C (limit 28.5 °C) at Tank b (b).": {over("a", alarm.LethalLimit, 25, 32.5, 31, "°C"), over("b", alarm.LethalLimit, 25, 32.1, 28.5, "°C"), over("c", alarm.AboveBand, 25, 33, 26, "°C")},
+		"Worst 66.0 % (limit 75.0 %) at Tank b (b).":   {over("a", alarm.HumidityFloor, 90, 63, 70, "%"), over("b", alarm.HumidityFloor, 90, 66, 75, "%")},
+	} {
+		n := Notice{Kind: FollowUp, Time: t0, Since: t0, ClockSet: true, Priority: alarm.Wake, Cause: room, Members: ms}
+		if got := Render(n, unit.Celsius).Text; !strings.Contains(got, worst) {
+			t.Errorf("%q, want %q", got, worst)
+		}
+	}
+}

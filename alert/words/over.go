@@ -14,7 +14,7 @@ import (
 
 // Over tells the whole story in one follow-up, which may be all that arrives.
 func (n *Notice) Over(s unit.Scale) (title, text string) {
-	worst, subjects := &n.Members[0], n.subjects()
+	worst, subjects := n.furthest(), n.subjects()
 	p := "ended-of"
 	switch like := n.alike(); {
 	case subjects > 1 && like < subjects && plural(worst.Key.Alarm) == enclosures:
@@ -38,6 +38,26 @@ func (n *Notice) Over(s unit.Scale) (title, text string) {
 		b.WriteString(say("answered-by", "who", n.AckedBy))
 	}
 	return say(n.ended(), "what", title), b.String()
+}
+
+// furthest is the member that went furthest past its limit, of those that have the
+// alarm of the first.
+func (n *Notice) furthest() *Member {
+	worst := &n.Members[0]
+	row, _ := alarm.Find(worst.Key.Alarm)
+	past := func(m *Member) float64 {
+		if row.Low {
+			return cmp.Or(m.PeakLimit, m.Limit) - m.Peak
+		}
+		return m.Peak - cmp.Or(m.PeakLimit, m.Limit)
+	}
+	for i := range n.Members {
+		m := &n.Members[i]
+		if m.Key.Alarm == worst.Key.Alarm && row.AtLimit && m.HasValue && m.HasLimit && past(m) > past(worst) {
+			worst = m
+		}
+	}
+	return worst
 }
 
 // ended says whether all is over: what a person put away may go on.
