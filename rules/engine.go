@@ -188,7 +188,7 @@ func (e *Engine) followCauses(now sensors.Instant) {
 		en := &e.v.Enclosures[i]
 		for k := range en.Open.All() {
 			s := &en.Alarms[k]
-			if !k.Row().ByTemperature || !s.Rec.Life.State.Annunciated() || !en.Now.HasTemp {
+			if !k.Row().ByTemperature || !en.Now.HasTemp {
 				continue
 			}
 			if pic == nil {
@@ -202,11 +202,14 @@ func (e *Engine) followCauses(now sensors.Instant) {
 func (e *Engine) followCause(s *room.Alarm, pic *climate.Picture, now sensors.Instant) {
 	en := &e.v.Enclosures[s.Index]
 	cause, why := e.cause.Temperature(en, pic, now, s.Kind)
-	if cause == s.Rec.Cause {
+	switch k := s.Rec.Cause.Kind; {
+	case cause == s.Rec.Cause:
 		s.Rec.Because(why) // as it is now
+	case k == alarm.CauseRoom, k == alarm.CauseShelf, k == alarm.CauseEnclosure:
+		s.Rec.Because(nil) // it was so when it was said, and every text says that it is so
 	}
-	if s.Rec.Life.Seen != alarm.Beyond {
-		return // on its way back: nobody needs another theory
+	if s.Rec.Life.Seen != alarm.Beyond || !s.Rec.Life.State.Annunciated() {
+		return // on its way back, or told by another: nobody needs another theory
 	}
 	aged := s.Rec.Cause.Kind == alarm.CauseProbe && cause.Kind == alarm.CauseEnclosure && now.Mono-s.Rec.Life.Since.Mono < Day
 	if aged || len(why) == 0 {

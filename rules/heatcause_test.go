@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -225,5 +226,38 @@ func TestSwap(t *testing.T) {
 		r.run(30*time.Minute, back)
 		r.want(alarm.ProbeDisagrees, "p1", "NORM>UNACK UNACK>RTNUN")
 		r.want(alarm.ProbeDisagrees, "p3", "NORM>UNACK UNACK>RTNUN")
+	}
+}
+
+// What an open alarm says of the room is as it is now, also once the room has cooled and
+// the alarm is on its way back.
+func TestCause_RoomAsItIsNow(t *testing.T) {
+	r := newRig(t, rigConfig(t, 4, ""))
+	r.now = 12 * time.Hour
+	room, seen := 0.0, 0
+	for range 540 {
+		r.run(time.Minute, func(id string, at time.Duration) *sensors.Reading {
+			h := (at - 12*time.Hour).Hours()
+			up := min(1.5*h, 7.5) - max(0, 4*(h-5))
+			base := map[string]float64{"room": 21.5, "p1": 22.8, "p2": 24, "p3": 24.2, "p4": 24.1}[id]
+			x := r.good(id, max(base+up, 15)+0.01*float64(int(at/poll)%3), 80)
+			if id == "room" {
+				room = max(base+up, 15)
+			}
+			return &x
+		})
+		for _, a := range r.e.Open() {
+			for _, f := range a.Detail.Evidence {
+				if f.Temperature == 0 || a.Cause.Kind != alarm.CauseRoom {
+					continue
+				}
+				if seen++; math.Abs(float64(f.Temperature)-room) > 0.5 {
+					t.Fatalf("%v: %s says %s of %v, and the room is %.1f", r.now, a.Key, f.ID, f.Temperature, room)
+				}
+			}
+		}
+	}
+	if seen < 500 {
+		t.Errorf("the room is spoken of %d times", seen)
 	}
 }
