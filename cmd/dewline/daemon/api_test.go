@@ -146,20 +146,30 @@ func TestAPIRefuses(t *testing.T) {
 		{"POST", "command", `{"action":"explode","alarm":"lethal-ceiling","subject":"a-1-1","by":"x"}`, 409, ""},
 		{"POST", "command", `{"action":"acknowledge","notice":"nothing","by":"x"}`, 409, "no open notice"},
 		{"POST", "command", `{"action":"shelve","notice":"nothing","by":"x"}`, 409, "acknowledged"},
-		{"POST", "command", `not json`, 400, ""},
+		{"POST", "command", `not json`, 400, "invalid character"},
+		{"POST", "command", ``, 400, "empty"},
+		{"POST", "command", `{"by":`, 400, "does not end"},
+		{"POST", "command", `[]`, 400, "one JSON object"},
+		{"POST", "command", `{"minutes":"30"}`, 400, "minutes cannot be a JSON string"},
+		{"POST", "command", `{"colour":1}`, 400, `unknown field`},
 		{"POST", "notes", `{"enclosure":"zz","by":"x","text":"hello"}`, 409, "zz"},
 		{"POST", "notes", `{"enclosure":"a-1-1","by":"x","text":"  "}`, 409, "empty"},
 		{"POST", "notes", `{"enclosure":"a-1-1","by":"x","text":"` + strings.Repeat("a", 600) + `"}`, 409, "500"},
 		{"POST", "notes", `{"enclosure":"a-1-1","by":"x","text":"` + strings.Repeat("ж", 500) + `"}`, 200, ""}, // characters, not bytes
 		{"POST", "drill", `{"person":"nobody","by":"x"}`, 409, "person"},
 		{"POST", "calibrations", `{"id":"1","probe":"room","quantity":"humidity","gain":2,"made":"2026-05-01T00:00:00Z","from":"2026-05-01T00:00:00Z"}`, 409, "gain"},
-		{"GET", "nothing", "", 404, ""},
-		{"DELETE", "alarms", "", 405, ""},
+		{"GET", "nothing", "", 404, "there is no /api/v1/nothing"},
+		{"DELETE", "alarms", "", 405, "GET only"},
+		{"PUT", "notes", "", 405, "GET, POST only"},
 	} {
 		w := httptest.NewRecorder()
 		h.ServeHTTP(w, httptest.NewRequestWithContext(t.Context(), c.method, "/api/v1/"+c.path, strings.NewReader(c.body)))
 		if w.Code != c.code || !strings.Contains(w.Body.String(), c.want) {
 			t.Errorf("%s %s %s: %d %s, want %d and %q", c.method, c.path, c.body, w.Code, w.Body, c.code, c.want)
+		}
+		var reply wire.Reply
+		if err := json.Unmarshal(w.Body.Bytes(), &reply); c.code >= 400 && (err != nil || reply.Error == "" || strings.Contains(reply.Error, "2006") || strings.Contains(reply.Error, "Go ")) {
+			t.Errorf("%s %s %s: %s is no JSON refusal in plain words", c.method, c.path, c.body, w.Body)
 		}
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/http"
 	"strconv"
+	"strings"
 	"time"
 
 	"dewline/alert"
@@ -18,10 +19,21 @@ import (
 
 // API serves /api/v1 as JSON. Who may call is decided before.
 func (s *Site) API() http.Handler {
-	mux := http.NewServeMux()
+	mux, methods := http.NewServeMux(), map[string][]string{}
 	for _, r := range s.routes() {
 		mux.HandleFunc(r.method+" /api/v1/"+r.path, r.serve)
+		methods[r.path] = append(methods[r.path], r.method)
 	}
+	for path, known := range methods {
+		allow := strings.Join(known, ", ")
+		mux.HandleFunc("/api/v1/"+path, func(w http.ResponseWriter, _ *http.Request) {
+			w.Header().Set("Allow", allow)
+			writeError(w, http.StatusMethodNotAllowed, fmt.Errorf("this answers %s only", allow))
+		})
+	}
+	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+		writeError(w, http.StatusNotFound, fmt.Errorf("there is no %s; configs/api/openapi.json lists what there is", r.URL.Path))
+	})
 	return mux
 }
 

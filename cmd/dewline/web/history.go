@@ -34,7 +34,7 @@ func (s *Site) span(r *http.Request, usual time.Duration) (from, to time.Time, e
 func readTime(r *http.Request, name string, t *time.Time) (err error) {
 	if v := r.FormValue(name); v != "" {
 		if *t, err = time.Parse(time.RFC3339, v); err != nil {
-			return fmt.Errorf("%s: write a time such as 2026-05-01T08:00:00Z: %w", name, err)
+			return fmt.Errorf("%s: %q is no time; write one such as 2026-05-01T08:00:00Z", name, v)
 		}
 	}
 	return nil

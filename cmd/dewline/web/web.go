@@ -11,6 +11,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"net/http"
 	"os"
@@ -164,12 +165,30 @@ func decodeBody(r *http.Request, v any) error {
 	dec := json.NewDecoder(r.Body)
 	dec.DisallowUnknownFields()
 	if err := dec.Decode(v); err != nil {
-		return fmt.Errorf("the body is not what is expected here: %w", err)
+		return fmt.Errorf("the body is not what is expected here: %s", misread(err))
 	}
 	if dec.More() {
 		return errors.New("the body holds more than one JSON value")
 	}
 	return nil
+}
+
+// misread says what is wrong with a body in the words of who wrote it.
+func misread(err error) string {
+	kind, size := (*json.UnmarshalTypeError)(nil), (*http.MaxBytesError)(nil)
+	switch {
+	case errors.As(err, &size):
+		return fmt.Sprintf("it is longer than %d bytes", size.Limit)
+	case errors.As(err, &kind) && kind.Field == "":
+		return "write one JSON object"
+	case errors.As(err, &kind):
+		return fmt.Sprintf("%s cannot be a JSON %s", kind.Field, kind.Value)
+	case errors.Is(err, io.EOF):
+		return "it is empty; write one JSON object"
+	case errors.Is(err, io.ErrUnexpectedEOF):
+		return "its JSON object does not end"
+	}
+	return strings.TrimPrefix(err.Error(), "json: ")
 }
 
 // posted takes a body, does what it asks for, and answers what came of that.
