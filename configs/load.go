@@ -6,10 +6,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"reflect"
 	"slices"
 	"strings"
+	"syscall"
 	_ "time/tzdata" // a slim board image may come without a zone database
 	"unicode/utf8"
 
@@ -36,9 +38,29 @@ func Demo() []byte { return bytes.Clone(demoTOML) }
 func LoadInForce(path string, families Families) (*Config, Faults, error) {
 	data, err := readBounded(path)
 	if err != nil {
-		return nil, nil, fmt.Errorf("read the configuration: %w; name its file with --config", err)
+		return nil, nil, &unreadable{path, err}
 	}
 	return DecodeInForce(path, data, families)
+}
+
+// An unreadable configuration is told in the words of who named it.
+type unreadable struct {
+	path string
+	err  error
+}
+
+func (u *unreadable) Unwrap() error { return u.err }
+
+func (u *unreadable) Error() string {
+	switch {
+	case errors.Is(u.err, fs.ErrNotExist):
+		return u.path + ": there is no such file; name the configuration's file with --config"
+	case errors.Is(u.err, fs.ErrPermission):
+		return u.path + ": you may not read this file; use sudo, or name another with --config"
+	case errors.Is(u.err, syscall.EISDIR):
+		return u.path + ": this is a directory; name the configuration's file with --config"
+	}
+	return u.path + ": the configuration cannot be read: " + errors.Unwrap(u.err).Error() + "; name another file with --config"
 }
 
 // readBounded reads at most one byte more than a configuration may have: a

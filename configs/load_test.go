@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io/fs"
 	"maps"
 	"math"
 	"os"
@@ -348,5 +349,22 @@ func BenchmarkDecode(b *testing.B) {
 		if _, err := Decode("example.toml", exampleTOML, testFamilies); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+// A file that cannot be read is told in the keeper's words, with what to do.
+func TestLoad_Unreadable(t *testing.T) {
+	dir := t.TempDir()
+	for path, want := range map[string]string{
+		filepath.Join(dir, "none.toml"): "none.toml: there is no such file; name the configuration's file with --config",
+		dir:                             ": this is a directory; name the configuration's file with --config",
+	} {
+		_, _, err := LoadInForce(path, nil)
+		if err == nil || !strings.HasSuffix(err.Error(), want) {
+			t.Errorf("%v, want %q", err, want)
+		}
+	}
+	if _, _, err := LoadInForce(filepath.Join(dir, "none.toml"), nil); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("%v hides that there is no file", err)
 	}
 }

@@ -66,7 +66,7 @@ func (c *control) inForce() (*configs.Config, string, error) {
 	case c.dir == "":
 		return nil, "", usagef("name the data directory with --data DIR, or a configuration without faults: %w", err)
 	case c.room:
-		return nil, "", usagef("the room's configuration is needed, name it with --config FILE: %w", err)
+		return nil, "", usagef("the room's configuration is needed: %w", err)
 	}
 	return new(configs.Config), c.dir, nil
 }
