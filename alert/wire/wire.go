@@ -97,6 +97,8 @@ type Alarm struct {
 	// PutAway is the rest of a shelf or of being out of service.
 	PutAway rules.Seconds `json:"put_away_for_seconds,omitzero"`
 	Text    string        `json:"text"`
+	// TextAge is how long ago Text was said: value and evidence may be newer.
+	TextAge rules.Seconds `json:"text_age_seconds,omitzero"`
 	Detail
 }
 
@@ -135,6 +137,7 @@ func AlarmOf(v *rules.AlarmView, now sensors.Instant) Alarm {
 		Priority: v.Priority, Cause: v.Cause, Value: known(rules.Given(v.HasValue, v.Value), hundredth), Limit: known(rules.Given(v.HasLimit, v.Limit), hundredth), Unit: v.Unit,
 		Since: rules.Moment{Instant: v.Since}, For: rules.Seconds(max(now.Sub(v.Since), 0)), OverFor: rules.Seconds(v.OverFor), AckedBy: v.AckedBy,
 		PutAway: rules.Seconds(max(v.ShelfLeft, 0)), Text: words.Sentence(&v.Onset, unit.Celsius), Detail: detailOf(&v.Detail),
+		TextAge: rules.Seconds(max(now.Sub(v.Since)-v.Detail.For, 0)),
 	}
 }
 

@@ -92,3 +92,14 @@ func TestReading_ComesBack(t *testing.T) {
 		t.Errorf("got %+v, want %+v", got, r)
 	}
 }
+
+// A value may be newer than the text beside it: the document says how old the text is.
+func TestAlarmOf_HowOldItsTextIs(t *testing.T) {
+	v := rules.AlarmView{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"}, Value: 24, HasValue: true, Limit: 30, HasLimit: true, Unit: "°C",
+		Since:  sensors.Instant{Mono: time.Hour},
+		Detail: alarm.Detail{Is: alarm.Fact{ID: alarm.FactID(alarm.LethalLimit)}, Turn: alarm.TurnActive, Active: true, Value: 31.2, Limit: 30, For: time.Minute}}, State: alarm.Unack, Active: true}
+	a := AlarmOf(&v, sensors.Instant{Mono: time.Hour + 3*time.Minute})
+	if *a.Value != 24 || !strings.Contains(a.Text, "31.2 °C") || a.TextAge != rules.Seconds(2*time.Minute) {
+		t.Errorf("value %v, text %q of %v ago", *a.Value, a.Text, time.Duration(a.TextAge))
+	}
+}

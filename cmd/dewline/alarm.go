@@ -147,7 +147,11 @@ func listAlarms(ctx context.Context, ctl *control, out io.Writer) error {
 		fmt.Fprintf(out, "notice %s  version %d, %s, %s\n  %s\n", n.ID, n.Version, n.Priority, answered, n.Title)
 	}
 	for _, a := range s.Alarms {
-		fmt.Fprintf(out, "%-16s %-6s %-16s %-18s %s\n", text.State(a.State), a.Priority, a.Alarm, a.Subject, a.Text)
+		said := a.Text
+		if age := time.Duration(a.TextAge); age >= time.Minute { // of a value that may be another by now
+			said = text.Span(age) + " ago: " + said
+		}
+		fmt.Fprintf(out, "%-16s %-6s %-16s %-18s %s\n", text.State(a.State), a.Priority, a.Alarm, a.Subject, said)
 	}
 	return nil
 }
