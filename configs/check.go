@@ -121,6 +121,8 @@ func (s *Section) identity(section, id string, seen map[string]int) {
 // plainID checks the letters of an id, and that it is not the program's own.
 func (s *Section) plainID(id string) bool {
 	switch {
+	case id == "":
+		s.Fault("id", idAdvice(id), "the id is empty")
 	case !validID(id):
 		s.Fault("id", idAdvice(id), "the id %q has characters outside a-z, 0-9 and hyphen, or is too long", id)
 	case id == "dewline":

@@ -32,6 +32,25 @@ func FormatLimits(w io.Writer, c *Config, now time.Time) error {
 	return nil
 }
 
+// age says how long froglets have been out of the water, by days.
+func age(days int) string {
+	switch weeks := days / 7; {
+	case days < 0:
+		return ", out of the water only in " + count(-days, "day") + ": is out_of_water right?"
+	case weeks == 0:
+		return " " + count(days, "day") + " out of the water"
+	default:
+		return " " + count(weeks, "week") + " out of the water"
+	}
+}
+
+func count(n int, one string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %ss", n, one)
+}
+
 // formatEnclosure grades each limit by its source.
 func (c *Config) formatEnclosure(b *strings.Builder, e Enclosure, now time.Time, used map[Grade]bool) {
 	s := c.SpeciesOn(e, now)
@@ -53,7 +72,7 @@ func (c *Config) formatEnclosure(b *strings.Builder, e Enclosure, now time.Time,
 	b.WriteByte('\n')
 	title := fmt.Sprintf("%s (%s): %s, %s", e.ID, e.Name, s.Name, e.Stage)
 	if e.OutOfWater != (Date{}) {
-		title += fmt.Sprintf(" %d weeks out of the water", e.OutOfWater.daysUntil(now)/7)
+		title += age(e.OutOfWater.daysUntil(now))
 	}
 	if place := PlaceWords(e.Rack, e.Shelf, e.Slot); place != "" {
 		title += ", " + place

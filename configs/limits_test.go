@@ -111,3 +111,20 @@ func TestFormatLimitsSaysWhatFailed(t *testing.T) {
 		t.Errorf("got %v", err)
 	}
 }
+
+// An age reads as a person says it, and a day to come is doubted.
+func TestAge(t *testing.T) {
+	for days, want := range map[int]string{0: " 0 days out of the water", 1: " 1 day out of the water", 13: " 1 week out of the water", 46: " 6 weeks out of the water", -319: ", out of the water only in 319 days: is out_of_water right?"} {
+		if got := age(days); got != want {
+			t.Errorf("%d days: %q, want %q", days, got, want)
+		}
+	}
+}
+
+// An id that is empty has no wrong letters.
+func TestEmptyID(t *testing.T) {
+	_, err := Decode("f", []byte("[room]\nid = \"\"\n"), testFamilies)
+	if err == nil || !strings.Contains(err.Error(), "f:2:1: the id is empty; write") {
+		t.Errorf("%v", err)
+	}
+}

@@ -209,7 +209,7 @@ func TestRecordOfARunningDaemon(t *testing.T) {
 		t.Errorf("an export of a running daemon:\n%s", csv)
 	}
 	metrics := s.path("out.om")
-	says(t, exitOK, []string{"readings of 1 probes"}, at("export", "--format", "openmetrics", "--probe", "p-fern", "--out", metrics)...)
+	says(t, exitOK, []string{"readings of 1 probe,"}, at("export", "--format", "openmetrics", "--probe", "p-fern", "--out", metrics)...)
 	if b, err := os.ReadFile(metrics); err != nil || !bytes.HasSuffix(b, []byte("# EOF\n")) {
 		t.Errorf("OpenMetrics of a running daemon: %d bytes, %v", len(b), err)
 	}

@@ -78,7 +78,7 @@ func runImport(ctx context.Context, ctl *control, file, zone string, im *importi
 	}
 	err = errors.Join(err, st.Close(context.WithoutCancel(ctx)))
 	handOver(filepath.Join(dir, store.FileName))
-	fmt.Fprintf(im.std.out, "%d readings added to the record in %s\n", im.n, dir)
+	fmt.Fprintf(im.std.out, "%s added to the record in %s\n", count(im.n, "reading"), dir)
 	return errors.Join(err, im.unusable())
 }
 
@@ -97,7 +97,7 @@ func (m *importing) rehearse(ctx context.Context, dir string) error {
 	if err == nil {
 		fmt.Fprintf(m.std.out, "would add %s to the record in %s; nothing was written\n", m.what(), dir)
 		for _, id := range slices.Sorted(maps.Keys(m.met)) {
-			fmt.Fprintf(m.std.out, "  %s: %d readings\n", id, m.met[id])
+			fmt.Fprintf(m.std.out, "  %s: %s\n", id, count(m.met[id], "reading"))
 		}
 	}
 	return errors.Join(err, m.unusable())
@@ -107,14 +107,14 @@ func (m *importing) what() string {
 	if m.n == 0 {
 		return "no readings"
 	}
-	return fmt.Sprintf("%d readings of %d probes, %s to %s", m.n, len(m.met), minute(m.start), minute(m.newest))
+	return fmt.Sprintf("%s of %s, %s to %s", count(m.n, "reading"), count(len(m.met), "probe"), minute(m.start), minute(m.newest))
 }
 
 func (m *importing) unusable() error {
 	if m.bad == 0 {
 		return nil
 	}
-	return fmt.Errorf("%d lines could not be used", m.bad)
+	return fmt.Errorf("%s could not be used", count(m.bad, "line"))
 }
 
 // openForImport opens the record for writing. Retention and limits are the

@@ -32,7 +32,7 @@ func TestImportRehearses(t *testing.T) {
 	if names, err := os.ReadDir(dir); err != nil || len(names) > 0 {
 		t.Errorf("the rehearsal left %v: %v", names, err)
 	}
-	says(t, exitFailed, []string{"would add 1 readings", "1 lines could not be used", "bad.csv:3"}, "import", "--dry-run", "--keep-going", "--data", dir,
+	says(t, exitFailed, []string{"would add 1 reading of", "1 line could not be used", "bad.csv:3"}, "import", "--dry-run", "--keep-going", "--data", dir,
 		"--trace", write(t, t.TempDir(), "bad.csv", "time,probe,temperature_c,humidity_pct\n2026-05-01T08:00:00Z,litter,23,80\nno time,litter,23,80\n"))
 	dir, _ = imported(t)
 	before, err := os.ReadFile(filepath.Join(dir, store.FileName))

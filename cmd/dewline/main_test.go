@@ -361,7 +361,7 @@ func TestReplayBadLine(t *testing.T) {
 		t.Errorf("without --keep-going: exit %d, %q; want %d and the line number", code, err, exitFailed)
 	}
 	code, out, err := runDewlineWith(t, hot, append(args, "--keep-going")...)
-	if code != exitFailed || !strings.Contains(err, "1 lines could not be used") {
+	if code != exitFailed || !strings.Contains(err, "1 line could not be used") {
 		t.Errorf("with --keep-going: exit %d, %q", code, err)
 	}
 	if !strings.Contains(out, `"lethal-ceiling"`) {

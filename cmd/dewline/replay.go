@@ -225,7 +225,7 @@ func (r *replay) end(last sensors.Instant) error {
 		fmt.Fprintf(r.err, "%s: no reading in it: nothing was judged\n", r.file)
 	}
 	if r.badLines > 0 {
-		return fmt.Errorf("%d lines could not be used", r.badLines)
+		return fmt.Errorf("%s could not be used", count(r.badLines, "line"))
 	}
 	return nil
 }

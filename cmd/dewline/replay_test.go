@@ -224,7 +224,7 @@ func TestReplay_BadLines(t *testing.T) {
 		t.Errorf("%d %q", code, problem)
 	}
 	code, out, problem := runDewline(t, append(args, "--keep-going")...)
-	if code != exitFailed || !strings.Contains(problem, "bad.csv:3") || !strings.Contains(problem, "1 lines could not be used") ||
+	if code != exitFailed || !strings.Contains(problem, "bad.csv:3") || !strings.Contains(problem, "1 line could not be used") ||
 		!strings.Contains(out, "lethal-ceiling") {
 		t.Errorf("%d %q\n%s", code, problem, out)
 	}

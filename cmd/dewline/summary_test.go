@@ -83,7 +83,7 @@ func TestSummaryOffline(t *testing.T) {
 func TestSummaryLastGood(t *testing.T) {
 	dir, _ := recordedWeek(t)
 	missing := filepath.Join(dir, "none.toml")
-	if code, _, errs := summaryCall(t, "--data", dir, "--config", missing, "--week", "2026-W47"); code != exitUsage || !strings.Contains(errs, "--config FILE") {
+	if code, _, errs := summaryCall(t, "--data", dir, "--config", missing, "--week", "2026-W47"); code != exitUsage || !strings.Contains(errs, "with --config") {
 		t.Errorf("exit %d: %s", code, errs)
 	}
 	if err := os.WriteFile(filepath.Join(dir, daemon.LastGoodName), configs.Demo(), 0o600); err != nil {
