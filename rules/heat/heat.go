@@ -3,6 +3,7 @@
 package heat
 
 import (
+	"math"
 	"time"
 
 	"dewline/rules/alarm"
@@ -130,7 +131,18 @@ func (l look) isOdd(en *room.Enclosure, now sensors.Instant) bool {
 	if !pic.Room.HasTemp {
 		f.Residual -= max(0, f.Median)
 	}
-	return c.HasOffset && !c.DoorOpen && f.Residual >= oddBy && (pic.Room.HasTemp || f.Judged >= enoughPeers)
+	return c.HasOffset && !c.DoorOpen && f.Residual-l.comes(en, now, c.Offset) >= oddBy && (pic.Room.HasTemp || f.Judged >= enoughPeers)
+}
+
+// comes is by how much more than its usual offset an enclosure is warmer than the room
+// within the hour: the mean of an hour does not say when in it the lamps come.
+func (l look) comes(en *room.Enclosure, now sensors.Instant, offset float64) float64 {
+	hour := l.v.Hour(now)
+	if _, ok := l.v.RoomTemp(now.Mono); !ok || hour < 0 {
+		return 0
+	}
+	soon, _ := en.St.Offset.At(math.Mod(hour+1, 24))
+	return max(0, soon-offset)
 }
 
 // enoughPeers tell what all others are.

@@ -197,6 +197,33 @@ func TestIsOdd_NoRoom(t *testing.T) {
 	}
 }
 
+// Lamps that come within an hour warm an enclosure by more than the mean of that hour says.
+// What is warmer than after them is odd.
+func TestIsOdd_LampsComeWithinTheHour(t *testing.T) {
+	for _, c := range []struct {
+		from int // °C more from then on, hours from now
+		own  float64
+		want bool
+	}{{0, 28.9, false}, {0, 29.1, true}, {1, 27.4, false}, {1, 27.6, true}, {2, 26.5, true}, {-3, 28.9, false}, {-9, 26.5, true}} {
+		v := roomtest.View(t, 1, "")
+		en, hour := &v.Enclosures[0], int(v.Hour(v.At))
+		for i := range 24*3 + 1 {
+			offset := 0.0
+			if h := i%24 - hour; h >= c.from && h < c.from+8 {
+				offset = 3
+			}
+			for range 3 {
+				en.St.Offset.Observe(float64(i%24), offset)
+			}
+		}
+		roomtest.Says(v, 0, 24, 50)
+		roomtest.Says(v, 1, c.own, 85)
+		if got := (look{v: v}).isOdd(en, v.At); got != c.want {
+			t.Errorf("%+v: %v", c, got)
+		}
+	}
+}
+
 // A dose of half of the reference is worth a look, all of it wakes, and it is over where
 // the enclosure has been half a degree too cool for it to grow.
 func TestExposure_AtItsLimits(t *testing.T) {
