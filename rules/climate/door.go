@@ -32,6 +32,7 @@ type DoorReading struct {
 	// Disturbed: lamps switched within 30 min or a mist pulse runs or dries,
 	// so that humidity alone proves nothing; temperature must move as well.
 	Disturbed bool
+	Grain     float64 // °C, the coarser step of the temperatures' figures; 0 for not known
 
 	since time.Duration // the reading before
 }
@@ -64,6 +65,7 @@ const (
 	doorMoved = 0.03 // of the way to its temperature: a fan inside dries alone
 	doorWater = 0.6  // of the way to its water, where both are as warm
 	doorGapC  = 0.8  // °C of way that is needed to tell
+	doorSteps = 6.0  // steps of the figures of way, of which a door brings it one: 0.17
 	doorBlind = 15.0 // points, without a probe in the room
 	doorStirs = 0.3  // °C at least, where the room is not known
 	// A door that was shut again lets the air recover.
@@ -300,7 +302,7 @@ func (d *Door) wideOpen(r *DoorReading, rh, temp, water, warm float64) bool {
 		return d.Warm-temp >= doorCold || d.Level-rh >= doorBlind && math.Abs(d.Warm-temp) >= doorStirs
 	case !r.HasRoomRH:
 		return d.Level-rh >= doorBlind
-	case warm < doorMoved && math.Abs(d.Warm-r.RoomTemp) < doorGapC:
+	case warm < doorMoved && math.Abs(d.Warm-r.RoomTemp) < max(doorGapC, doorSteps*r.Grain):
 		return water >= doorWater
 	}
 	return warm >= doorMoved && water+min(warm, 1) >= doorAir

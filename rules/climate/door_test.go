@@ -194,6 +194,8 @@ func TestDoor_AtItsLimits(t *testing.T) {
 			t.Errorf("%v after nobody looked: %+v", state, d)
 		}
 	}
+	coarse := room
+	coarse.Grain = 0.5
 	for _, c := range []struct {
 		name           string
 		r              DoorReading
@@ -210,6 +212,9 @@ func TestDoor_AtItsLimits(t *testing.T) {
 		{"as warm as the room: by water", room, 22.7, 22, 60, 0.6, 0, true},
 		{"as warm: less water", room, 22.7, 22, 60, 0.59, 0, false},
 		{"as cold: by water", room, 21.3, 22, 60, 0.6, 0, true},
+		{"too coarse to tell of the gap: by water", coarse, 24.9, 24.9, 60, 0.6, 0, true},
+		{"too coarse: less water", coarse, 24.9, 24.9, 60, 0.59, 0, false},
+		{"coarse, and a gap that is wide", coarse, 25.1, 25.1, 60, 0.6, 0, false},
 		{"warmer: both ways together", room, 22.8, 22, 60, 0.32, 0.25, true},
 		{"warmer: less of both", room, 22.8, 22, 60, 0.31, 0.25, false},
 		{"warmer: temperature barely moved", room, 25, 22, 60, 0.6, 0.03, true},

@@ -29,6 +29,7 @@ func (l look) disturbed(en *room.Enclosure, now time.Duration) bool {
 func (l look) watchDoor(en *room.Enclosure, now sensors.Instant, disturbed bool) {
 	r := climate.DoorReading{
 		At: l.v.EstAt(now.Mono), Temp: float64(en.Now.Main) / 100, RH: float64(en.Now.Hum) / 100, Disturbed: disturbed,
+		Grain: max(en.St.Trend.Grain, l.v.Air.Trend.Grain),
 	}
 	if !en.Now.HasTemp {
 		return

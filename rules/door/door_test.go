@@ -107,3 +107,30 @@ func TestStep_Opens(t *testing.T) {
 		t.Errorf("ajar %v, lamps known for %v days", en.St.Door.Ajar(), days)
 	}
 }
+
+// Figures of half a degree cannot show that a door let the room's temperature in, where the
+// room is a degree away: the water that went tells it. Fine figures show that none came in.
+func TestStep_CoarseFigures(t *testing.T) {
+	for _, c := range []struct {
+		own, room float64 // °C, steps of the figures
+		want      bool
+	}{{0.01, 0.01, false}, {0.5, 0.01, true}, {0.01, 0.5, true}} {
+		v := roomtest.View(t, 1, "")
+		found := &roomtest.Found{}
+		v.Due, v.Enclosure = room.Quick, &v.Enclosures[0]
+		v.Lamps[0].Edge = 4 * time.Hour
+		v.Enclosure.St.Trend.Grain, v.Air.Trend.Grain = c.own, c.room
+		for i := range 120 {
+			v.At = v.At.Add(20 * time.Second)
+			roomtest.Says(v, 0, 22, 50)
+			roomtest.Says(v, 1, 23, 90)
+			if i >= 30 {
+				roomtest.Says(v, 1, 23, 60)
+			}
+			Judge{}.Step(v, &room.Out{Lives: found})
+		}
+		if _, told := found.Last(alarm.KindDoorAjar); told != c.want {
+			t.Errorf("%+v: told %v", c, told)
+		}
+	}
+}
