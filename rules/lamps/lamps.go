@@ -49,7 +49,6 @@ const FalseAlarms = 0.2
 
 // Judge looks whether the lamps follow their schedule.
 type Judge struct {
-	done   int64 // number of the last look
 	faults []climate.LampFault
 }
 
@@ -69,8 +68,8 @@ func (j *Judge) Step(v *room.View, out *room.Out) {
 		return
 	}
 	at := v.EstAt(v.At.Mono)
-	if n := int64((at - lateness) / every); at >= lateness && n != j.done {
-		j.done = n
+	if n := int64((at - lateness) / every); at >= lateness && n != v.Air.LampsLook {
+		v.Air.LampsLook = n
 		l.judge()
 	}
 }

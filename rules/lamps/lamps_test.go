@@ -21,6 +21,21 @@ func signs(v *room.View, list ...climate.LampSign) {
 	}
 }
 
+// A restart does not look out of turn: what is remembered is that the look was made.
+func TestJudge_LooksOnceAcrossARestart(t *testing.T) {
+	v := roomtest.View(t, 1, "")
+	signs(v, climate.LampSign{Missing: 9, Looks: 4})
+	v.Due = room.Schedule
+	for _, want := range []int{1, 0} {
+		found := &roomtest.Found{}
+		(&Judge{}).Step(v, &room.Out{Lives: found})
+		if len(found.List) != want {
+			t.Errorf("%d findings", len(found.List))
+		}
+		signs(v, climate.LampSign{Missing: 9, Looks: 4})
+	}
+}
+
 // One enclosure alone needs odds of thousands, several on a timer add theirs up; a
 // step without a switch is only believed of all of them, and of several timers at
 // once it is the power.

@@ -94,6 +94,8 @@ type RoomState struct {
 	// UsualHum is its humidity by hour of day, in %.
 	UsualHum climate.HourOffset `json:"usual_hum,omitzero"`
 	SlowAt   time.Duration      `json:"slow_at"`
+	// LampsLook is the number of the last look at the lamps, lest a restart looks out of turn.
+	LampsLook int64 `json:"lamps_look,omitempty"`
 }
 
 // RoomTemp is the median of the room's trustworthy probes, in hundredths of °C.
