@@ -103,6 +103,7 @@ func openTrace(file string, std stdio) (io.Reader, func(), error) {
 type oneEach struct {
 	species, lights, mist, timezone string
 	room                            string // the probe outside all; empty for none
+	dry                             bool   // no probe of the trace tells a humidity, and none is missed
 }
 
 // config returns the room with these probes. It is written as a configuration
@@ -134,6 +135,7 @@ func (o oneEach) config(probes []sensors.ProbeID) (*configs.Config, error) {
 		return nil, usagef("the flags describe a room with faults:\n%w", err)
 	}
 	probe, tank := cfg.Probes[0], cfg.Enclosures[0]
+	probe.Measures.Humidity = !o.dry
 	cfg.Probes, cfg.Enclosures = nil, nil
 	for i, id := range probes {
 		probe.ID, probe.Place, probe.Enclosure = string(id), configs.Litter, string(id)
@@ -234,6 +236,7 @@ func (r *replay) end(last sensors.Instant) error {
 func (r *replay) begin(head []result) error {
 	var first sensors.Instant
 	var ids []sensors.ProbeID
+	r.dry = true
 	lastAt := map[sensors.ProbeID]time.Duration{}
 	var gaps []time.Duration
 	for i := range head {
@@ -245,6 +248,7 @@ func (r *replay) begin(head []result) error {
 			first = x.reading.At
 		}
 		id, at := x.reading.Probe, x.reading.At.Mono
+		r.dry = r.dry && x.reading.Has&sensors.HasHumidity == 0
 		if before, seen := lastAt[id]; seen {
 			gaps = append(gaps, at-before)
 		} else {

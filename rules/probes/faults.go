@@ -71,8 +71,8 @@ func (p probe) humidityGone(told bool) time.Duration {
 		return st.Heard.Mono - st.HumAt
 	case st.HasHum:
 		return st.Heard.Mono - max(st.HumAt, p.Since)
-	case known && st.Reason == sensors.OutOfRange: // broken from the start
-		return st.Heard.Mono - st.Began.Mono
+	case known: // broken from the start
+		return st.Heard.Mono - max(st.Began.Mono, p.Since)
 	}
 	return 0
 }
