@@ -67,6 +67,26 @@ func TestProbe_Frozen(t *testing.T) {
 	r.want(alarm.ProbeFrozen, "q1", "NORM>UNACK UNACK>RTNUN")
 }
 
+// A probe of half degrees that has not moved since the start is not frozen because others
+// have moved by one step, which is no more than it can hide. By more it is.
+func TestProbe_FrozenFromTheStart(t *testing.T) {
+	for _, c := range []struct {
+		steps int32
+		want  string
+	}{{1, ""}, {3, "NORM>UNACK"}} {
+		r := newRig(t, rigConfig(t, 4, ""))
+		r.now = 0
+		r.run(8*time.Hour, func(id string, at time.Duration) *sensors.Reading {
+			x := r.good(id, 22, 88)
+			if id != "p2" && at > 3*time.Hour {
+				x.Temperature += sensors.CentiCelsius(50 * min(c.steps, int32((at-2*time.Hour)/time.Hour)))
+			}
+			return &x
+		})
+		r.want(alarm.ProbeFrozen, "", c.want)
+	}
+}
+
 func TestProbe_Disagrees(t *testing.T) {
 	r := newRig(t, rigConfig(t, 2, "", 1))
 	r.now = 13 * time.Hour

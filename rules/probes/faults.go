@@ -1,6 +1,7 @@
 package probes
 
 import (
+	"cmp"
 	"time"
 
 	"dewline/rules/alarm"
@@ -156,7 +157,7 @@ func (p probe) forgetJumps(now time.Duration) {
 // A steady value is no fault while everything else is steady too.
 func (l look) judgeFrozen(now sensors.Instant) {
 	middle, ok := l.v.Middle(now.Mono)
-	configured, moving, heard := l.v.Cfg.Rules.FrozenAfter.D(), 0.0, 0.0
+	configured, moving, heard, others := l.v.Cfg.Rules.FrozenAfter.D(), 0.0, 0.0, l.grain()
 	for i := range l.v.Probes {
 		p := l.at(i)
 		st := &p.St
@@ -172,7 +173,7 @@ func (l look) judgeFrozen(now sensors.Instant) {
 		if !st.HasPeers {
 			st.HasPeers, st.PeerLow, st.PeerHigh = true, middle, middle
 		}
-		st.Coarse = int32(frozenStands * p.Grain.Temp)
+		st.Coarse = int32(frozenStands * cmp.Or(p.Grain.Temp, others))
 		st.PeerLow, st.PeerHigh = min(st.PeerLow, middle), max(st.PeerHigh, middle)
 		if st.Frozen || configured <= 0 || now.Mono-st.StillAt < configured || !st.PeersMoved() || p.habit() {
 			continue
@@ -187,6 +188,19 @@ func (l look) judgeFrozen(now sensors.Instant) {
 	if heard < 2 || configured <= 0 {
 		l.moving = 0
 	}
+}
+
+// grain is that of the middle one of the probes that moved, in hundredths of °C: one that
+// never did may be as coarse.
+func (l look) grain() float64 {
+	var grains room.Few
+	for i := range l.At {
+		if g := l.At[i].Grain.Temp; g > 0 {
+			grains.Add(int32(g))
+		}
+	}
+	middle, _ := grains.Median()
+	return float64(middle)
 }
 
 // judgeOverdue notes calibrations that are due. The time counts from the last
