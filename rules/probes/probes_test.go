@@ -740,27 +740,26 @@ func TestSteps_AtTheirLimits(t *testing.T) {
 		t.Errorf("two and two of what may be missed: %v", got)
 	}
 	for _, c := range []struct {
-		after  Level
-		silent bool
-		want   bool
+		after Level
+		share float64
+		want  bool
 	}{
-		{at(2430, 8500), true, false}, {at(2700, 8000), true, true}, {at(2730, 8000), true, true}, {at(2731, 8000), true, false}, {at(2700, 8500), false, true}, {at(2670, 8000), false, true},
+		{at(2430, 8500), 3, false}, {at(2700, 8000), 3, true}, {at(2730, 8000), 3, true}, {at(2731, 8000), 3, false}, {at(2700, 8500), 6, true}, {at(2670, 8000), 6, true},
 	} {
-		mine := Step{Before: at(2400, 8000), After: c.after, Silent: c.silent}
-		other := Step{Before: at(2700, 8000), Silent: c.silent}
-		if got := g.tookPlace(&mine, &other); got != c.want {
+		mine := Step{Before: at(2400, 8000), After: c.after}
+		other := Step{Before: at(2700, 8000)}
+		if got := g.tookPlace(&mine, &other, c.share); got != c.want {
 			t.Errorf("%+v: took its place %v", c, got)
 		}
 	}
-	// Of places that are little apart a third is near, without a silence of both a sixth.
+	// Of places that are little apart such a share is near.
 	for _, c := range []struct {
-		miss   float64
-		silent bool
-		want   bool
-	}{{15, true, true}, {16, true, false}, {10, false, true}, {11, false, false}} {
-		mine := Step{Before: at(2400, 8000), After: at(2426+c.miss, 8000), Silent: c.silent}
-		other := Step{Before: at(2426, 8000), Silent: c.silent}
-		if got := g.tookPlace(&mine, &other); got != c.want {
+		miss, share float64
+		want        bool
+	}{{15, 3, true}, {16, 3, false}, {10, 6, true}, {11, 6, false}} {
+		mine := Step{Before: at(2400, 8000), After: at(2426+c.miss, 8000)}
+		other := Step{Before: at(2426, 8000)}
+		if got := g.tookPlace(&mine, &other, c.share); got != c.want {
 			t.Errorf("%+v: took its place %v", c, got)
 		}
 	}

@@ -51,6 +51,8 @@ const (
 	swapApart    = 4                // squares of these at most
 	swapShare    = 3                // and of how far the places were apart, squared, so small a part
 	swapAtOnce   = 6                // the same without a silence of both
+	swapSlow     = 12               // the same where readings are farther apart than swapPoll
+	swapFirst    = 0.7              // of the step, that the first reading must have made then
 	swapGrains   = 3                // a step is so many grains; a grain is 1.1 sd of noise
 	swapLooks    = 6                // readings that make a level after a step
 	swapMean     = 4                // readings that make the level before it
@@ -58,7 +60,7 @@ const (
 	swapQuiet    = 5 * time.Minute  // from being plugged in again to a step
 	swapTold     = 24 * time.Hour   // then the new places are the usual ones
 	swapCalm     = 30 * time.Minute // between steps of one row, as of a door
-	swapPoll     = 2 * time.Minute  // between readings at most, to tell it without a silence
+	swapPoll     = 2 * time.Minute  // between readings, in which air hardly steps by itself
 	swapWarms    = 40               // hundredths of °C that the places must be apart then
 
 	grainMean = 64 // readings that the grain is a mean of
@@ -111,13 +113,10 @@ func (g *Grain) apart(a, b *Level) float64 {
 	return t*t + h*h
 }
 
-// tookPlace reports whether a probe came to where another one was before.
-func (g *Grain) tookPlace(mine, other *Step) bool {
-	share := swapAtOnce
-	if mine.Silent && other.Silent {
-		share = swapShare
-	}
-	return g.apart(&mine.After, &other.Before) <= min(swapApart, g.apart(&mine.Before, &other.Before)/float64(share))
+// tookPlace reports whether a probe came to where another one was before: so near as one
+// of share steps does by chance.
+func (g *Grain) tookPlace(mine, other *Step, share float64) bool {
+	return g.apart(&mine.After, &other.Before) <= min(swapApart, g.apart(&mine.Before, &other.Before)/share)
 }
 
 // swaps is one look for probes that changed places.
@@ -174,6 +173,9 @@ func (p probe) follow(r *sensors.Reading) bool {
 	}
 	return false
 }
+
+// first is the share of the step that its first reading made.
+func (s *Step) first() float64 { return (s.First - s.Before.Temp) / (s.After.Temp - s.Before.Temp) }
 
 // stands takes a reading into the level after a step, and reports whether the step stands
 // with it. A reading or two that led back are none.
@@ -246,21 +248,32 @@ func (l swaps) exchanged(p probe) (found probe) {
 		q := l.at(o.probe)
 		b := &q.Step
 		is := q != p && b.Stands && b.At == o.at && (b.Silent || (a.At-b.At).Abs() <= atOnce)
-		if is && (found.Probe == nil || q.Index < found.Index) && p.Grain.tookPlace(a, b) && q.Grain.tookPlace(b, a) && p.onlyAs(q) {
+		if is && (found.Probe == nil || q.Index < found.Index) && p.tookPlaces(q) {
 			found = q
 		}
 	}
 	return found
 }
 
-// onlyAs reports whether nothing but an exchange makes two probes step so: both were
-// silent just before, or one got warmer and the other cooler within one poll. A door
-// that is shut and another that is opened do so to the humidity, and no door warms.
-func (p probe) onlyAs(q probe) bool {
-	a, b := &p.Step, &q.Step
-	fast := max(p.St.Interval, q.St.Interval) <= swapPoll
+// tookPlaces reports whether each of two probes came to where the other one was, and
+// nothing else makes them: both were silent just before, or one got warmer and the other
+// cooler, each within one poll. A door that is shut and another that is opened do so to the
+// humidity, and no door warms.
+func (p probe) tookPlaces(q probe) bool {
+	a, b, share := &p.Step, &q.Step, float64(swapAtOnce)
 	warms := math.Abs(a.Before.Temp-b.Before.Temp) >= max(swapWarms, swapGrains*max(p.Grain.Temp, q.Grain.Temp))
-	return a.Silent && b.Silent || fast && warms || p.St.Swap.With == q.Cfg.ID
+	switch {
+	case a.Silent && b.Silent:
+		share = swapShare
+	case p.St.Swap.With == q.Cfg.ID:
+	case !warms:
+		return false
+	case max(p.St.Interval, q.St.Interval) > swapPoll:
+		if share = swapSlow; min(a.first(), b.first()) < swapFirst {
+			return false
+		}
+	}
+	return p.Grain.tookPlace(a, b, share) && q.Grain.tookPlace(b, a, share)
 }
 
 // tellSwap tells an exchange, late where nobody saw the steps.

@@ -22,8 +22,8 @@ func exchange(t *testing.T) (swaps, probe, probe) {
 	l := swaps{look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}}
 	p, q := l.at(1), l.at(2)
 	warm, cool := Level{Temp: 2700, Hum: 7500, Num: swapMean, HasHum: true}, Level{Temp: 2300, Hum: 8500, Num: swapMean, HasHum: true}
-	p.Step = Step{At: v.At.Mono, Before: cool, After: warm, Stands: true}
-	q.Step = Step{At: v.At.Mono, Before: warm, After: cool, Stands: true}
+	p.Step = Step{At: v.At.Mono, Before: cool, After: warm, First: 2700, Stands: true}
+	q.Step = Step{At: v.At.Mono, Before: warm, After: cool, First: 2300, Stands: true}
 	return l, p, q
 }
 
@@ -53,7 +53,13 @@ func TestSwap_Exchanged(t *testing.T) {
 		{"the same across a silence of both", func(l swaps, p, q probe) { same(l, p, q); p.Step.Silent, q.Step.Silent = true, true }, true},
 		{"the same, and they go back", func(l swaps, p, q probe) { same(l, p, q); p.St.Swap.With = q.Cfg.ID }, true},
 		{"noisy probes", func(_ swaps, p, _ probe) { p.Grain.Temp = 400/swapGrains + 1 }, false},
-		{"slow polls", func(_ swaps, p, _ probe) { p.St.Interval = swapPoll + 1 }, false},
+		{"slow polls, the first reading made most of it", func(_ swaps, p, _ probe) { p.St.Interval, p.Step.First = swapPoll+1, 2300+swapFirst*400 }, true},
+		{"less", func(_ swaps, p, _ probe) { p.St.Interval, p.Step.First = swapPoll+1, 2299+swapFirst*400 }, false},
+		{"the other's made less", func(_ swaps, p, q probe) { p.St.Interval, q.Step.First = swapPoll+1, 2701-swapFirst*400 }, false},
+		{"a sixth beside it", func(_ swaps, p, q probe) { p.Grain.Temp, p.Step.After.Temp = 100, 2700+165 }, true},
+		{"with slow polls", func(_ swaps, p, q probe) {
+			p.Grain.Temp, p.Step.After.Temp, p.St.Interval = 100, 2700+165, swapPoll+1
+		}, false},
 		{"not so slow", func(_ swaps, p, q probe) { p.St.Interval, q.St.Interval = swapPoll, swapPoll }, true},
 	} {
 		l, p, q := exchange(t)
@@ -333,7 +339,7 @@ func TestSwap_ExchangedAsByLookingAtAll(t *testing.T) {
 			q := l.at(i)
 			a, b, apart := &p.Step, &q.Step, (p.Step.At - q.Step.At).Abs()
 			near := apart <= 2*p.St.Interval || a.Silent && b.Silent && apart <= swapWithin
-			if q != p && b.Stands && near && p.Grain.tookPlace(a, b) && q.Grain.tookPlace(b, a) && p.onlyAs(q) {
+			if q != p && b.Stands && near && p.tookPlaces(q) {
 				want, found = q, found+1
 				break
 			}
