@@ -350,6 +350,15 @@ func TestChance_NoiseOrSteps(t *testing.T) {
 			t.Errorf("%s: by chance %v, it may be %.0f", c.name, got, n.most())
 		}
 	}
+	// Two days of few readings are as good as one of more.
+	for _, today := range []RunsOfDay{{}, few} {
+		p := probe{&room.Probe{}, &State{}}
+		n := &p.Stills.Temp
+		*n = Runs{Len: 20, Days: 2, Before: few, Today: today}
+		if got := p.chance(n, 24*time.Hour); got != (today.Count == 0) {
+			t.Errorf("%+v: by chance %v, it may be %.0f", today, got, n.most())
+		}
+	}
 }
 
 // Damp air says nothing of how long a probe repeats all that it tells.
