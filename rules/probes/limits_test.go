@@ -278,17 +278,16 @@ func TestShift_AtItsLimits(t *testing.T) {
 		{"exchanged", func(_ look, p probe) { p.St.Swap.With = "p2" }, false},
 		{"a slow probe", func(_ look, p probe) { p.St.Interval = shiftPoll + 1 }, false},
 		{"not so slow", func(_ look, p probe) { p.St.Interval = shiftPoll }, true},
-		{"a slow one whose air never made half such a step", func(_ look, p probe) {
-			p.St.Interval, p.Stills.Temp.Days, p.Steps = shiftSlow, 2, Steps{150, 100 * time.Hour}
+		{"a slow one whose air never made a third of such a step", func(_ look, p probe) {
+			p.St.Interval, p.Stills.Temp.Days, p.Steps = 15*time.Minute, 2, Steps{100, 100 * time.Hour}
 		}, true},
 		{"whose air made more", func(_ look, p probe) {
-			p.St.Interval, p.Stills.Temp.Days, p.Steps = shiftSlow, 2, Steps{151, 100 * time.Hour}
+			p.St.Interval, p.Stills.Temp.Days, p.Steps = 15*time.Minute, 2, Steps{101, 100 * time.Hour}
 		}, false},
 		{"twice as much four days ago", func(_ look, p probe) {
-			p.St.Interval, p.Stills.Temp.Days, p.Steps = shiftSlow, 2, Steps{300, 100*time.Hour - shiftFades}
+			p.St.Interval, p.Stills.Temp.Days, p.Steps = 15*time.Minute, 2, Steps{200, 100*time.Hour - shiftFades}
 		}, true},
-		{"and nobody knows", func(_ look, p probe) { p.St.Interval, p.Stills.Temp.Days = shiftSlow, 1 }, false},
-		{"slower still", func(_ look, p probe) { p.St.Interval, p.Stills.Temp.Days = shiftSlow+1, 2 }, false},
+		{"and nobody knows", func(_ look, p probe) { p.St.Interval, p.Stills.Temp.Days = 15*time.Minute, 1 }, false},
 		{"nobody knows how damp it was", func(_ look, p probe) { p.Step.Before.HasHum = false }, false},
 		{"nor is", func(_ look, p probe) { p.Step.After.HasHum = false }, false},
 		{"the air dried by a fifth", func(_ look, p probe) { p.Step.After.Hum = 6700 }, false},

@@ -27,8 +27,10 @@ const (
 	shiftDue    = 300              // hundredths of a percent that must have been due to tell
 	shiftStays  = 0.3              // of what was due, that may have come
 	shiftPoll   = 2 * time.Minute  // between readings at most
-	shiftSlow   = 6 * time.Minute  // the same, of a probe whose air never made half such a step
-	shiftFades  = 96 * time.Hour   // what its air made by less than half of
+	shiftRare   = 2                // times the largest step of its air, where they are farther apart
+	shiftSlow   = 6 * time.Minute  // between readings, in which air may step by more than it ever did
+	shiftRarest = 3                // times the largest, where they are farther apart than that
+	shiftFades  = 96 * time.Hour   // in which that fades by half
 	shiftLamps  = 10 * time.Minute // since the lamps were switched
 	shiftHand   = 30 * time.Minute // since it was out of service: a keeper hangs it back
 	shiftTold   = 24 * time.Hour   // then it is the probe's place
@@ -59,10 +61,14 @@ func (l swaps) shifted(p probe, now sensors.Instant) {
 	}
 }
 
-// rare reports whether the air never made half such a step in the days that are known: air
-// that sun warms or a vent cools does between readings that come every few minutes.
+// rare reports whether the air never made half such a step, or a third, in the days that are
+// known: air that sun warms or a vent cools does between readings that come every few minutes.
 func (p probe) rare(by float64, now time.Duration) bool {
-	return p.St.Interval <= shiftSlow && p.Stills.Temp.Days >= 2 && math.Abs(by) >= 2*p.Steps.now(now)
+	times := float64(shiftRare)
+	if p.St.Interval > shiftSlow {
+		times = shiftRarest
+	}
+	return p.Stills.Temp.Days >= 2 && math.Abs(by) >= times*p.Steps.now(now)
 }
 
 // Steps are how large a step the air makes: the largest that stood, less as time goes by.
