@@ -329,8 +329,8 @@ func TestChance_NoiseOrSteps(t *testing.T) {
 		want  bool
 	}{
 		{"noise, in a calm room", noise, true, 0, 500, false},
-		{"noise of few readings, not for twice as long", few, true, 0, 29, true},
-		{"for twice as long", few, true, 0, 30, false},
+		{"noise of few readings, not for 2.7 times as long", few, true, 0, 39, true},
+		{"for 2.7 times as long", few, true, 0, 40, false},
 		{"steps, in a calm room", steps, true, 0, 5000, true},
 		{"steps, the others move by two of them", steps, true, 50, 5000, true},
 		{"steps, the others move by three", steps, true, 75, 5000, false},
@@ -350,11 +350,11 @@ func TestChance_NoiseOrSteps(t *testing.T) {
 			t.Errorf("%s: by chance %v, it may be %.0f", c.name, got, n.most())
 		}
 	}
-	// Two days of few readings are as good as one of more.
+	// Two days of few readings are as good as one of twice as many.
 	for _, today := range []RunsOfDay{{}, few} {
 		p := probe{&room.Probe{}, &State{}}
 		n := &p.Stills.Temp
-		*n = Runs{Len: 20, Days: 2, Before: few, Today: today}
+		*n = Runs{Len: 30, Days: 2, Before: few, Today: today}
 		if got := p.chance(n, 24*time.Hour); got != (today.Count == 0) {
 			t.Errorf("%+v: by chance %v, it may be %.0f", today, got, n.most())
 		}

@@ -51,7 +51,7 @@ const (
 	frozenSteps  = 3                // of the probe that the others moved: a temperature that stands by itself needs them
 	frozenNoise  = 2                // times as long for all that it tells without; and as chance makes the longest run, at most
 	frozenOn     = 0.6              // readings as the one before, where noise makes the runs: more are of a step coarser than it
-	frozenKnown  = 100              // readings of which the longest run is known well; of fewer it may be as much longer
+	frozenKnown  = 400              // readings of which the longest run is known well; of fewer it may be longer by the root
 	frozenMoved  = 20               // hundredths of °C; the less the others moved, the longer
 )
 
@@ -153,8 +153,8 @@ func (p probe) chance(n *Runs, now time.Duration) bool {
 	if n.Days == 0 || n.Len <= n.longest() {
 		return true // as nearly always
 	}
-	if n.Before.Same+n.Before.Count+n.Today.Same+n.Today.Count < frozenKnown {
-		times = frozenNoise
+	if known := n.Before.Same + n.Before.Count + n.Today.Same + n.Today.Count; known < frozenKnown {
+		times = math.Sqrt(frozenKnown / known)
 	}
 	if n.Before.noise() && n.Today.noise() {
 		return n.chance(now, times)

@@ -51,7 +51,7 @@ const (
 	swapApart    = 4                // squares of these at most
 	swapShare    = 3                // and of how far the places were apart, squared, so small a part
 	swapAtOnce   = 6                // the same without a silence of both
-	swapSlow     = 12               // the same where readings are farther apart than swapPoll
+	swapSlow     = 24               // the same where readings are farther apart than swapPoll
 	swapFirst    = 0.7              // of the step, that the first reading must have made then
 	swapGrains   = 3                // a step is so many grains; a grain is 1.1 sd of noise
 	swapLooks    = 6                // readings that make a level after a step

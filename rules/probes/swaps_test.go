@@ -56,9 +56,9 @@ func TestSwap_Exchanged(t *testing.T) {
 		{"slow polls, the first reading made most of it", func(_ swaps, p, _ probe) { p.St.Interval, p.Step.First = swapPoll+1, 2300+swapFirst*400 }, true},
 		{"less", func(_ swaps, p, _ probe) { p.St.Interval, p.Step.First = swapPoll+1, 2299+swapFirst*400 }, false},
 		{"the other's made less", func(_ swaps, p, q probe) { p.St.Interval, q.Step.First = swapPoll+1, 2701-swapFirst*400 }, false},
-		{"a sixth beside it", func(_ swaps, p, q probe) { p.Grain.Temp, p.Step.After.Temp = 100, 2700+165 }, true},
+		{"a little beside it, both noisy", func(_ swaps, p, q probe) { p.Grain.Temp, p.Step.After.Temp = 100, 2700+120 }, true},
 		{"with slow polls", func(_ swaps, p, q probe) {
-			p.Grain.Temp, p.Step.After.Temp, p.St.Interval = 100, 2700+165, swapPoll+1
+			p.Grain.Temp, p.Step.After.Temp, p.St.Interval = 100, 2700+120, swapPoll+1
 		}, false},
 		{"not so slow", func(_ swaps, p, q probe) { p.St.Interval, q.St.Interval = swapPoll, swapPoll }, true},
 	} {
