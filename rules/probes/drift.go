@@ -4,7 +4,6 @@ import (
 	"math"
 	"slices"
 
-	"dewline/rules/room"
 	"dewline/sensors"
 )
 
@@ -94,21 +93,13 @@ func (d *Drift) moved(least float64) int32 {
 	return 0
 }
 
+// away is the same of however little.
 func (d *Drift) away() int32 {
 	if !d.HasBase {
 		return 0
 	}
-	least := int32(d.Weeks[0]) - int32(d.Base)
-	for _, w := range d.Weeks[1:driftRecent] {
-		off := int32(w) - int32(d.Base)
-		if (off > 0) != (least > 0) {
-			return 0
-		}
-		if room.Abs(off) < room.Abs(least) {
-			least = off
-		}
-	}
-	return least
+	recent, base := d.Weeks[:driftRecent], int32(d.Base)
+	return max(0, int32(slices.Min(recent))-base) + min(0, int32(slices.Max(recent))-base)
 }
 
 // compareNight adds a minute of the night to every probe's comparison with the

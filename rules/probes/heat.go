@@ -162,13 +162,11 @@ func (p probe) blamed(now time.Duration) bool {
 // is there, every witness is calm, and the probe did not climb to it. Without
 // a witness heat is believed.
 func (l look) alone(p probe, r *sensors.Reading, witnesses int) bool {
-	en, now := &l.v.Enclosures[p.Encl], r.At.Mono
-	if p.climbed() {
+	switch slope, ok := l.v.Enclosures[p.Encl].St.Trend.Slope(); {
+	case p.climbed():
 		return false
-	}
-	switch slope, ok := en.St.Trend.Slope(); {
 	case witnesses == 0:
-		return l.surroundingsCalm(p.Encl, now)
+		return l.surroundingsCalm(p.Encl, r.At.Mono)
 	default:
 		return !ok || slope.PerHour <= risesFast
 	}
@@ -226,47 +224,40 @@ func (p probe) heatTrust(r *sensors.Reading) trust {
 	if r.Quality == sensors.Good {
 		return trusted
 	}
+	believed := false
 	switch r.Reason {
 	case sensors.PinnedWet, sensors.DewTooHigh, sensors.OutOfRange:
-		return trusted
+		believed = true
 	case sensors.FrozenValue:
-		if p.calm(r.Reason) {
-			return trusted
-		}
-		return doubted
+		believed = p.calm(r.Reason)
 	case sensors.Jump:
-		step := r.Temperature - p.St.Temp
-		if p.St.HasTemp && r.At.Mono-p.St.TempAt <= p.Gap() && step > -calmStep && step < calmStep {
-			return trusted
-		}
-		return doubted
+		believed = p.St.HasTemp && r.At.Mono-p.St.TempAt <= p.Gap() && room.Abs(r.Temperature-p.St.Temp) < calmStep
 	case sensors.Heating, sensors.TooOld:
 		return noUse
-	default:
-		return doubted
 	}
+	if believed {
+		return trusted
+	}
+	return doubted
 }
 
-// implausible is a temperature, in hundredths of °C, that no lamp, room or
-// heater brings an enclosure to without its neighbours or its own earlier
-// readings showing it: 50 W into 91 L add 11 °C in the end (own arithmetic).
-const Implausible = 4500
-
-// Air in a room whose middle is mild freezes no enclosure from one reading to the next, in
-// hundredths of °C (own figures).
+// What air may do, where no source stands beside a figure own ones.
 const (
-	freezing = 0
-	mild     = 1000
+	// Implausible is a temperature, in hundredths of °C, that no lamp, room or heater brings an
+	// enclosure to without its neighbours or its own earlier readings showing it: 50 W into
+	// 91 L add 11 °C in the end (own arithmetic).
+	Implausible = 4500
+	freezing    = 0    // hundredths of °C: no enclosure sinks so far at once in a room whose middle
+	mild        = 1000 // is so warm
+	risesFast   = 15   // °C/h of the enclosure that make it no calm witness
+	roomHeats   = 1.5  // °C/h of a room that is on its way to be a witness of heat
+	countMost   = 200  // keeps what is counted in a byte from beginning anew
+	// calmStep is how far a temperature may step in a reading that was marked as a jump and
+	// still be believed: then the humidity jumped, as it does in a mist.
+	calmStep = 200
+	// longestHeating is how long a probe's heater, cooling included, excuses that there is no value.
+	longestHeating = 5 * time.Minute
 )
-
-// risesFast in °C/h is a rise of the enclosure that makes it no calm witness.
-const risesFast = 15
-
-// countMost keeps what is counted in a byte from beginning anew.
-const countMost = 200
-
-// roomHeats in °C/h is a room that is on its way to be a witness of heat.
-const roomHeats = 1.5
 
 // trust is what a reading's temperature is good for.
 type trust uint8
@@ -276,14 +267,6 @@ const (
 	doubted              // counts towards the lethal limit, for nothing else
 	trusted              // a value
 )
-
-// calmStep is how far a temperature may step in a reading that was marked as a
-// jump and still be believed: then the humidity jumped, as it does in a mist.
-const calmStep = 200
-
-// longestHeating is how long a probe's heater, cooling included, excuses that
-// there is no value.
-const longestHeating = 5 * time.Minute
 
 // note takes the reading's bookkeeping: counters, rhythm, last values. airIsWet says
 // that saturation is no fault of the probe.
@@ -353,10 +336,9 @@ func (p probe) excuse(r *sensors.Reading) {
 // taken for a silent one. One odd interval, such as an outage, teaches nothing.
 func (p probe) rhythm(d time.Duration) {
 	st := &p.St
-	first := st.Readings == 1
 	switch {
 	case d > room.LongestInterval:
-	case first:
+	case st.Readings == 1:
 		st.Interval = max(d, st.Interval)
 	case d > st.Interval*5/8 && d <= st.Interval*3/2:
 		p.Odd, p.HeldBack = 0, 0
