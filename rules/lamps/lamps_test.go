@@ -149,6 +149,23 @@ func TestStep_NeedsAClock(t *testing.T) {
 	}
 }
 
+// All enclosures are looked at every ten minutes, three of them late.
+func TestStep_LooksEveryTenMinutes(t *testing.T) {
+	v := roomtest.View(t, 1, "")
+	v.Enclosures[0].Now.HasLux, v.Enclosures[0].St.Lamps.Light.State = true, climate.LampsOff
+	v.Due = room.Schedule
+	j, found, start := &Judge{}, &roomtest.Found{}, v.At.Add(lateness)
+	for i, c := range []struct {
+		after time.Duration
+		looks int
+	}{{0, 1}, {every - 1, 1}, {every, 2}, {2*every - 1, 2}} {
+		v.At = start.Add(c.after)
+		if j.Step(v, &room.Out{Lives: found}); len(found.List) != c.looks {
+			t.Errorf("step %d: %d looks, want %d", i, len(found.List), c.looks)
+		}
+	}
+}
+
 // The evidence that tells lamps which did not switch, or stepped without the schedule, or
 // are back, at each bound.
 func TestLamps_AtTheirLimits(t *testing.T) {
@@ -571,6 +588,22 @@ func TestLamps_NoneComesOn(t *testing.T) {
 	}
 }
 
+// One of a timer's lamps that shows some of it is dark with those that are told.
+func TestLamps_SomeAreDarkToo(t *testing.T) {
+	for _, c := range []struct {
+		sign climate.LampSign
+		want int
+	}{{climate.LampSign{Looks: 1, Missing: some}, 2}, {climate.LampSign{Looks: 1, Missing: 0.39}, 1}, {climate.LampSign{Missing: some}, 1}} {
+		v := roomtest.View(t, 2, "")
+		v.Lamps[0].On = true
+		signs(v, climate.LampSign{}, c.sign)
+		l := look{Judge: &Judge{faults: []climate.LampFault{climate.LampsNotOn, climate.LampsFollow}}, v: v}
+		if n, dark := l.darkOn(0, climate.LampsNotOn); n != 2 || dark != c.want {
+			t.Errorf("%+v: %d of %d", c.sign, dark, n)
+		}
+	}
+}
+
 // An alarm of lamps is told once, ends when they follow, and a timer's rest that comes
 // each day is for the week.
 func TestLamps_Settle(t *testing.T) {
@@ -600,6 +633,60 @@ func TestLamps_Settle(t *testing.T) {
 	}
 }
 
+// Lamps that switched by themselves did so when that was first found.
+func TestLamps_SettleSince(t *testing.T) {
+	for fault, want := range map[climate.LampFault]bool{
+		climate.LampsNotOn: false, climate.LampsNotOff: false, climate.LampsOffEarly: true, climate.LampsOnEarly: true,
+	} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		s := &en.Alarms[alarm.KindLampStuck]
+		l := look{&Judge{}, v, &room.Out{Lives: &roomtest.Found{}}}
+		l.settle(en, fault, alarm.Cause{})
+		first := v.At.Mono
+		if got := en.St.Lamps.OffHour; (got == first) != want {
+			t.Errorf("%v: since %v", fault, got)
+		}
+		en.St.Lamps.Wrong, v.At = true, v.At.Add(every)
+		if l.settle(en, fault, s.Rec.Cause); en.St.Lamps.OffHour > first {
+			t.Errorf("%v: since it was found again", fault)
+		}
+	}
+}
+
+// Where the lamps of two timers go out in a room that falls, its heating went with them: less
+// evidence of all together is enough. By day, lamps that burn, and no faster fall need more.
+func TestDeparts_TheRoomFalls(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		moved float64 // evidence of each of four
+		fall  float64 // °C in half an hour
+		on    bool
+		want  bool
+	}{
+		{"enough", powerGone / 4, 0.9, true, true}, {"less", powerGone/4 - 0.01, 0.9, true, false},
+		{"a room that hardly falls", powerGone / 4, 0.7, true, false}, {"they are to be dark", powerGone / 4, 0.9, false, false},
+		{"evidence enough without it", parted / 4, 0, true, true},
+	} {
+		v := roomtest.View(t, 4, "[[lamps]]\nid = \"other\"\non = \"08:00-20:00\"\n")
+		v.Air.Trend = climate.Trend{}
+		for m := range 31 {
+			v.Air.Trend.Observe(v.At.Mono+time.Duration(m-31)*time.Minute, 24-c.fall*math.Floor(float64(m)/15.5))
+		}
+		for i := range v.Lamps {
+			v.Lamps[i].On, v.Lamps[i].Next = c.on, 6*time.Hour
+		}
+		for i := range v.Enclosures {
+			w := &v.Enclosures[i].St.Lamps
+			v.Enclosures[i].Lamps = i % 2
+			w.On, w.HasRoom, w.Sign = true, true, climate.LampSign{Warms: true, Known: true, Moved: c.moved}
+		}
+		if got := (look{&Judge{}, v, nil}).departs(0); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}
+
 // Where the room has no probe what all enclosures share may be the room's: their mean counts
 // and not their number, and more of it in the dark, where heating comes on as lamps do.
 func TestDeparts_NoRoom(t *testing.T) {
@@ -609,21 +696,24 @@ func TestDeparts_NoRoom(t *testing.T) {
 		hasRoom bool
 		on      bool
 		moved   float64
+		before  float64 // at one look
 		want    bool
 	}{
-		{"two", 2, false, true, bareParted, true},
-		{"two, less", 2, false, true, bareParted - 0.1, false},
-		{"many, less", 8, false, true, bareParted - 0.1, false},
-		{"many, less, by the room's probe", 8, true, true, bareParted - 0.1, true},
-		{"dark", 2, false, false, told - 0.1, false},
-		{"dark, and more", 2, false, false, told, true},
-		{"one alone", 1, false, true, parted, false},
+		{"two", 2, false, true, bareParted, 0, true},
+		{"two, less", 2, false, true, bareParted - 0.1, 0, false},
+		{"many, less", 8, false, true, bareParted - 0.1, 0, false},
+		{"many, less, by the room's probe", 8, true, true, bareParted - 0.1, 0, true},
+		{"dark", 2, false, false, told - 0.1, 0, false},
+		{"dark, and more", 2, false, false, told, 0, true},
+		{"one alone", 1, false, true, parted, 0, false},
+		{"two at one look", 2, false, true, 0, bareApart, true},
+		{"two at one look, less", 2, false, true, 0, bareApart - 0.1, false},
 	} {
 		v := roomtest.View(t, c.n, "")
 		v.Lamps[0].Known, v.Lamps[0].On, v.Lamps[0].Next = true, c.on, 6*time.Hour
 		for i := range v.Enclosures {
 			w := &v.Enclosures[i].St.Lamps
-			w.HasRoom, w.Sign.Warms, w.Sign.Known, w.Sign.Moved = c.hasRoom, true, true, c.moved
+			w.HasRoom, w.Sign = c.hasRoom, climate.LampSign{Warms: true, Known: true, Moved: c.moved, Before: c.before}
 		}
 		if got := (look{&Judge{}, v, nil}).departs(0); got != c.want {
 			t.Errorf("%s: %v", c.name, got)
