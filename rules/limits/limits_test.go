@@ -40,8 +40,12 @@ func TestStep_AtTheLimitItself(t *testing.T) {
 		found := &roomtest.Found{}
 		arrived(v, c.celsius, c.percent)
 		New(v).Step(v, &room.Out{Lives: found})
-		if f, ok := found.Last(c.kind); !ok || f.In != c.want {
+		f, ok := found.Last(c.kind)
+		if !ok || f.In != c.want {
 			t.Errorf("%v at %v °C, %v %%: %+v", c.kind.Row().ID, c.celsius, c.percent, f)
+		}
+		if r := f.Alarm.Rec; c.kind == alarm.KindFloor && (r.Value != c.percent || r.Limit != floor) {
+			t.Errorf("the floor is told as %v %% against %v", r.Value, r.Limit)
 		}
 	}
 }
@@ -60,6 +64,7 @@ func TestFloor_Excuse(t *testing.T) {
 	}{
 		{"excused", alarm.Norm, false, 0, 1, alarm.Beyond, true},
 		{"no longer", alarm.Norm, false, 0, 0, alarm.Beyond, false},
+		{"not dry for as long", alarm.Norm, false, -1, time.Hour, alarm.Beyond, true},
 		{"dry for as long as an excuse lasts", alarm.Norm, true, -1, time.Hour, alarm.Beyond, false},
 		{"for less", alarm.Norm, true, -2, time.Hour, alarm.Beyond, true},
 		{"it rang", alarm.Unack, true, 0, time.Hour, alarm.Beyond, false},
@@ -313,6 +318,38 @@ func TestBand_AtItsLimits(t *testing.T) {
 	}
 }
 
+// Above its days' top an enclosure that rises is too warm at once where it, or the room, is
+// unusual for this hour; at the top nothing is, and what stands is none.
+func TestTooWarm_OnARise(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		over    int32   // the top, hundredths
+		climbs  float64 // °C/h
+		unusual float64 // °C of the room
+		want    bool
+	}{
+		{"rises in a room that is warm", 1, 0.5, 1.5, true}, {"at the top", 0, 0.5, 1.5, false},
+		{"stands", 1, 0, 1.5, false}, {"rises in a room that is as usual", 1, 0.5, 0, false},
+	} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		day := max(en.Limits.DayHigh, en.Limits.NightHigh)
+		roomtest.Says(v, 1, float64(day+c.over)/100, 85)
+		for m := -60; m <= 0; m++ {
+			en.St.Trend.Observe(v.At.Mono+time.Duration(m)*time.Minute, 26+c.climbs*float64(m)/60)
+		}
+		for i := range 24*3 + 1 {
+			for range 3 {
+				v.Air.Usual.Observe(float64(i%24), 24-c.unusual)
+			}
+		}
+		roomtest.Usual(en, float64(day+c.over)/100-24, 3)
+		if got := (look{New(v), v, nil}).tooWarm(en, v.BandDead); got != c.want {
+			t.Errorf("%s: %v", c.name, got)
+		}
+	}
+}
+
 // Of a short absence the floor keeps the excuse that a door gave it.
 func TestForget_KeepsTheExcuse(t *testing.T) {
 	for _, c := range []struct {
@@ -462,6 +499,14 @@ func TestBand_MildOnTheColdSide(t *testing.T) {
 		(look{j, v, &room.Out{Lives: found}}).judgeBelow(en, low, v.BandDead)
 		if f, ok := found.Last(alarm.KindBelow); !ok || f.In != alarm.Beyond || f.Mild != c.mild || f.Hold != c.hold {
 			t.Errorf("%s: %+v", c.name, f)
+		}
+		// What is told is for the days after it, unless it is colder then.
+		r := &en.Alarms[alarm.KindBelow].Rec.Life
+		r.State, r.Active, r.Since = alarm.Unack, true, v.At
+		(look{j, v, &room.Out{Lives: found}}).judgeBelow(en, low, v.BandDead)
+		tomorrow, cold := v.At.Mono+24*time.Hour, -en.Now.Main
+		if own := &j.At[0].Cool; !own.told(tomorrow, cold) || own.told(tomorrow, cold+habitMore) {
+			t.Errorf("%s: it is not what was told: %+v", c.name, own)
 		}
 	}
 	// Within the band nothing is mild but what rings still.

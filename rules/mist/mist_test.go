@@ -185,9 +185,14 @@ func TestMist_AtItsLimits(t *testing.T) {
 		if got := (look{j, v, nil}).softened(en); got != c.want {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
 		}
+		// Where none was ever open, none was before the first quarter of an hour either.
+		j.At[0].DueAt, en.St.DoorAt, v.Probes[en.Now.HumProbe].St.StillAt = patience, 0, patience
+		if got := (look{j, v, nil}).softened(en); got != climate.MistMissed {
+			t.Errorf("%s, and no door was ever open: %v", c.name, got)
+		}
 	}
 	// One of several is waited for, a quarter of an hour.
-	for ago, want := range map[time.Duration]bool{patience: true, patience - 1: false} {
+	for ago, want := range map[time.Duration]bool{15 * time.Minute: true, 15*time.Minute - 1: false} {
 		v := roomtest.View(t, 2, "")
 		j, found := New(v), &roomtest.Found{}
 		for i := range j.At {
@@ -265,17 +270,63 @@ func TestMist_AtItsLimits(t *testing.T) {
 	}
 }
 
+// A dry-down that takes twice as long as usual, or half, is told from the fourth such pulse in
+// a row on, and until one is as usual.
+func TestDry_FourInARow(t *testing.T) {
+	for _, c := range []struct {
+		last time.Duration // half-life of the last five, where the usual is an hour
+		odd  int
+		want bool
+	}{{2 * time.Hour, 4, true}, {30 * time.Minute, 4, true}, {2 * time.Hour, 3, false}, {time.Hour, 0, false}} {
+		v := roomtest.View(t, 1, "")
+		en, j, found := &v.Enclosures[0], New(v), &roomtest.Found{}
+		l := look{j, v, &room.Out{Lives: found}}
+		for n := range 20 {
+			half := time.Hour
+			if n > 14 && n <= 15+c.odd { // the middle one of three is odd from the second on
+				half = c.last
+			}
+			if n > 15+c.odd {
+				break
+			}
+			en.St.Dry.Add(time.Duration(n)*24*time.Hour, half)
+			l.judgeDry(en, v.At)
+		}
+		f, ok := found.Last(alarm.KindDryDown)
+		if told := ok && f.In == alarm.Beyond; told != c.want || j.At[0].DryOdd != c.odd {
+			t.Errorf("%d of %v: told %v, %d in a row", c.odd, c.last, told, j.At[0].DryOdd)
+		}
+		if !ok {
+			continue
+		}
+		if r := f.Alarm.Rec; r.Value != c.last.Minutes() || r.Limit != 60 {
+			t.Errorf("%d of %v: %v min against %v", c.odd, c.last, r.Value, r.Limit)
+		}
+		f.Alarm.Rec.Life.State, f.Alarm.Rec.Life.Active = alarm.Unack, true
+		for n := range 2 {
+			en.St.Dry.Add(time.Duration(20+n)*24*time.Hour, time.Hour)
+			l.judgeDry(en, v.At)
+		}
+		if f, _ = found.Last(alarm.KindDryDown); f.In != alarm.Back || j.At[0].DryOdd != 0 {
+			t.Errorf("as usual after %v: %v, %d in a row", c.last, f.In, j.At[0].DryOdd)
+		}
+	}
+}
+
 // An enclosure that is cool after its mist while those that got the same are as usual is
 // misted still, though each evening is too damp to dry; where they cool too it is not.
 func TestEndless_CoolAlone(t *testing.T) {
 	for _, c := range []struct {
 		name string
 		cool [4]float64
+		late time.Duration // by which the last two began
 		want bool
 	}{
-		{"alone", [4]float64{6, -2, -1, -2}, true},
-		{"with another", [4]float64{6, -2, 2, -2}, false},
-		{"a little", [4]float64{3.4, -2, -1, -2}, false},
+		{"alone", [4]float64{6, -2, -1, -2}, 0, true},
+		{"with another", [4]float64{6, -2, 2, -2}, 0, false},
+		{"a little", [4]float64{3.4, -2, -1, -2}, 0, false},
+		{"two are misted a bit later", [4]float64{6, -2, -1, -2}, patience, true},
+		{"two got another mist", [4]float64{6, -2, -1, -2}, patience + 1, false},
 	} {
 		v := roomtest.View(t, 4, "")
 		j, found := New(v), &roomtest.Found{}
@@ -283,6 +334,9 @@ func TestEndless_CoolAlone(t *testing.T) {
 		for i, x := range c.cool {
 			w := &j.At[i].Watch
 			w.Cool, w.Sticks, w.Planned, w.Follows, w.Begun, w.Last = x, -2, true, true, v.At.Mono-time.Hour, v.At.Mono
+			if w.Since = w.Begun; i >= 2 {
+				w.Since += c.late
+			}
 		}
 		j.At[0].Watch.Sticks = 2.8
 		l.judgeEndless(&v.Enclosures[0], v.At)
