@@ -150,7 +150,22 @@ func TestRoom_OnceAMinute(t *testing.T) {
 			t.Error("the first reading waits")
 		}
 	}
+	v = roomtest.View(t, 1, "")
+	l = look{v}
 	en := &v.Enclosures[0]
+	for misted, want := range map[bool]bool{true: false, false: true} {
+		en.St.Offset, en.St.HasPulse, en.St.PulseAt = climate.HourOffset{}, misted, v.At.Mono
+		if l.learn(en, v.At, 26, 25); (en.St.Offset != climate.HourOffset{}) != want {
+			t.Errorf("misted %v: learned %v", misted, !want)
+		}
+	}
+	for lamps, want := range map[int]climate.Lamps{0: climate.LampsOn, -1: climate.LampsUnknown} {
+		en.Lamps, v.Lamps[0].Known, v.Lamps[0].On = lamps, true, true
+		en.St.Thermal = climate.NewThermal(90)
+		if l.learn(en, v.At, 26, 25); en.St.Thermal.LastLamp != want {
+			t.Errorf("timer %d is on: %v", lamps, en.St.Thermal.LastLamp)
+		}
+	}
 	for ago, want := range map[time.Duration]bool{20*time.Minute - 1: true, 20 * time.Minute: false} {
 		en.St.HasPulse, en.St.PulseAt = true, v.At.Mono-ago
 		if got := l.disturbedModel(en, v.At.Mono); got != want {

@@ -378,15 +378,17 @@ func TestDry_AtItsLimits(t *testing.T) {
 		want   alarm.FactID
 	}{
 		{"three of three", 3, 3, 0, alarm.FactAtFloor}, {"two of two", 2, 2, 0, ""}, {"seven of ten", 10, 7, 0, alarm.FactAtFloor}, {"six of ten", 10, 6, 0, ""},
-		{"a room that is drier by 8 %", 1, 1, 8, alarm.FactRoomDry}, {"by less", 1, 1, 7.9, ""},
+		{"a room that is drier by 8 %", 1, 1, 8, alarm.FactRoomDry}, {"by less", 1, 1, 7.9, ""}, {"at midnight", 1, 1, 8, alarm.FactRoomDry},
 	} {
 		v := roomtest.View(t, c.n, "")
-		for range 3 {
-			for h := 11; h < 14; h++ {
-				for range 3 {
-					v.Air.UsualHum.Observe(float64(h), 85+c.drier)
-					v.Air.Usual.Observe(float64(h), 24)
-				}
+		if c.name == "at midnight" {
+			v.At.Wall = v.At.Wall.Add(12 * time.Hour)
+			v.ReadClock(v.At)
+		}
+		for i := range 24*3 + 1 {
+			for range 3 {
+				v.Air.UsualHum.Observe(float64(i%24), 85+c.drier)
+				v.Air.Usual.Observe(float64(i%24), 24)
 			}
 		}
 		for i := range v.Enclosures {
@@ -628,6 +630,57 @@ func TestLampsGo_AtItsLimits(t *testing.T) {
 		}
 		if v.Lamps[0].On = false; (Look{V: v}).lampsGo() != nil {
 			t.Errorf("%s: lamps that are off go", c.name)
+		}
+	}
+}
+
+// On the first days a room that is 1.5 °C warmer than three hours before is enough, and one
+// that is as much colder cools what is in it.
+func TestRoom_ThreeHoursBefore(t *testing.T) {
+	for _, c := range []struct {
+		by   float64
+		want alarm.FactID
+	}{{1.5, alarm.FactRoomClimbed}, {1.49, ""}, {-1.5, ""}} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		v.Lamps[0].Known, v.Lamps[0].Edge = true, 4*time.Hour
+		before := float64(en.Limits.DayLow)/100 + 1
+		for m := range 60 {
+			en.St.Thermal.Observe(climate.ThermalReading{At: v.At.Mono - 3*time.Hour + time.Duration(m-30)*time.Minute, Air: before, Room: before, HasRoom: true, Hour: 12})
+		}
+		r := climate.RoomCase{Temp: before + c.by, HasTemp: true}
+		got := Look{V: v}.firstDaysExplain(en, &r, hotter)
+		if (got == nil) != (c.want == "") || got != nil && (got.ID != c.want || got.For != 3*time.Hour || float64(got.Delta) != c.by) {
+			t.Errorf("by %v °C: %+v", c.by, got)
+		}
+		roomtest.Says(v, 0, before-c.by, 50)
+		if cools := (Look{V: v}).CoolsWithRoom(en); cools != (c.by >= 1.5) {
+			t.Errorf("colder by %v °C: it cools %v", c.by, cools)
+		}
+	}
+}
+
+// A probe whose temperature moved without its humidity is what is cold, and is told beside
+// heat, where it is the odd one of its band and nobody is in danger.
+func TestOddCause_WithoutItsHumidity(t *testing.T) {
+	for _, c := range []struct {
+		kind  alarm.Kind
+		rise  float64
+		known bool // what is usual
+		want  alarm.CauseKind
+		told  bool
+	}{
+		{alarm.KindAbove, 2, true, alarm.CauseEnclosure, true}, {alarm.KindBelow, -2, true, alarm.CauseProbe, true},
+		{alarm.KindAbove, -2, true, alarm.CauseEnclosure, false}, {alarm.KindBelow, 2, true, alarm.CauseEnclosure, false},
+		{alarm.KindBelow, -2, false, alarm.CauseEnclosure, false}, {alarm.KindAhead, 2, true, alarm.CauseEnclosure, false}, {alarm.KindExposure, 2, true, alarm.CauseEnclosure, false},
+	} {
+		v := roomtest.View(t, 1, "")
+		en := &v.Enclosures[0]
+		en.St.Moist = room.Moist{Apart: v.At.Mono, Rise: c.rise}
+		got, why := Look{V: v}.oddCause(en, &climate.Case{HasTemp: true, HasOffset: c.known}, &climate.Finding{Judged: 1}, c.kind)
+		told := len(why) > 0 && why[len(why)-1].ID == alarm.FactMoistApart
+		if got.Kind != c.want || told != c.told {
+			t.Errorf("%v, %v °C: %+v by %+v", c.kind.Row().ID, c.rise, got, why)
 		}
 	}
 }

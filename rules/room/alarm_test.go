@@ -355,6 +355,12 @@ func TestValues_Together(t *testing.T) {
 			t.Errorf("at %v the next is too old at %v, want %v", now, got, want)
 		}
 	}
+	// What a probe keeps to itself on purpose makes it no older.
+	v.Probes = v.Probes[:1]
+	v.Probes[0].St.TempAt, v.Probes[0].St.HumAt, v.Probes[0].St.Unseen = 0, 0, 3*time.Minute
+	if got := v.NextAge(101 * time.Minute); got != 105*time.Minute {
+		t.Errorf("a probe that heats itself is silent at %v", got)
+	}
 }
 
 // Lamps are on and off by the minute, across midnight too, and bands settle after them.

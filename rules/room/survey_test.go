@@ -1,6 +1,7 @@
 package room_test
 
 import (
+	"fmt"
 	"testing"
 	"time"
 
@@ -28,6 +29,46 @@ func TestSurvey_LargeRoomsOnceAPoll(t *testing.T) {
 		roomtest.Says(v, 2, 35, 85)
 		if pic := v.Survey(back); pic.Above != 2 {
 			t.Errorf("%d enclosures, of a time before: %d above", n, pic.Above)
+		}
+	}
+}
+
+// An enclosure hangs on its own timers, or on none.
+func TestNewView_Timers(t *testing.T) {
+	enclosure := func(id string, slot int) string {
+		return fmt.Sprintf("[[probe]]\nid = \"of-%[1]s\"\nfamily = \"simulated\"\nplace = \"litter\"\nenclosure = \"%[1]s\"\n"+
+			"[[enclosure]]\nid = \"%[1]s\"\nname = \"Tank %[1]s\"\nrack = \"a\"\nshelf = 1\nslot = %[2]d\nspecies = \"dendrobates-tinctorius\"\nstage = \"adult\"\nvolume = \"90 L\"\n", id, slot)
+	}
+	v := roomtest.View(t, 1, "[[lamps]]\nid = \"other\"\non = \"08:00-20:00\"\n[[mist]]\nid = \"n\"\ntimes = [\"09:00\"]\n"+
+		enclosure("x1", 8)+"lamps = \"other\"\nmist = \"n\"\n"+enclosure("x2", 9))
+	for i, want := range []int{0, 1, -1} {
+		if en := &v.Enclosures[i]; en.Lamps != want || en.Mist != want {
+			t.Errorf("enclosure %d: lamps %d, mist %d, want %d", i, en.Lamps, en.Mist, want)
+		}
+	}
+	if r := v.RoomCase(v.At); r.Temp != 24 || !r.HasTemp {
+		t.Errorf("a room at 24 °C: %+v", r)
+	}
+}
+
+// Of several probes that are doubted it is the hottest, and else the first.
+func TestDoubtful_TheHottestFirst(t *testing.T) {
+	for _, c := range []struct {
+		doubted []int
+		want    int // 0 for none
+	}{{nil, 0}, {[]int{1}, 1}, {[]int{2}, 2}, {[]int{3}, 3}, {[]int{1, 2}, 2}, {[]int{1, 3}, 1}, {[]int{2, 3}, 2}} {
+		beside := "[[probe]]\nid = \"%s\"\nfamily = \"simulated\"\nplace = \"canopy\"\nenclosure = \"e1\"\n"
+		v := roomtest.View(t, 1, fmt.Sprintf(beside+beside, "q1", "q2"))
+		for _, i := range c.doubted {
+			v.Probes[i].St.Doubtful = true
+		}
+		en, got := &v.Enclosures[0], 0
+		en.Now.HotProbe = 2
+		if p := v.Doubtful(en, v.At, 0); p != nil {
+			got = p.Index
+		}
+		if got != c.want {
+			t.Errorf("of %v: %d, want %d", c.doubted, got, c.want)
 		}
 	}
 }

@@ -120,7 +120,7 @@ func NewView(cfg *configs.Config, clock Clock) *View {
 			cases: make([]climate.Case, 0, n), Ints: make([]int32, 0, max(n, len(cfg.Probes))+1), Floats: make([]float64, 3*n+4), surveyed: make([]float64, 2*n),
 		},
 	}
-	v.At, v.minute, v.AgeAt = sensors.Instant{}, -1, -1
+	v.minute = -1
 	if v.Loc == nil {
 		v.Loc = time.UTC
 	}
