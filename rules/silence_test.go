@@ -64,6 +64,26 @@ func TestSilence_LossyRadio(t *testing.T) {
 	}
 }
 
+// A room of which nothing was heard, and which spoke again, is watched as before: the next
+// silence is told, of one probe or of all.
+func TestSilence_AfterOneOfAll(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, ""))
+	r.run(time.Hour, r.calm)
+	for _, gone := range [][]string{{"p1", "p2", "room"}, {"p1"}, {"room"}, {"p1", "p2", "room"}, {"p1", "p2", "room"}, {"p2"}} {
+		r.log = nil
+		r.run(30*time.Minute, without(r.calm, gone...))
+		if n := r.raises(alarm.ProbeSilent, alarm.Note); n != len(gone) {
+			t.Errorf("%v fell silent: told of %d", gone, n)
+		}
+		r.run(time.Hour, r.calm)
+		for _, id := range gone {
+			if err := r.act(Action{Kind: Acknowledge, By: "a", Key: alarm.Key{Alarm: alarm.ProbeSilent, Subject: id}}); err != nil {
+				t.Error(err)
+			}
+		}
+	}
+}
+
 // What wakes is not put off: an enclosure that was on its way to its lethal limit, and
 // a room of which nothing is seen.
 func TestSilence_LossyRadioStillWakes(t *testing.T) {
@@ -132,8 +152,9 @@ func TestSilence_DiesSlowly(t *testing.T) {
 	}
 }
 
-// A gateway that starts anew each night is learned; nothing is of a node that speaks
-// each five minutes and loses one in five but that it is told later, by ten minutes.
+// A gateway that starts anew each night is told each night, of each probe once: a silence
+// that was told counts for no more than that. Of a node that speaks each five minutes and
+// loses one in five nothing is learned but that it is told later, by ten minutes.
 func TestSilence_GatewayAndSlowNode(t *testing.T) {
 	r := newRig(t, rigConfig(t, 3, ""))
 	restarts := func(id string, at time.Duration) *sensors.Reading {
@@ -145,8 +166,8 @@ func TestSilence_GatewayAndSlowNode(t *testing.T) {
 	r.run(4*24*time.Hour, restarts)
 	r.log = nil
 	r.run(2*24*time.Hour, restarts)
-	if n := r.raises(alarm.ProbeSilent, alarm.Today); n > 0 {
-		t.Errorf("two more restarts are told by %d probes", n)
+	if n := r.raises(alarm.ProbeSilent, alarm.Today); n != 2*4 {
+		t.Errorf("two more restarts are told of four probes %d times", n)
 	}
 
 	r = newRig(t, rigConfig(t, 3, ""))

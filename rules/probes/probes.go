@@ -96,8 +96,10 @@ func (l look) take(p probe, r *sensors.Reading) {
 		p.noteLoss(r.At.Mono-p.HeardAt()-p.St.Unseen, limit, &l.v.Cfg.Rules)
 	}
 	p.note(r, l.v.Cfg.Room.Poll.D(), l.airIsWet(p, r))
-	if p.St.Readings <= 2 || p.SilentAfter(&l.v.Cfg.Rules) < limit {
+	if until := p.SilentAfter(&l.v.Cfg.Rules); until < limit {
 		l.v.AgeAt = -1
+	} else { // where all were silent nothing else grows old
+		l.v.AgeAt = min(l.v.AgeAt, r.At.Mono+until)
 	}
 	if p.Open > 0 && r.Quality != sensors.Bad && p.Alarm(alarm.KindSilent).Open() {
 		l.judgeSilent(p, r.At)
