@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/room"
 	"dewline/rules/room/roomtest"
@@ -252,6 +253,35 @@ func TestLoss_AtItsLimits(t *testing.T) {
 		got := n.polls()
 		if chance := p * math.Pow(next, got-1); math.Abs(chance/lossChance-1) > 1e-6 {
 			t.Errorf("%+v: a row of %v has the chance %v", n, got, chance)
+		}
+	}
+}
+
+// A silence is told as late as rows of lost polls make it, ten minutes late at most and twenty
+// where such rows are usual; what was told of a poor radio stays told for two hours.
+func TestLoss_ToldLater(t *testing.T) {
+	rules := &configs.Rules{SilentAfter: configs.Duration(2 * time.Minute)}
+	const limit = 3 * time.Minute // three polls of a minute
+	for third, want := range map[uint16]time.Duration{0: limit, 4: 10 * time.Minute, 9: limit + lossDelay, 10: limit + 2*lossDelay} {
+		p := probe{&room.Probe{}, &State{}}
+		p.St.Interval, p.St.Readings = time.Minute, 9
+		if p.Loss = (Loss{Got: 4000, Longest: [lossTops]uint16{third, third, third}}); third > 0 {
+			p.Loss.Lost, p.Loss.Rows = 3, 3
+		}
+		if got := p.toldAfter(rules); got != want {
+			t.Errorf("rows of %d: told after %v, want %v", third, got, want)
+		}
+	}
+	for ago, want := range map[time.Duration]bool{lossHold - 1: true, lossHold: false} {
+		p := probe{&room.Probe{}, &State{}}
+		p.Loss, p.Told = Loss{Got: 80, Lost: 20, Rows: lossAgain}, time.Hour
+		s := room.MakeAlarm(alarm.KindSilent, 0, "p1")
+		s.Rec.Life.Active, s.Rec.Priority = true, alarm.Today
+		if got := p.held(&s, time.Hour+ago); got != want {
+			t.Errorf("told %v ago: held %v", ago, got)
+		}
+		if s.Rec.Priority = alarm.Wake; p.held(&s, time.Hour+ago) {
+			t.Errorf("told %v ago: one that wakes is held", ago)
 		}
 	}
 }

@@ -489,16 +489,16 @@ func TestDrift_AtItsLimits(t *testing.T) {
 		}
 	}
 	// Nights are compared from two to five o'clock, and closed after that.
-	for hour, want := range map[int]bool{1: false, 2: true, 4: true, 5: false} {
+	for minute, want := range map[int]bool{119: false, 120: true, 299: true, 300: false} {
 		v := roomtest.View(t, rackLeast, "")
-		v.At.Wall = time.Date(2026, 3, 2, hour, 30, 0, 0, time.UTC)
+		v.At.Wall = time.Date(2026, 3, 2, 0, minute, 0, 0, time.UTC)
 		v.ReadClock(v.At)
 		roomtest.Says(v, 1, 24.5, 88)
 		l := look{Judge: New(v), v: v}
 		l.At[1].TempDrift.Num, l.At[1].HumDrift.Num = 20, 20
 		l.compareNight(v.At)
 		if got := l.nightOpen; got != want || want != (l.At[1].TempDrift.Num == 21) || !want && l.At[1].TempDrift.NumN != 1 {
-			t.Errorf("%d o'clock: compared %v, %+v", hour, got, l.At[1].TempDrift)
+			t.Errorf("minute %d of the day: compared %v, %+v", minute, got, l.At[1].TempDrift)
 		}
 		if want && (l.At[1].TempDrift.Sum != 50 || l.At[1].HumDrift.Sum != 300 || l.At[0].TempDrift.Num != 0) {
 			t.Errorf("%+v, %+v", l.At[1].TempDrift, l.At[0].TempDrift)
@@ -893,7 +893,10 @@ func TestDew_AtItsLimits(t *testing.T) {
 		less  float64
 		since time.Duration
 		want  bool
-	}{{"too wet for long", 99, 0, dewFor, true}, {"for less", 99, 0, dewFor - 1, false}, {"it may be drier", 99, 12, dewFor, false}, {"2 °C above", 88.6, 0, dewFor, false}, {"more", 89.4, 0, dewFor, true}} {
+	}{
+		{"too wet for half an hour", 99, 0, 30 * time.Minute, true}, {"for less", 99, 0, 30*time.Minute - 1, false}, {"it may be drier", 99, 12, time.Hour, false},
+		{"2 °C above", 88.6, 0, time.Hour, false}, {"more", 89.4, 0, time.Hour, true},
+	} {
 		v := roomtest.View(t, 1, "[[probe]]\nid = \"q1\"\nfamily = \"simulated\"\nplace = \"canopy\"\nenclosure = \"e1\"\n"+
 			"[[probe]]\nid = \"q2\"\nfamily = \"simulated\"\nplace = \"water\"\nenclosure = \"e1\"\n")
 		l := look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}
@@ -929,6 +932,72 @@ func TestDew_AtItsLimits(t *testing.T) {
 			if l.judgeDew(&v.Enclosures[0], v.At); p.St.Dewy {
 				t.Error("it is well again, and not believed")
 			}
+		}
+	}
+}
+
+// A probe that says the same for hours while the others move is frozen, but where it is known
+// to stand so, or where nothing of it is heard.
+func TestFrozen_WhileOthersMove(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		set  func(p probe, v *room.View)
+		want bool
+	}{
+		{"it stands", func(probe, *room.View) {}, true},
+		{"for less", func(p probe, _ *room.View) { p.St.StillAt++ }, false},
+		{"the others hardly move", func(p probe, _ *room.View) { p.St.PeerLow, p.St.PeerHigh = 2400, 2449 }, false},
+		{"it never spoke", func(p probe, _ *room.View) { p.St.Readings = 0 }, false},
+		{"it tells no temperature", func(p probe, _ *room.View) { p.St.Still.Has = sensors.HasHumidity }, false},
+		{"it is silent", func(p probe, v *room.View) { p.St.Heard.Mono -= time.Hour }, false},
+	} {
+		v := roomtest.View(t, 3, "")
+		v.At.Mono = 100 * time.Hour
+		for i := range v.Probes {
+			roomtest.Says(v, i, 24, 80)
+		}
+		l := look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}
+		p := l.at(1)
+		p.St.Still.Has = sensors.HasTemperature
+		p.St.StillAt, p.St.HasPeers, p.St.PeerLow, p.St.PeerHigh = v.At.Mono-v.Cfg.Rules.FrozenAfter.D(), true, 2390, 2450
+		c.set(p, v)
+		if l.judgeFrozen(v.At); p.St.Frozen != c.want {
+			t.Errorf("%s: frozen %v", c.name, p.St.Frozen)
+		}
+	}
+}
+
+// How far a humidity may be wrong is what the reading says, and else what its calibration did.
+func TestTakeHumidity_HowFarItMayBeWrong(t *testing.T) {
+	for _, c := range []struct{ below, above, less, more sensors.CentiPercent }{{0, 0, 150, 150}, {300, 0, 300, 0}, {0, 200, 0, 200}} {
+		p := probe{&room.Probe{}, &State{}}
+		p.CalibrU = 150
+		r := sensors.Reading{At: instant(time.Hour), Humidity: 8000}
+		r.Uncertainty.HumidityBelow, r.Uncertainty.HumidityAbove = c.below, c.above
+		if p.takeHumidity(&r); p.St.HumLess != c.less || p.St.HumMore != c.more {
+			t.Errorf("%+v: %v less, %v more", c, p.St.HumLess, p.St.HumMore)
+		}
+	}
+}
+
+// Frost in a mild room is the probe's own, unless it sank to it; 45 °C is implausible itself.
+func TestTakeTemperature_Implausible(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		last  sensors.CentiCelsius
+		says  sensors.CentiCelsius
+		alone bool
+	}{
+		{"frost", 2400, -1, true}, {"freezing", 2400, 0, false}, {"it sank", freezing + room.Leap, -1, false}, {"it fell", freezing + room.Leap + 1, -1, true},
+		{"45 °C", 2400, Implausible, true}, {"less", 2400, Implausible - 1, false},
+	} {
+		v := roomtest.View(t, 4, "")
+		l := look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}
+		p := l.at(1)
+		p.St.Temp, p.St.AnyAt = c.last, v.At.Mono
+		l.takeTemperature(p, &sensors.Reading{At: v.At.Add(poll), Has: sensors.HasTemperature, Temperature: c.says, Quality: sensors.Good})
+		if p.St.Alone != c.alone {
+			t.Errorf("%s: alone %v", c.name, p.St.Alone)
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package probes
 
 import (
+	"math"
 	"math/rand/v2"
 	"testing"
 	"time"
@@ -228,6 +229,49 @@ func TestSwap_SpikeIsNoStep(t *testing.T) {
 	}
 }
 
+// A step within five minutes of a silence may be a probe that was plugged in elsewhere, and one
+// within half an hour of another belongs to its row, which began from where the air was calm.
+func TestSwap_StepOfARow(t *testing.T) {
+	const now = 10 * time.Hour
+	for _, c := range []struct {
+		quiet, stepped time.Duration // ago, -1 for never
+		silent, calm   bool
+	}{
+		{-1, -1, false, true}, {5 * time.Minute, 30 * time.Minute, true, false}, {5*time.Minute + 1, 30*time.Minute + 1, false, true},
+	} {
+		p := probe{&room.Probe{}, &State{}}
+		p.St.HasTemp, p.St.Temp, p.St.Interval, p.St.Quality = true, 2400, poll, sensors.Good
+		p.St.Heard, p.St.Last = instant(now-poll), instant(now-poll)
+		p.Level, p.Calm, p.Grain.Temp = Level{Temp: 2400, Num: swapMean}, Level{Temp: 2000, Num: 1}, 1
+		if c.quiet >= 0 {
+			p.Quiet = now - c.quiet
+		}
+		if c.stepped >= 0 {
+			p.Stepped = now - c.stepped
+		}
+		p.follow(&sensors.Reading{At: instant(now), Has: sensors.HasTemperature, Temperature: 2700, Quality: sensors.Good})
+		if p.Step.At != now || p.Step.Silent != c.silent || (p.Calm.Temp == 2400) != c.calm {
+			t.Errorf("%+v: %+v, calm at %v", c, p.Step, p.Calm.Temp)
+		}
+	}
+}
+
+// How far a probe is from its place is against the room where there are few.
+func TestSwap_AwayOfFew(t *testing.T) {
+	v := roomtest.View(t, 2, "")
+	l := swaps{look{New(v), v, &room.Out{Lives: &roomtest.Found{}}}}
+	for i := range 24*9 + 1 {
+		for range 3 {
+			l.At[1].Own.Observe(float64(i%24), 1)
+		}
+	}
+	roomtest.Says(v, 1, 24.5, 85)
+	middle, off := l.leaveTogether(2200, 12, v.At.Mono)
+	if by := l.At[1].Away.by; by != 1.5 || middle != 0 || off != 0 || !math.IsNaN(l.At[2].Away.by) {
+		t.Errorf("2.5 °C over the room, where 1 is usual: by %v, the middle %v, off %v", by, middle, off)
+	}
+}
+
 // What a probe said before a long silence, or before it came into service, is no level to
 // step from.
 func TestSwap_ForgetsOldLevels(t *testing.T) {
@@ -343,6 +387,9 @@ func TestSwap_ExchangedAsByLookingAtAll(t *testing.T) {
 				want, found = q, found+1
 				break
 			}
+		}
+		if len(l.stood) > 2*len(v.Probes)+1 {
+			t.Fatalf("%d steps stand of %d probes", len(l.stood), len(v.Probes))
 		}
 		if got := l.exchanged(p); got.Probe != want.Probe {
 			t.Fatalf("found %+v, and by looking at all %+v", got.Probe, want.Probe)
