@@ -247,6 +247,8 @@ func TestDoor_Steps(t *testing.T) {
 		{"too fresh", []time.Duration{time.Minute - 1}, 72, 25, 22, false, false},
 		{"too old", []time.Duration{8*time.Minute + 1}, 72, 25, 22, false, false},
 		{"the mean of three", []time.Duration{time.Minute, 2 * time.Minute, 3 * time.Minute}, 72, 25, 22, false, true},
+		{"five points, and cooler", []time.Duration{6 * time.Minute}, 75, 24.45, 22, false, true},
+		{"five points, hardly cooler", []time.Duration{6 * time.Minute}, 75, 24.5, 22, false, false},
 		{"no room known", []time.Duration{time.Minute}, 72, 25, 0, false, true},
 		{"no room known, disturbed", []time.Duration{time.Minute}, 60, 23, 0, true, false},
 		{"disturbed, 0.7 °C colder", []time.Duration{time.Minute}, 60, 24.25, 22, true, true},

@@ -4,6 +4,7 @@ import (
 	"encoding/base64"
 	"encoding/binary"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 )
@@ -125,12 +126,5 @@ func (m *Thermal) usualAt(now int64) usualAir {
 
 // centi rounds °C into a slot, saturating far outside of what lives.
 func centi(c float64) int16 {
-	return int16(min(max(c*100+0.5*sign(c), -32000), 32000))
-}
-
-func sign(x float64) float64 {
-	if x < 0 {
-		return -1
-	}
-	return 1
+	return int16(min(max(math.Round(c*100), -32000), 32000))
 }

@@ -469,3 +469,21 @@ func TestContrast(t *testing.T) {
 		t.Error("one enclosure is no contrast")
 	}
 }
+
+// The last look of a phase has no later one beside it; a switch before anything is known
+// begins no course.
+func TestLampWatch_FirstAndLastOfAPhase(t *testing.T) {
+	w := LampWatch{Last: 100*time.Hour + (stepSlots-1)*stepSlot, Switch: 100 * time.Hour}
+	w.Since.Begun = true
+	for k := range stepSlots {
+		w.Steps[0].N[k], w.Steps[0].Mean[k] = stepFew, 1
+	}
+	w.Past[0].Value, w.Past[lampWindow].Value = 1, 0
+	if _, known := w.habitual(); !known {
+		t.Error("the last look is not known")
+	}
+	w = LampWatch{}
+	if w.switched(time.Hour); w.Since != (lampCourse{}) || w.Switch != time.Hour {
+		t.Errorf("%+v", w.Since)
+	}
+}

@@ -397,3 +397,17 @@ func TestMistMiss_NoGuessWhileItDries(t *testing.T) {
 		}
 	}
 }
+
+// A mist that was not seen counts as hidden, should it turn out to have fallen, from evidence
+// of 2 on.
+func TestMistMiss_Odd(t *testing.T) {
+	for evidence, want := range map[float64]int{2: 1, 1.9: 0} {
+		m := mistMiss{Evidence: evidence}
+		if got := m.miss(false); got != MistUnclear || m.Odd != want || m.Row != 1 || m.Sum != evidence {
+			t.Errorf("evidence of %v: %v, %+v", evidence, got, m)
+		}
+	}
+	if _, known := new(MistDetector).before(); known {
+		t.Error("a temperature before nothing")
+	}
+}

@@ -108,6 +108,16 @@ func TestMistWatch_StickingOffSchedule(t *testing.T) {
 // An hour's level is known after three days, of which the first may be one of a tank that
 // settles, and forgets in about eight.
 func TestHourLevel(t *testing.T) {
+	var apart hourLevel
+	for day := range 8 { // 80 and 84 by turns: 2 around 82
+		for hour := range 24 {
+			apart.observe(float64(hour), 80+4*float64(day%2))
+		}
+	}
+	if got := apart.strays(5); math.Abs(got-2) > 1e-3 {
+		t.Errorf("days of 80 and 84 %% differ by %v", got)
+	}
+
 	var l hourLevel
 	day := func(v float64) {
 		for h := range 24 {

@@ -714,6 +714,24 @@ func TestForecast_RoomThatIsHeld(t *testing.T) {
 	}
 }
 
+// A model that was never stepped, and knows no room, starts as one whose air and lamps have
+// been as they are for long.
+func TestWhatIf_NeverStepped(t *testing.T) {
+	for _, on := range []bool{false, true} {
+		const air = 26
+		m, long := NewThermal(90), NewThermal(90)
+		level, lamps := float64(air), filter{}
+		if on {
+			level, lamps = air-m.Params.LampFast-m.Params.LampSlow, filter{1, 1}
+		}
+		long.Started, long.HasRoom, long.Room, long.Lamp = true, true, filter{level, level}, lamps
+		got, want := m.WhatIf(air, 32, math.NaN(), on, 29), long.WhatIf(air, 32, math.NaN(), on, 29)
+		if got != want || !got.Reached || got.ToLethal <= 0 {
+			t.Errorf("lamps %v: %+v, want %+v", on, got, want)
+		}
+	}
+}
+
 // What the clock brings in the day ahead counts, and a model that was never stepped takes
 // the air as level so far.
 func TestWhatIf_ByTheClock(t *testing.T) {
@@ -735,6 +753,11 @@ func TestWhatIf_ByTheClock(t *testing.T) {
 // A slot of ten minutes is unfit to learn from where one reading of it is, and one without
 // a reading is a gap; the room of a week is remembered.
 func TestThermal_Slots(t *testing.T) {
+	for c, want := range map[float64]int16{0: 0, 23.456: 2346, -0.005: -1, -0.004: 0, 1e9: 32000, -1e9: -32000} {
+		if got := centi(c); got != want {
+			t.Errorf("%v °C are %d", c, got)
+		}
+	}
 	m := NewThermal(91)
 	for i := range 60 {
 		at := 48*time.Hour + time.Duration(i)*time.Minute
@@ -758,6 +781,17 @@ func TestThermal_Slots(t *testing.T) {
 	for i := int64(2); i < 5; i++ {
 		if s := m.Week.at(48*slotsHour + i); s.air != noTemp || s.room != noTemp || s.lamps != noLamps || s.hour != noHour {
 			t.Errorf("slot %d is a gap: %+v", i, s)
+		}
+	}
+	week := NewThermal(91) // what lies a week back is not taken for what a gap lacks
+	for i := range slotCount + 10 {
+		if i < slotCount-6 || i > slotCount {
+			week.Observe(ThermalReading{At: time.Duration(i) * slotTime, Air: 24, Room: 22, HasRoom: true, Hour: 10})
+		}
+	}
+	for n, known := range map[int64]bool{slotCount - 7: true, slotCount - 6: false, slotCount: false, slotCount + 1: true} {
+		if s := week.Week.at(n); (s.air == 2400) != known || (s.air == noTemp) == known {
+			t.Errorf("slot %d of a week with a gap: %+v", n, s)
 		}
 	}
 	for _, c := range []struct {
