@@ -548,3 +548,14 @@ func TestMistWatch_WhatTenMinutesSay(t *testing.T) {
 		near(t, c.name+": cool", cool, cools, 1e-6)
 	}
 }
+
+// The top that a mist leaves is a mean of the last eight days.
+func TestMistWatch_TopOfEightDays(t *testing.T) {
+	for days, want := range map[float32]float64{0: 88, 1: 84, 7: 81, 8: 81} {
+		w := MistWatch{Follows: true, Planned: true, Dried: true, Top: 88}
+		w.Usual[MistDark].Top, w.Usual[MistDark].Dry.Days[0] = 80, days
+		if w.finish(); float64(w.Usual[MistDark].Top) != want {
+			t.Errorf("after %v days: %v %%, want %v", days, w.Usual[MistDark].Top, want)
+		}
+	}
+}
