@@ -117,6 +117,65 @@ func TestAnswer_beforeAnyDelivery(t *testing.T) {
 	r.wantCovered("e1 e2", "")
 }
 
+// An answer without a version is one to what was handed over. What rings since, and that no
+// message told of, is not answered by it: not what rose again, nor what grew more urgent, nor
+// what is not said yet.
+func TestAnswer_withoutVersionToWhatWas(t *testing.T) {
+	away := func(r *rig) {
+		for _, c := range modelChannels {
+			r.broken[c] = errAway
+		}
+	}
+	mild := onsetOf(alarm.LethalAhead, "e1", unack, tank("e1"))
+	mild.p = alarm.Today
+	for name, story := range map[string]func(r *rig) (id string){
+		"it rose again": func(r *rig) string {
+			r.onset(alarm.LethalLimit, "e1", room)
+			r.pass(time.Minute)
+			away(r)
+			r.transitions(r.tr(onsetOf(alarm.LethalLimit, "e1", alarm.LatchUnack, room)))
+			r.pass(10 * time.Second)
+			r.onset(alarm.LethalLimit, "e1", room)
+			return "lethal-ceiling/e1/1"
+		},
+		"it was over, and begins anew": func(r *rig) string {
+			r.onset(alarm.LethalAhead, "e1", tank("e1"))
+			r.pass(time.Minute)
+			r.transitions(r.tr(onsetOf(alarm.LethalAhead, "e1", rtnun, tank("e1"))))
+			r.pass(10 * time.Minute)
+			r.onset(alarm.LethalAhead, "e1", tank("e1"))
+			return "ceiling-ahead/e1/1"
+		},
+		"it was milder": func(r *rig) string {
+			r.transitions(r.tr(mild))
+			r.pass(time.Minute)
+			away(r)
+			r.onset(alarm.LethalAhead, "e1", tank("e1"))
+			return "ceiling-ahead/e1/1"
+		},
+	} {
+		for _, restarts := range []bool{false, true} {
+			for _, by := range []string{"una", "odo", "robin"} {
+				t.Run(fmt.Sprint(name, " restart ", restarts, " ", by), func(t *testing.T) {
+					r := newRig(t, twoPeople())
+					id := story(r)
+					if restarts {
+						r.restart()
+					}
+					r.ack(id, by)
+					r.wantCovered("", "e1")
+					clear(r.broken)
+					since := r.now.Mono
+					r.pass(time.Minute)
+					r.wantNamed(since, "e1", "mqtt", time.Minute)
+					r.ack(id, by)
+					r.wantCovered("e1", "")
+				})
+			}
+		}
+	}
+}
+
 // An answer to a notice that another absorbed covers what it had told.
 func TestAnswer_toAnAbsorbedNotice(t *testing.T) {
 	r := newRig(t, twoPeople())

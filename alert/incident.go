@@ -392,16 +392,9 @@ func (in *incident) hidden() bool {
 // returns the alarms to acknowledge with the rules, and whether the answer was of
 // any use.
 func (in *incident) cover(a Answering, person string) (keys []alarm.Key, useful bool) {
-	all := func(m *Member) bool { return m.namedBy(a.Notice, math.MaxInt) }
 	covers := func(m *Member) bool { return m.namedBy(a.Notice, a.Version) }
 	if a.Version == 0 {
-		covers = all
-		for _, f := range []func(m *Member) bool{func(m *Member) bool { return m.handedTo(person) }, func(m *Member) bool { return m.Heard }} {
-			if handed := func(m *Member) bool { return all(m) && f(m) }; in.any(handed) {
-				covers = handed
-				break
-			}
-		}
+		covers = in.handed(a.Notice, person)
 	}
 	for m := range in.Notice.each() {
 		if !covers(m) {
@@ -414,6 +407,18 @@ func (in *incident) cover(a Answering, person string) (keys []alarm.Key, useful 
 		m.answer(a)
 	}
 	return keys, useful
+}
+
+// handed tells what an answer without a version is about. Of what rose again since a
+// message was handed over, that message said nothing.
+func (in *incident) handed(notice, person string) func(m *Member) bool {
+	for _, to := range []string{person, ""} {
+		of := func(m *Member) bool { return m.namedBy(notice, math.MaxInt) && (m.handedTo(to) || to == "" && m.Heard) }
+		if in.any(of) || slices.ContainsFunc(in.Out, func(p *parcel) bool { return p.Sent > 0 && (p.Person == to || to == "") }) {
+			return of
+		}
+	}
+	return func(m *Member) bool { return m.namedBy(notice, math.MaxInt) }
 }
 
 // fillIn makes up for what a document of an earlier version lacks: who was

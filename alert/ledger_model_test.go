@@ -366,8 +366,12 @@ func (s *story) answerOne() {
 			versions = append(versions, d.Version)
 		}
 	}
+	s.answerTo(v.Notice, versions[s.rng.IntN(len(versions))], []string{"una", "odo", "robin"}[s.rng.IntN(3)])
+}
+
+func (s *story) answerTo(n Notice, version int, by string) {
 	s.judge(s, s.rig)
-	s.answer(s, s.rig, v.Notice, versions[s.rng.IntN(len(versions))], []string{"una", "odo", "robin"}[s.rng.IntN(3)])
+	s.answer(s, s.rig, n, version, by)
 	for k, a := range s.alarms {
 		if in := s.desk.book.byKey[k]; in != nil && in.member(k).State == acked && a.state == unack {
 			a.state = acked

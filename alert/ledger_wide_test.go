@@ -28,7 +28,7 @@ func (s *story) widen() {
 		return
 	}
 	c := modelChannels[s.wide.IntN(3)]
-	switch s.wide.IntN(11) {
+	switch s.wide.IntN(13) {
 	case 0: // refuses what is long
 		most := 100 + s.wide.IntN(600)
 		err := []error{errAway, After(20*time.Minute, errAway), Permanent(errors.New("413"))}[s.wide.IntN(3)]
@@ -85,8 +85,32 @@ func (s *story) widen() {
 			delete(s.live, c)
 			s.hangs[c], s.slow = 20*time.Second, map[string]bool{c: true}
 		}
+	case 9:
+		s.answerOld()
+	case 10: // the network is away while things go on, and an answer to before comes all the same
+		for _, c := range modelChannels {
+			s.lose(c)
+		}
+		for range 3 {
+			s.act()
+			s.answerOld()
+		}
+		for _, c := range modelChannels {
+			s.regain(c)
+		}
 	default:
 		s.worsen()
+	}
+}
+
+// answerOld answers a message of the last ones, wherever what it told of stands by now.
+func (s *story) answerOld() {
+	if len(s.sent) == 0 {
+		return
+	}
+	d := s.sent[len(s.sent)-1-s.wide.IntN(min(len(s.sent), 6))]
+	if d.Kind != Silence && s.desk.book.find(d.NoticeID) != nil {
+		s.answerTo(Notice{ID: d.NoticeID}, []int{0, 0, d.Version}[s.wide.IntN(3)], []string{"una", "odo", "robin"}[s.wide.IntN(3)])
 	}
 }
 

@@ -216,14 +216,16 @@ func (l *Ledger) name(n Naming, now time.Duration) {
 
 // hand notes that a channel took over what names it.
 func (l *Ledger) hand(h Handing) {
-	if l.Heard = true; !l.handedTo(h.Person) {
+	if !l.handedTo(h.Person) {
 		l.Handed = append(slices.Clip(l.Handed), h)
 	}
+	l.Heard = true
 }
 
-// handedTo reports whether a person was handed a message that names it.
+// handedTo reports whether a person was handed a message that names it; whoever asks,
+// where an older version did not keep to whom.
 func (l *Ledger) handedTo(person string) bool {
-	return slices.ContainsFunc(l.Handed, func(h Handing) bool { return h.Person == person })
+	return l.Heard && len(l.Handed) == 0 || slices.ContainsFunc(l.Handed, func(h Handing) bool { return h.Person == person })
 }
 
 func (l *Ledger) answer(a Answering) {

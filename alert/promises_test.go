@@ -110,6 +110,9 @@ func (p *promises) answer(rt tb, r *rig, n Notice, version int, by string) {
 			return d.NoticeID == n.ID && (version == 0 || d.Version <= version) && says(&d, k)
 		})
 		covered := in.member(k).Covered
+		if version == 0 && covered && !p.heard(r, n.ID, r.desk.opt.idOf(by), k, ring) {
+			rt.Fatalf("an answer of %s to %s covers %v, which no message brought them", by, n.ID, k)
+		}
 		if covered && !told || told && !covered && version > 0 {
 			rt.Fatalf("an answer to version %d of %s: %v was told in it: %v, is covered: %v", version, n.ID, k, told, covered)
 		}
@@ -119,4 +122,25 @@ func (p *promises) answer(rt tb, r *rig, n Notice, version int, by string) {
 			delete(p.rings, k)
 		}
 	}
+}
+
+// heard: a message of a notice brought an alarm to a person or, where none of it ever reached
+// them, to anybody; nobody can tell where none reached anybody.
+func (p *promises) heard(r *rig, notice, person string, k alarm.Key, ring *ringing) bool {
+	for _, to := range []string{person, ""} {
+		reached := false
+		for i, d := range r.got {
+			if to != "" && d.Person != to {
+				continue
+			}
+			if i >= ring.got && says(&d, k) { // by whichever notice
+				return true
+			}
+			reached = reached || d.NoticeID == notice
+		}
+		if reached {
+			return false
+		}
+	}
+	return true
 }

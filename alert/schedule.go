@@ -315,9 +315,6 @@ func (s *schedule) unheard(in *incident) bool {
 
 // heard reports whether somebody whose turn it is was handed what names m.
 func (s *schedule) heard(in *incident, m *Member) bool {
-	if m.Heard && len(m.Handed) == 0 { // of an older version, which did not keep who
-		return true
-	}
 	return slices.ContainsFunc(s.opt.People[:in.Level+1], func(p configs.Person) bool { return m.handedTo(p.ID) }) ||
 		slices.ContainsFunc(in.Out, func(p *parcel) bool { return s.opt.onDuty(in, p.Person) && m.namedBy(in.Notice.ID, p.Confirmed) })
 }
