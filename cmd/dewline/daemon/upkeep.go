@@ -137,6 +137,7 @@ func (rc *record) makeAgain(ctx context.Context, probe sensors.ProbeID, r redo) 
 		return
 	}
 	set := rc.book.set()
+	_ = st.Flush(ctx, nil) // else hours that wait for the disk stay as they are until redoEvery has passed; who writes tells a fault
 	n, whole, err := st.Recompute(ctx, probe, r.From, r.Until, func(reading sensors.Reading) sensors.Reading {
 		if reading.Quality == sensors.Bad || reading.Raw.Has == 0 {
 			return reading

@@ -110,6 +110,40 @@ func TestSumsFollowACalibrationAfterARestart(t *testing.T) {
 	}
 }
 
+// Hours that are over and wait for the disk follow a calibration at once, not at the
+// next look.
+func TestSumsOfHoursThatWaitFollowACalibration(t *testing.T) {
+	d := newTestDaemon(t, t.TempDir())
+	if _, _, err := d.openRecord(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	defer d.Store().Close(t.Context())
+	const probe = "a-1-1-canopy"
+	clock := sensors.Instant{Wall: time.Date(2026, 5, 1, 6, 0, 0, 0, time.UTC), Synced: true}
+	began := clock.Wall
+	d.now = func() sensors.Instant { return clock }
+	for ; clock.Mono < 150*time.Minute; clock = clock.Add(10 * time.Second) {
+		raw := sensors.Sample{Has: sensors.HasTemperature, Temperature: 2400}
+		d.Store().Append(sensors.Reading{Probe: probe, At: clock, Has: raw.Has, Raw: raw, Temperature: 2400, Quality: sensors.Good})
+	}
+	c := sensors.Correction{ID: "c1", Probe: probe, Quantity: sensors.Temperature, Made: clock.Wall, From: began, Gain: 1, Offset: -0.5}
+	set, err := d.book.add(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := d.record.owe(c, set); err != nil {
+		t.Fatal(err)
+	}
+	for p, r := range d.record.redos.all() {
+		d.record.makeAgain(t.Context(), p, r)
+	}
+	for r, err := range d.Store().Rollups(t.Context(), probe, store.Hour, began, began.Add(2*time.Hour)) {
+		if err != nil || r.Temperature.Mean != 2350 {
+			t.Errorf("the hour of %v shows %v, %v, want half a degree lower", r.Start, r.Temperature.Mean, err)
+		}
+	}
+}
+
 // What a calibration takes the place of stands beside it in the journal.
 func TestCalibrationsInTheJournalHaveAnOldValue(t *testing.T) {
 	day := func(n int) time.Time { return time.Date(2026, 5, n, 0, 0, 0, 0, time.UTC) }
