@@ -722,6 +722,13 @@ func TestIncident_Inherit(t *testing.T) {
 	if c.inherit(&quiet); c.Level != 1 {
 		t.Errorf("%+v", c)
 	}
+	before, after := incident{Ringing: 1, Level: 2, LevelAt: 3}, incident{Ringing: 1, Level: 2, LevelAt: 9}
+	if b.inherit(&after); b.LevelAt != 4 {
+		t.Errorf("from one whose turn came later: %+v", b)
+	}
+	if b.inherit(&before); b.LevelAt != 3 {
+		t.Errorf("the next person's turn is put off: %+v", b)
+	}
 }
 
 // A notice's time to the lethal limit is the shortest of what is active, and never none.

@@ -202,7 +202,7 @@ func (in *incident) update(t *rules.Transition, name string) {
 	again := m.State != alarm.Unack && t.To == alarm.Unack
 	if again || t.Priority > m.Priority {
 		if t.Priority > m.Priority || !in.flutters(m, t.At.Mono) {
-			m.Ledger = Ledger{}
+			m.anew(t.At.Mono)
 		}
 	}
 	if t.To == alarm.Acked {
@@ -282,7 +282,7 @@ func (in *incident) inherit(from *incident) {
 		in.Ringing, in.Repeated, in.NextRepeat = from.Ringing, from.Repeated, from.NextRepeat
 	default:
 		in.NextRepeat = min(in.NextRepeat, from.NextRepeat)
-		if from.Level > in.Level { // whoever is awake stays so
+		if from.Level > in.Level || from.Level == in.Level && from.LevelAt < in.LevelAt { // whoever is awake stays so
 			in.Level, in.LevelAt = from.Level, from.LevelAt
 		}
 	}
@@ -345,12 +345,12 @@ func (in *incident) fresh() (any, lethal bool) {
 	return any, lethal
 }
 
-// unanswered returns when the first of the wake alarms that were told and not
-// answered was told; calling is false for none.
+// unanswered returns since when the first of the wake alarms that were told and not
+// answered rings; calling is false for none.
 func (in *incident) unanswered() (first time.Duration, calling bool) {
 	for m := range in.Notice.each() {
-		if calls(m) && len(m.Named) > 0 && (!calling || m.ToldAt < first) {
-			first, calling = m.ToldAt, true
+		if calls(m) && len(m.Named) > 0 && (!calling || m.rungSince() < first) {
+			first, calling = m.rungSince(), true
 		}
 	}
 	return first, calling

@@ -52,8 +52,25 @@ func heat(a alarm.ID) bool { row, _ := alarm.Find(a); return row.Heat }
 // restart begins a new story under the same onset.
 func (m *Member) restart(t *rules.Transition) {
 	m.Since, m.Peak, m.HasValue = t.Since, t.Value, false
-	m.Ledger = Ledger{}
+	m.anew(t.At.Mono)
 }
+
+// anew begins the ledger of what rings again. What it rang unanswered moments ago counts
+// for the next person's turn: one that comes and goes for hours reaches them too.
+func (m *Member) anew(now time.Duration) {
+	next := Ledger{}
+	if !m.Covered && m.State.Unanswered() && m.State.Over() && now-m.Ended.Mono < ringsOn {
+		next.Rang = m.Rang
+		if len(m.Named) > 0 {
+			next.Rang += rules.Seconds(m.Ended.Mono - m.ToldAt)
+		}
+	}
+	m.Ledger = next
+}
+
+// ringsOn is for how long an alarm may be over and go on with its ringing: between two
+// repeats of a wake notice nobody hears that it was over.
+const ringsOn = 30 * time.Minute
 
 func (m *Member) same(t *rules.Transition) bool { return m.Key == t.Key && m.Seq == t.Seq }
 
@@ -168,6 +185,8 @@ type Ledger struct {
 	Named  []Naming      `json:"named,omitempty"`
 	ToldAt time.Duration `json:"told_at,omitempty"`
 	Heard  bool          `json:"heard,omitempty"`
+	// Rang is for how long it rang before, unanswered, while it came and went.
+	Rang rules.Seconds `json:"rang,omitempty"`
 	// Handed says to whom, and Answered who answered; an older document has neither.
 	Handed   []Handing  `json:"handed,omitempty"`
 	Answered *Answering `json:"answered,omitempty"`
@@ -197,6 +216,9 @@ type Answering struct {
 	Version int           `json:"version,omitempty"` // 0 for what was handed over
 	At      time.Duration `json:"at"`                // running time
 }
+
+// rungSince is since when the next person's turn is counted.
+func (l *Ledger) rungSince() time.Duration { return l.ToldAt - l.Rang.D() }
 
 // namedBy reports whether a notice named it in a version or before it.
 func (l *Ledger) namedBy(notice string, version int) bool {

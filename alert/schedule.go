@@ -203,7 +203,7 @@ func (s *schedule) ring(in *incident) {
 		s.outbox.address(in)
 	}
 	for in.Level+1 < len(s.opt.People) && s.nextPerson(in, first) {
-		s.escalate(in)
+		s.escalate(in, first)
 	}
 	if s.now.Mono >= in.NextRepeat {
 		s.repeat(in)
@@ -229,7 +229,7 @@ func (s *schedule) repeat(in *incident) {
 // the first person is told again before the next.
 func (s *schedule) startRun(in *incident) {
 	if in.Ringing == 0 {
-		in.Level, in.LevelAt = 0, s.now.Mono
+		in.Level, in.LevelAt = 0, 0
 	}
 	s.rerun(in)
 }
@@ -243,17 +243,22 @@ func (s *schedule) rerun(in *incident) {
 // given their time since the first unanswered alarm was told, or they cannot
 // be reached.
 func (s *schedule) nextPerson(in *incident, first time.Duration) bool {
-	return s.now.Mono-max(in.LevelAt, first) >= s.opt.People[in.Level].EscalateAfter.D() || s.unheard(in)
+	return s.now.Mono >= s.turn(in, first) || s.unheard(in)
+}
+
+// turn is when the time of those who were told is over.
+func (s *schedule) turn(in *incident, first time.Duration) time.Duration {
+	return max(in.LevelAt, first) + s.opt.People[in.Level].EscalateAfter.D()
 }
 
 // escalate goes on to the next person, also where the repeats are rare by now: then
 // a new run begins, since that person has heard nothing yet.
-func (s *schedule) escalate(in *incident) {
+func (s *schedule) escalate(in *incident, first time.Duration) {
 	e := Event{Notice: in.Notice.ID, What: "escalated"}
 	if s.unheard(in) {
 		e.Why = "nobody before could be reached"
 	}
-	in.Level, in.LevelAt, in.touched = in.Level+1, s.now.Mono, true
+	in.Level, in.LevelAt, in.touched = in.Level+1, min(s.now.Mono, s.turn(in, first)), true
 	e.Person = s.opt.People[in.Level].ID
 	s.log(e)
 	if in.changed() { // what came from another notice as well

@@ -382,3 +382,48 @@ func TestUrgent_steadyFaultIsOneLine(t *testing.T) {
 		t.Errorf("%d lines about one fault of an hour", len(lines))
 	}
 }
+
+// An alarm that comes and goes, each time for less than the first person has to answer,
+// reaches the next once it rang for as long as that unanswered; one that was answered, or
+// was over for longer than the repeats are apart, begins anew.
+func TestUrgent_comesAndGoes(t *testing.T) {
+	for _, c := range []struct {
+		on, off  time.Duration
+		answered bool
+		want     []time.Duration // until b and c hear of it, about; 0 for not
+	}{
+		{9 * time.Minute, time.Minute, false, []time.Duration{11 * time.Minute, 22 * time.Minute}},
+		{6 * time.Minute, 6 * time.Minute, false, []time.Duration{16 * time.Minute, 38 * time.Minute}},
+		{9 * time.Minute, time.Minute, true, []time.Duration{0, 0}},
+		{9 * time.Minute, 31 * time.Minute, false, []time.Duration{0, 0}},
+	} {
+		for _, kind := range []alarm.ID{alarm.LethalLimit, alarm.LethalAhead} {
+			for _, cause := range []alarm.Cause{room, tank("e1")} {
+				for _, restarts := range []bool{false, true} {
+					t.Run(fmt.Sprint(c.on, c.off, c.answered, kind, cause.Kind, restarts), func(t *testing.T) {
+						r := newRig(t, household([]string{"mqtt"}, []string{"mail"}, []string{"gateway"}))
+						since := r.now.Mono
+						for range 8 {
+							r.onset(kind, "e1", cause)
+							r.pass(c.on)
+							if c.answered {
+								r.ack(r.desk.Open()[0].Notice.ID, "a")
+							}
+							r.transitions(r.tr(onsetOf(kind, "e1", alarm.LatchUnack, cause)))
+							r.pass(c.off)
+							if restarts {
+								r.restart()
+							}
+						}
+						for i, channel := range []string{"mail", "gateway"} {
+							got := r.namedAfter(since, "e1", channel)
+							if c.want[i] == 0 && got >= 0 || c.want[i] > 0 && (got < c.want[i]-2*time.Minute || got > c.want[i]+2*time.Minute) {
+								t.Errorf("%s hears of it after %v, want about %v", channel, got, c.want[i])
+							}
+						}
+					})
+				}
+			}
+		}
+	}
+}
