@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewline/alert/words"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
@@ -335,10 +336,12 @@ func (in *incident) urgency() int {
 }
 
 // fresh reports whether a wake alarm calls that nobody was told of, and whether
-// a lethal one does.
+// a lethal one does. For what the last version had no room, the next one has, once that
+// was taken over.
 func (in *incident) fresh() (any, lethal bool) {
+	next := slices.ContainsFunc(in.Out, func(p *parcel) bool { return p.Confirmed == in.Notice.Version })
 	for m := range in.Notice.each() {
-		if calls(m) && !m.Told && !m.Heard {
+		if calls(m) && !m.Heard && (!m.Told || next && len(m.Named) == 0) {
 			any, lethal = true, lethal || m.Key.Alarm == alarm.LethalLimit
 		}
 	}
@@ -360,6 +363,19 @@ func (in *incident) unanswered() (first time.Duration, calling bool) {
 // still hold.
 func (in *incident) spoken() []Member {
 	return slices.DeleteFunc(slices.Clone(in.Notice.Members), func(m Member) bool { return !counts(&m) || !m.Told })
+}
+
+// leaveOut takes back that the version said last names what its text had no room for, and
+// what no version before brought to anybody.
+func (in *incident) leaveOut() {
+	n := in.Notice
+	n.Members = in.spoken()
+	left := Render(n, unit.Celsius).left
+	for m := range in.Notice.each() {
+		if calls(m) && !m.Heard && slices.Contains(left, m.Key.Subject) {
+			m.Named = slices.DeleteFunc(slices.Clone(m.Named), func(x Naming) bool { return x.Notice == n.ID })
+		}
+	}
 }
 
 // needless reports whether p would repeat a version to who has it, of which nothing
@@ -434,8 +450,9 @@ func (in *incident) fillIn() {
 		}
 		handed = max(handed, p.Confirmed)
 	}
+	kept := in.any(func(m *Member) bool { return m.Named != nil }) // else none has it
 	for m := range in.Notice.each() {
-		if m.Told && m.Named == nil && in.Said != nil {
+		if m.Told && !kept && in.Said != nil {
 			m.name(Naming{in.Notice.ID, in.Notice.Version}, in.Said.At)
 			m.Heard = m.namedBy(in.Notice.ID, handed)
 		}

@@ -109,7 +109,8 @@ type Message struct {
 	To          string         `json:"to,omitempty"`   // person
 	Sent        int            `json:"sent,omitempty"` // 1 for the first sending, 2 for its first repeat…
 	// Escalated says that the people before did not answer or cannot be reached.
-	Escalated bool `json:"escalated,omitempty"`
+	Escalated bool     `json:"escalated,omitempty"`
+	left      []string // subjects that wake and that the text had no room to name
 }
 
 // Render has a notice put into words for one reader: every temperature, difference
@@ -148,7 +149,8 @@ func Render(n Notice, scale unit.Scale) Message {
 		m.FirstAction = words.AfterOver()
 	default:
 		speaks := &facts.Members[spokesman(&n, shown)]
-		m.Title, m.Text = facts.Title(scale), facts.Body(speaks, scale)
+		m.Title = facts.Title(scale)
+		m.Text, m.left = facts.Body(speaks, scale)
 		m.FirstAction, m.Steps = words.FirstAction(&speaks.Detail, scale), words.FirstSteps(&speaks.Detail, scale)
 	}
 	return m
@@ -180,7 +182,7 @@ func factsOf(n *Notice, ms []Member) *words.Notice {
 	for i := range ms {
 		m := &ms[i]
 		f := m.Facts()
-		f.New, f.Named = slices.Contains(m.Named, Naming{n.ID, n.Version}), len(m.Named) > 0
+		f.New, f.Named = !m.Heard || slices.Contains(m.Named, Naming{n.ID, n.Version}), len(m.Named) > 0
 		w.Members = append(w.Members, f)
 	}
 	if len(ms) > 0 {

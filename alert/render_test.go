@@ -217,11 +217,14 @@ func TestRender_longListsAndOddValues(t *testing.T) {
 	}
 	for i := range 170 {
 		m := n.Members[0]
-		m.Key.Subject = fmt.Sprintf("g%03d", i)
+		m.Key.Subject, m.Heard = fmt.Sprintf("g%03d", i), i <= 150
 		if i > 150 {
 			m.Named = []Naming{{n.ID, n.Version}}
 		}
 		n.Members = append(n.Members, m)
+	}
+	for i := range 31 {
+		n.Members[i].Heard = true
 	}
 	n.Kind = Update
 	if long := Render(n, unit.Celsius).Text; !strings.Contains(long, "\nNew: North pair (g151), ") || !strings.Contains(long, "(g169).\n") ||

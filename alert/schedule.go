@@ -171,6 +171,9 @@ func (s *schedule) renew(in *incident, k Kind) {
 		}
 	}
 	in.Said, in.FreshAt, in.touched = is, 0, true
+	if k != FollowUp {
+		in.leaveOut()
+	}
 }
 
 // ring repeats a wake notice until all that was told is answered, and
@@ -305,7 +308,7 @@ func (s *schedule) handOver(in *incident) {
 func (s *schedule) unheard(in *incident) bool {
 	unheard, since := false, s.now.Mono
 	for m := range in.Notice.each() {
-		if calls(m) && m.Told && !s.heard(in, m) {
+		if calls(m) && m.Told && len(m.Named) > 0 && !s.heard(in, m) {
 			unheard, since = true, min(since, m.ToldAt)
 		}
 	}

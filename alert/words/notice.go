@@ -64,9 +64,9 @@ func aloneProbe(what string) string {
 	return strings.TrimPrefix(strings.TrimPrefix(what, "probe "), "probes ")
 }
 
-// Body is the text of a notice that is not over. spokesman is the member whose
-// evidence and advice it gives.
-func (n *Notice) Body(spokesman *Member, s unit.Scale) string {
+// Body is the text of a notice that is not over, and the subjects that wake for whose
+// names it has no room. spokesman is the member whose evidence and advice it gives.
+func (n *Notice) Body(spokesman *Member, s unit.Scale) (text string, left []string) {
 	var b strings.Builder
 	if count := n.subjects(); count > 1 {
 		b.WriteString(say("worst-first", "n", strconv.Itoa(count), "kind", plural(n.Members[0].Key.Alarm)))
@@ -74,8 +74,9 @@ func (n *Notice) Body(spokesman *Member, s unit.Scale) string {
 	if n.Shared != nil {
 		b.WriteString(n.Shared.line())
 	}
-	b.WriteString(n.newLine())
-	n.lines(&b, s)
+	line, named := n.newLine()
+	b.WriteString(line)
+	left = n.lines(&b, s, named)
 	clauses := func(p string, list []alarm.Fact) {
 		if texts := Facts(list, s); len(texts) > 0 {
 			b.WriteString(say(p, "list", strings.Join(texts, "; ")))
@@ -90,12 +91,12 @@ func (n *Notice) Body(spokesman *Member, s unit.Scale) string {
 	if first := DoFirst(&spokesman.Detail, s); first != "" {
 		b.WriteString(say("firstly", "do", first))
 	}
-	return strings.TrimRight(b.String(), "\n")
+	return strings.TrimRight(b.String(), "\n"), left
 }
 
 // lines is one line for each subject: its worst alarm, in full for the worst of
 // all, and what else it has.
-func (n *Notice) lines(b *strings.Builder, s unit.Scale) {
+func (n *Notice) lines(b *strings.Builder, s unit.Scale, named []*Member) (left []string) {
 	var seen []string
 	for i := range n.Members {
 		m := &n.Members[i]
@@ -103,8 +104,7 @@ func (n *Notice) lines(b *strings.Builder, s unit.Scale) {
 			continue
 		}
 		if len(seen) == listed {
-			n.rest(b, seen)
-			break
+			return n.rest(b, seen, named)
 		}
 		seen = append(seen, m.Key.Subject)
 		switch {
@@ -123,6 +123,7 @@ func (n *Notice) lines(b *strings.Builder, s unit.Scale) {
 		}
 		b.WriteByte('\n')
 	}
+	return nil
 }
 
 // line is one alarm in full. What is no enclosure's, or has no figure, is told in

@@ -148,10 +148,10 @@ func (n *Notice) isNew(m *Member) bool {
 	return true
 }
 
-// newLine names what an update adds to what was told, empty for nothing.
-func (n *Notice) newLine() string {
+// newLine names what an update adds to what was told, empty for nothing, and returns those.
+func (n *Notice) newLine() (line string, named []*Member) {
 	if !n.Update {
-		return ""
+		return "", nil
 	}
 	var added []*Member
 	for i := range n.Members {
@@ -160,25 +160,26 @@ func (n *Notice) newLine() string {
 		}
 	}
 	if len(added) == 0 || len(added) == len(n.Members) {
-		return ""
+		return "", nil
 	}
 	names, more := nameAll(added, nameRoom)
 	p := "new-names"
 	if more > 0 {
 		p = "new-names-more"
 	}
-	return say(p, "names", names, "n", strconv.Itoa(more))
+	return say(p, "names", names, "n", strconv.Itoa(more)), added[:len(added)-more]
 }
 
 // rest names the subjects that have no line of their own: those that wake by
-// what is the matter with them, the newest first, and the others as a number.
-func (n *Notice) rest(b *strings.Builder, told []string) {
+// what is the matter with them, the newest that no line named first, and the others as a
+// number. It returns those that wake for whose names there was no room.
+func (n *Notice) rest(b *strings.Builder, told []string, named []*Member) (left []string) {
 	var kinds []*Member
 	like := map[alarm.ID][]*Member{}
 	for _, fresh := range []bool{true, false} {
 		for i := range n.Members {
 			m := &n.Members[i]
-			if n.freshSubject(m) != fresh || slices.Contains(told, m.Key.Subject) {
+			if (n.freshSubject(m) && !slices.ContainsFunc(named, m.sameSubject)) != fresh || slices.Contains(told, m.Key.Subject) {
 				continue
 			}
 			told = append(told, m.Key.Subject)
@@ -190,18 +191,26 @@ func (n *Notice) rest(b *strings.Builder, told []string) {
 	}
 	room, more := nameRoom, 0
 	for _, k := range kinds {
-		if list := like[k.Key.Alarm]; k.Priority < alarm.Wake {
+		list := like[k.Key.Alarm]
+		if k.Priority < alarm.Wake {
 			more += len(list)
-		} else if names, left := nameAll(list, room); names != "" {
-			more, room = more+left, room-len(names)
+			continue
+		}
+		names, out := nameAll(list, room)
+		if more += out; names != "" {
+			room -= len(names)
 			b.WriteString(say("also-names", "what", HeadlineOf(k.Key), "names", names))
-		} else {
-			more += left
+		}
+		for _, m := range list[len(list)-out:] {
+			if !slices.ContainsFunc(named, m.sameSubject) {
+				left = append(left, m.Key.Subject)
+			}
 		}
 	}
 	if more > 0 {
 		b.WriteString(say("and-more", "n", strconv.Itoa(more)))
 	}
+	return left
 }
 
 func (n *Notice) freshSubject(m *Member) bool {

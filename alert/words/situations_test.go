@@ -129,7 +129,8 @@ func TestEverySituationHasWords(t *testing.T) {
 				other.Key.Subject, other.Name = "b-2-2", "Moss"
 				two := words.Notice{Cause: m.Cause, Members: []words.Member{m, other}, ClockSet: true, Update: true}
 				for _, notice := range []*words.Notice{&one, &two} {
-					title, body := notice.Title(s), notice.Body(&notice.Members[0], s)
+					title := notice.Title(s)
+					body, _ := notice.Body(&notice.Members[0], s)
 					over, story := notice.Over(s)
 					for _, text := range []string{title, over} {
 						if l := len([]rune(text)); l == 0 || l > titleLimit {
@@ -187,7 +188,7 @@ func TestMissingSecretHasItsOwnWords(t *testing.T) {
 		m.Detail.Steps = []alarm.Step{alarm.PutSecret}
 		m.Detail.Evidence = []alarm.Fact{{ID: alarm.FactNoPageToken, Note: "there is no file /etc/dewline/token; create it"}}
 		n := words.Notice{Cause: m.Cause, Members: []words.Member{m}, ClockSet: true}
-		body := n.Body(&n.Members[0], unit.Celsius)
+		body, _ := n.Body(&n.Members[0], unit.Celsius)
 		if title := n.Title(unit.Celsius); strings.Contains(title, "refused") || !strings.Contains(title, "secret") {
 			t.Errorf("title %q", title)
 		}

@@ -49,7 +49,7 @@ func TestNotice_Storm(t *testing.T) {
 		{Kind: "bus", Name: "i2c-1", Count: 2, Of: 5}: "They are 2 of the 5 probes on the bus i2c-1",
 	} {
 		n.Shared = &shared
-		if text := n.Body(&n.Members[0], unit.Celsius); !strings.Contains(text, want) {
+		if text, _ := n.Body(&n.Members[0], unit.Celsius); !strings.Contains(text, want) {
 			t.Errorf("%q lacks %q", text, want)
 		}
 	}
