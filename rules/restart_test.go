@@ -6,9 +6,11 @@ import (
 	"errors"
 	"math"
 	"reflect"
+	"slices"
 	"testing"
 	"time"
 
+	"dewline/configs"
 	"dewline/configs/draws"
 	"dewline/rules/alarm"
 	"dewline/rules/room"
@@ -43,12 +45,15 @@ func (r *rig) eventful(id string, at time.Duration) *sensors.Reading {
 }
 
 // play runs the eventful time with a keeper who answers, restarting as the rig does
-// or never.
-func play(t *testing.T, restart bool) []Transition {
+// or never, and does something before each reading.
+func play(t *testing.T, restart bool, before func(*rig)) []Transition {
 	r := newRig(t, rigConfig(t, 2, "", 1))
 	r.now, r.restart = 12*time.Hour, restart
 	for i := range 18 {
-		r.run(5*time.Minute, r.eventful)
+		r.run(5*time.Minute, func(id string, at time.Duration) *sensors.Reading {
+			before(r)
+			return r.eventful(id, at)
+		})
 		if i%4 == 3 {
 			for _, v := range r.e.Open() {
 				_ = r.act(Action{Kind: Acknowledge, Key: v.Key, Seq: v.Seq, By: "robin"})
@@ -67,7 +72,8 @@ func play(t *testing.T, restart bool) []Transition {
 // A restart at any step changes nothing: same transitions, same onsets, same
 // words. (Reliability checker: no acknowledged loss after a restart.)
 func TestRestart_AtAnyCallChangesNothing(t *testing.T) {
-	plain, reborn := play(t, false), play(t, true)
+	nothing := func(*rig) {}
+	plain, reborn := play(t, false, nothing), play(t, true, nothing)
 	t.Logf("%d transitions", len(plain))
 	if len(plain) < 20 {
 		t.Fatalf("only %d transitions happened", len(plain))
@@ -79,6 +85,25 @@ func TestRestart_AtAnyCallChangesNothing(t *testing.T) {
 	}
 	if len(plain) != len(reborn) {
 		t.Errorf("%d transitions, restarted %d", len(plain), len(reborn))
+	}
+}
+
+// Nor does a reload at any moment, of the same configuration or of one in which a third
+// enclosure comes and goes.
+func TestReload_AtAnyCallChangesNothing(t *testing.T) {
+	plain := play(t, false, func(*rig) {})
+	for each, most := range map[int]int{7: 2, 53: 3} {
+		rooms := []*configs.Config{rigConfig(t, 2, "", 1), rigConfig(t, most, "", 1)}
+		n := 0
+		got := play(t, false, func(r *rig) {
+			if n++; n%each == 0 {
+				r.take(r.e.Reconfigure(rooms[n/each%2], r.e.v.Latest))
+			}
+		})
+		got = slices.DeleteFunc(got, func(x Transition) bool { return x.Key.Subject == "e3" || x.Key.Subject == "p3" })
+		if diff := cmp.Diff(plain, got); diff != "" {
+			t.Errorf("reloaded before each %dth reading (-never +so):\n%s", each, diff)
+		}
 	}
 }
 
