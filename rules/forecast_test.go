@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/sensors"
 	simroom "dewline/sensors/sim"
@@ -184,5 +185,30 @@ func TestAhead_ARiseThatTurnsEachTime(t *testing.T) {
 	}
 	if n := len(at); n < 2 || n > 3 || at[0] > time.Hour || at[n-1] < cycles || at[n-1] > cycles+37*time.Minute {
 		t.Errorf("woken after %v", at)
+	}
+}
+
+// Nodes that send every quarter of an hour by a clock of their own are half a minute early or
+// late: what is ahead is told all the same, and all of the dose counts.
+func TestAhead_NodesOfAQuarterHour(t *testing.T) {
+	cfg := rigConfig(t, 2, "")
+	cfg.Room.Poll, cfg.Rules.SilentAfter = configs.Duration(15*time.Minute), configs.Duration(45*time.Minute)
+	r := newRig(t, cfg)
+	from := 9 * time.Hour
+	for i := range 40 {
+		late := time.Duration(30-60*(i%2)) * time.Second
+		r.now = from + time.Duration(i)*15*time.Minute + late
+		for _, p := range cfg.Probes {
+			x := *r.calm(p.ID, r.now)
+			if p.ID == "p1" && i > 8 {
+				x = r.good("p1", min(24+2*(r.now-from-2*time.Hour).Hours(), 33), 85)
+			}
+			r.step(x)
+		}
+		r.tick()
+	}
+	r.want(alarm.LethalAhead, "e1", "NORM>UNACK UNACK>DSUPR DSUPR>NORM")
+	if dose := r.e.v.Enclosures[0].St.Dose.Minutes; dose < 400 {
+		t.Errorf("the dose of %.0f min at the reference", dose)
 	}
 }

@@ -363,7 +363,7 @@ func TestGap_AsAFreshEngine(t *testing.T) {
 				doubted[p.Enclosure] = doubted[p.Enclosure] || p.ID == v.Key.Subject
 			}
 		}
-		d := time.Duration(rapid.IntRange(16, 3000).Draw(rt, "gap")) * time.Minute
+		d := time.Duration(rapid.IntRange(17, 3000).Draw(rt, "gap")) * time.Minute
 		r.off(d, rapid.Bool().Draw(rt, "set"))
 		fresh := newRig(t, cfg)
 		fresh.now, fresh.skew, fresh.synced = r.now, r.skew, r.synced

@@ -14,7 +14,11 @@ type DoseLimits struct {
 }
 
 // doseGap is the longest time between readings that is bridged.
-const doseGap = 15 * time.Minute
+const doseGap = LongestGap
+
+// LongestGap is how late the next reading of a node may come that sends one every quarter
+// of an hour, by a clock of its own.
+const LongestGap = 16 * time.Minute
 
 // doseHalf is how long below the boundary halves a dose: an assumption, no
 // source.

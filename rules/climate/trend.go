@@ -10,7 +10,7 @@ const (
 	trendBin   = 2 * time.Minute
 	trendBins  = 15 // 30 min
 	trendShort = 8  // 16 min
-	trendGap   = 15 * time.Minute
+	trendGap   = LongestGap
 	trendLeast = 14 * time.Minute // from the first bin's middle to the last's
 	// A probe's last digit is 0.01 °C, and air in an enclosure is never
 	// quieter than that: below this a sigma would only claim what it cannot know.

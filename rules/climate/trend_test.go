@@ -278,7 +278,7 @@ func TestTrend_AtItsLimits(t *testing.T) {
 		want    bool
 	}{
 		{"6 °C/h", time.Hour / 8, 6, true}, {"less", time.Hour / 8, 5.99, false},
-		{"a quarter of an hour apart", 15 * time.Minute, 8, true}, {"more", 15*time.Minute + 1, 8, false},
+		{"a quarter of an hour apart, and late", LongestGap, 8, true}, {"more", LongestGap + 1, 8, false},
 	} {
 		if rate, ok := line(4, c.every, c.perHour).Steep(); ok != c.want || c.want && math.Abs(rate-c.perHour) > 1e-9 {
 			t.Errorf("%s: %v, %v", c.name, rate, ok)

@@ -525,7 +525,7 @@ func TestProbe_RhythmAtItsLimits(t *testing.T) {
 		{"the first", true, 5 * time.Minute, 0, 5 * time.Minute, 0}, {"no faster than it is asked", true, time.Second, 0, time.Minute, 0},
 		{"more than five eighths", false, 37500*time.Millisecond + 1, 3, time.Minute, 0}, {"no more", false, 37500 * time.Millisecond, 3, 37500 * time.Millisecond, 0},
 		{"half as much more", false, 90 * time.Second, 3, time.Minute, 0}, {"more", false, 90*time.Second + 1, 2, time.Minute, 3},
-		{"a quarter of an hour", false, 15 * time.Minute, 3, 15 * time.Minute, 0}, {"an outage", false, 15*time.Minute + 1, 3, time.Minute, 3},
+		{"a quarter of an hour", false, room.LongestInterval, 3, room.LongestInterval, 0}, {"an outage", false, room.LongestInterval + 1, 3, time.Minute, 3},
 	} {
 		p := probe{&room.Probe{}, &State{Odd: c.odd, OddLeast: c.d, OddMost: c.d}}
 		p.St.Interval, p.St.Readings = time.Minute, 9

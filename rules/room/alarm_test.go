@@ -64,7 +64,7 @@ func TestProbe_AtItsLimits(t *testing.T) {
 			t.Errorf("%+v: silent after %v", c, got)
 		}
 	}
-	for interval, want := range map[time.Duration]time.Duration{0: 2 * time.Minute, time.Minute: 3 * time.Minute, 10 * time.Minute: 15 * time.Minute} {
+	for interval, want := range map[time.Duration]time.Duration{0: 2 * time.Minute, time.Minute: 3 * time.Minute, 10 * time.Minute: LongestInterval} {
 		p := Probe{St: ProbeState{Rhythm: Rhythm{Interval: interval}}}
 		if got := p.Gap(); got != want {
 			t.Errorf("readings every %v: a gap of %v counts", interval, got)

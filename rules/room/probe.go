@@ -5,6 +5,7 @@ import (
 
 	"dewline/configs"
 	"dewline/rules/alarm"
+	"dewline/rules/climate"
 	"dewline/sensors"
 )
 
@@ -125,7 +126,7 @@ func (p *Probe) Alarm(k alarm.Kind) *Alarm { return &p.Alarms[k-alarm.FirstProbe
 
 // LongestInterval is the longest that a probe's rhythm may have: a slower node
 // is silent in between.
-const LongestInterval = 15 * time.Minute
+const LongestInterval = climate.LongestGap
 
 // SilentAfter is how old the last reading may be. Until the rhythm is known a
 // probe gets the benefit of the doubt.
