@@ -166,7 +166,7 @@ func BenchmarkFindCause(b *testing.B) {
 	for range 3 {
 		cases = append(cases, cases[:12]...)
 	}
-	scratch := make([]float64, 0, 2*len(cases))
+	scratch := make([]float64, 0, 3*len(cases))
 	b.ReportAllocs()
 	for b.Loop() {
 		p := Survey(room, cases, scratch)
@@ -184,7 +184,7 @@ func TestStepsDoNotAllocate(t *testing.T) {
 	}
 	m, at := learnedThermal(t)
 	room, cases := rack()
-	scratch := make([]float64, 0, 2*len(cases))
+	scratch := make([]float64, 0, 3*len(cases))
 	for name, f := range map[string]func(){
 		"forecast": func() {
 			m.Forecast(Outlook{At: at, Air: 29, Room: 27, HasRoom: true, LampsOn: true, Lethal: 30})

@@ -69,18 +69,19 @@ type Picture struct {
 	base    float64 // what residuals are taken against, °C
 	unusual float64 // and those of which nothing is usual beside it: what the others usually are
 	cases   []Case
-	scratch []float64 // two for each case
-	// The residuals of the shelf that was asked for last, and of all others, sorted: who asks
-	// of all enclosures in turn sorts once for each shelf.
-	shelf     int
-	near, far []float64
+	scratch []float64 // three for each case
+	// The residuals of all, of the shelf that was asked for last, and of all others, sorted.
+	shelf          int
+	all, near, far []float64
+	moved          float64 // the median move, once it was asked for
+	hasMoved       bool
 }
 
 // Survey looks at all enclosures. scratch is used for sorting; with a capacity
-// of 2*len(cases) nothing is allocated. Without a room probe residuals are taken
+// of 3*len(cases) nothing is allocated. Without a room probe residuals are taken
 // against zero, which the usual temperature of each makes up for where it is known.
 func Survey(room RoomCase, cases []Case, scratch []float64) Picture {
-	p := Picture{Room: room, cases: cases, scratch: slices.Grow(scratch[:0], 2*len(cases))}
+	p := Picture{Room: room, cases: cases, scratch: slices.Grow(scratch[:0], 3*len(cases))}
 	if room.HasTemp {
 		p.base = room.Temp
 	} else {
@@ -109,8 +110,8 @@ func Survey(room RoomCase, cases []Case, scratch []float64) Picture {
 			}
 		}
 	}
-	p.Judged, p.Median = len(residuals), median(residuals)
-	p.Scale = spread(residuals, p.Median)
+	p.all, p.Judged, p.Median = residuals, len(residuals), median(residuals)
+	p.Scale = spread(append(p.part(1), residuals...), p.Median)
 	return p
 }
 
@@ -135,7 +136,7 @@ func (p *Picture) CauseOf(c Case) Finding {
 	f.Residual = p.residual(&c)
 	p.sortFor(c.Shelf)
 	// The enclosure itself, which is told by its residual, does not speak for its shelf.
-	mates := append(p.half(), p.near...)
+	mates := append(p.part(2), p.near...)
 	if i, ok := slices.BinarySearch(mates, f.Residual); ok {
 		mates = slices.Delete(mates, i, i+1)
 	}
@@ -163,38 +164,46 @@ func allApart(mates, far []float64) bool {
 	return mates[0] > max(far[last], middle+mateApart) || mates[len(mates)-1] < min(far[0], middle-mateApart)
 }
 
-// sortFor sorts the residuals of a shelf and of all others.
+// sortFor sorts the residuals of a shelf, and takes them out of those of all, which are sorted.
 func (p *Picture) sortFor(shelf int) {
 	if p.near != nil && p.shelf == shelf {
 		return
 	}
-	take := func(xs []float64, near bool) []float64 {
-		for i := range p.cases {
-			if c := &p.cases[i]; c.judged() && (c.Shelf == shelf) == near {
-				xs = append(xs, p.residual(c))
-			}
+	p.shelf, p.near = shelf, p.part(1)
+	for i := range p.cases {
+		if c := &p.cases[i]; c.Shelf == shelf && c.judged() {
+			p.near = append(p.near, p.residual(c))
 		}
-		slices.Sort(xs)
-		return xs
 	}
-	p.shelf, p.near = shelf, take(p.scratch, true)
-	p.far = take(p.near[len(p.near):], false)
+	slices.Sort(p.near)
+	p.far = p.near[len(p.near):]
+	n := 0
+	for _, r := range p.all {
+		if n < len(p.near) && p.near[n] == r {
+			n++
+		} else {
+			p.far = append(p.far, r)
+		}
+	}
 }
 
-// half is the scratch that no shelf is sorted in.
-func (p *Picture) half() []float64 { return p.scratch[len(p.cases):len(p.cases)] }
+// part is one of three parts of the scratch: for all, for a shelf and the others, and for a while.
+func (p *Picture) part(i int) []float64 { return p.scratch[i*len(p.cases) : i*len(p.cases)] }
 
 // MiddleChange is the median move of the surveyed enclosures in 30 min, °C.
 func (p *Picture) MiddleChange() float64 {
-	xs := p.half()
+	if p.hasMoved {
+		return p.moved
+	}
+	xs := p.part(2)
 	for i := range p.cases {
 		if c := &p.cases[i]; c.HasTemp && !c.ProbeDoubt && c.HasChange {
 			xs = append(xs, c.Change)
 		}
 	}
-	if len(xs) == 0 {
-		return 0
+	if p.hasMoved = true; len(xs) > 0 {
+		slices.Sort(xs)
+		p.moved = xs[len(xs)/2]
 	}
-	slices.Sort(xs)
-	return xs[len(xs)/2]
+	return p.moved
 }

@@ -117,7 +117,7 @@ func NewView(cfg *configs.Config, clock Clock) *View {
 		BandDead:  int32(sensors.CelsiusOf(float64(cfg.Rules.BandDeadband))),
 		FloorDead: int32(sensors.PercentOf(float64(cfg.Rules.FloorDeadband))),
 		scratch: scratch{
-			cases: make([]climate.Case, 0, n), Ints: make([]int32, 0, max(n, len(cfg.Probes))+1), Floats: make([]float64, 3*n+4), surveyed: make([]float64, 2*n),
+			cases: make([]climate.Case, 0, n), Ints: make([]int32, 0, max(n, len(cfg.Probes))+1), Floats: make([]float64, 3*n+4), surveyed: make([]float64, 3*n),
 		},
 	}
 	v.minute = -1
