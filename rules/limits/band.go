@@ -31,27 +31,34 @@ const (
 // itself.
 func (l look) judgeBand(en *room.Enclosure) {
 	low, high, _ := l.v.Band(en)
-	if l.well(en, low, high) {
-		return
+	if !l.restsAbove(en, high) {
+		l.judgeAbove(en, high, l.v.BandDead)
 	}
-	l.judgeAbove(en, high, l.v.BandDead)
-	l.judgeBelow(en, low, l.v.BandDead)
+	if !l.restsBelow(en, low) {
+		l.judgeBelow(en, low, l.v.BandDead)
+	}
 }
 
-// well reports whether an enclosure is, as nearly always, inside its band by more than the
-// deadband, as it was before: then every limit of the band is at rest.
-func (l look) well(en *room.Enclosure, low, high int32) bool {
-	p, dead, own, now := &en.Now, l.v.BandDead, &l.At[en.Index], l.v.At.Mono
-	if !p.HasTemp || p.Doubt || p.Main > high-dead || p.Main < max(low, en.Limits.Cold)+dead || p.Hot > en.Limits.Act-dead {
+// restsAbove reports whether an enclosure is, as nearly always, under the top of its band by
+// the deadband, as it was before: then every limit above is at rest.
+func (l look) restsAbove(en *room.Enclosure, high int32) bool {
+	s, p, dead, own, now := &en.Alarms[alarm.KindAbove], &en.Now, l.v.BandDead, &l.At[en.Index], l.v.At.Mono
+	if !p.HasTemp || p.Doubt || p.Main > high-dead || p.Hot > en.Limits.Act-dead || !s.Rec.Life.Rest(now, alarm.Back) ||
+		!own.Act.Rest(now, alarm.Back) || !own.Top.Rest(now, alarm.Back) || !own.Long.Rest(now, alarm.Back) {
 		return false
 	}
-	above, below := &en.Alarms[alarm.KindAbove], &en.Alarms[alarm.KindBelow]
-	if !above.Rec.Life.Rest(now, alarm.Back) || !below.Rec.Life.Rest(now, alarm.Back) || !own.Act.Rest(now, alarm.Back) ||
-		!own.Top.Rest(now, alarm.Back) || !own.Long.Rest(now, alarm.Back) || !own.Cold.Rest(now, alarm.Back) {
+	s.Against(float64(p.Main)/100, float64(high)/100)
+	return true
+}
+
+// restsBelow is restsAbove for the low end of the band.
+func (l look) restsBelow(en *room.Enclosure, low int32) bool {
+	s, p, now := &en.Alarms[alarm.KindBelow], &en.Now, l.v.At.Mono
+	if !p.HasTemp || p.Doubt || p.Main < max(low, en.Limits.Cold)+l.v.BandDead || !s.Rec.Life.Rest(now, alarm.Back) ||
+		!l.At[en.Index].Cold.Rest(now, alarm.Back) {
 		return false
 	}
-	above.Against(float64(p.Main)/100, float64(high)/100)
-	below.Against(float64(p.Main)/100, float64(low)/100)
+	s.Against(float64(p.Main)/100, float64(low)/100)
 	return true
 }
 
