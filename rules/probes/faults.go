@@ -31,7 +31,10 @@ type Spikes struct {
 // A failed reading is as silent as none, and so is one that lacks the humidity
 // which the probe is there to tell.
 func (l look) judgeSilent(p probe, now sensors.Instant) {
-	late := p.SilentAfter(&l.v.Cfg.Rules)
+	late, st := p.SilentAfter(&l.v.Cfg.Rules), &p.St
+	if !p.Open.Has(alarm.KindSilent) && now.Mono-p.HeardAt()-st.Unseen <= late && st.HasHum && st.Heard.Mono-st.HumAt <= late {
+		return // as nearly always, and nothing more is read
+	}
 	limit, s := late, p.Alarm(alarm.KindSilent)
 	age := max(now.Mono-p.HeardAt()-p.St.Unseen, p.humidityGone(s.Rec.Life.Active))
 	if age <= limit && !s.Open() {
