@@ -200,7 +200,7 @@ func (m sender) enclosure(e *rules.EnclosureView) {
 	m.put("temperature_celsius", "Air temperature of an enclosure: of its hottest trustworthy probe, on which heat is judged.",
 		when(e.Temperature.Known, e.Temperature.Value))
 	m.put("hottest_celsius", "The same as temperature_celsius.", when(e.Temperature.Known, e.Temperature.Value))
-	m.put("humidity_ratio", "Relative humidity of an enclosure, 0 to 1.", when(e.Humidity.Known, e.Humidity.Value*0.01))
+	m.put("humidity_ratio", "Relative humidity of an enclosure, 0 to 1.", when(e.Humidity.Known, e.Humidity.Value/100))
 	m.put("humidity_uncertainty_ratio", "Stated uncertainty of an enclosure's humidity, 0 to 1.",
 		when(e.Humidity.Known && e.Humidity.Uncertainty > 0, e.Humidity.Uncertainty/100))
 	m.put("dew_point_celsius", "Dew point of an enclosure's air.", maybe(e.DewPoint, plain))
