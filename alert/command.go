@@ -10,6 +10,7 @@ import (
 	"unicode/utf8"
 
 	"dewline/rules"
+	"dewline/rules/alarm"
 	"dewline/sensors"
 )
 
@@ -23,15 +24,17 @@ const (
 // A Command is what a person asks of the daemon through a channel. It is
 // checked for form and token before anybody sees it.
 type Command struct {
-	ID      string  `json:"id,omitempty"` // of the request, echoed in the reply
-	Token   string  `json:"token,omitempty"`
-	Action  string  `json:"action"` // acknowledge, shelve, unshelve, reset, out-of-service, in-service, duty, duty-over
-	Alarm   string  `json:"alarm,omitempty"`
-	Subject string  `json:"subject,omitempty"`
-	Seq     uint64  `json:"seq,omitempty"` // the onset that was seen; 0 for whichever
-	Notice  string  `json:"notice,omitempty"`
-	Version int     `json:"version,omitempty"` // of the notice that is answered; 0 for what was handed over so far
-	Minutes float64 `json:"minutes,omitempty"`
+	ID      string `json:"id,omitempty"` // of the request, echoed in the reply
+	Token   string `json:"token,omitempty"`
+	Action  string `json:"action"` // acknowledge, shelve, unshelve, reset, out-of-service, in-service, duty, duty-over
+	Alarm   string `json:"alarm,omitempty"`
+	Subject string `json:"subject,omitempty"`
+	Seq     uint64 `json:"seq,omitempty"` // the onset that was seen; 0 for whichever
+	// Priority is how urgent the alarm was when it was seen; none for however.
+	Priority string  `json:"priority,omitempty"`
+	Notice   string  `json:"notice,omitempty"`
+	Version  int     `json:"version,omitempty"` // of the notice that is answered; 0 for what was handed over so far
+	Minutes  float64 `json:"minutes,omitempty"`
 	// Until is when being out of service or on duty ends; Minutes is used where it is
 	// zero.
 	Until   time.Time `json:"until,omitzero"`
@@ -72,7 +75,19 @@ func (c *Command) Check() error {
 	if math.IsNaN(c.Minutes) || c.Minutes < 0 || c.Minutes > maxMinutes {
 		return fmt.Errorf("minutes must lie between 0 and %d", maxMinutes)
 	}
+	if _, err := c.Seen(); err != nil {
+		return err
+	}
 	return c.checkAction()
+}
+
+// Seen is how urgent the alarm was when it was seen, nil for however.
+func (c *Command) Seen() (*alarm.Priority, error) {
+	if c.Priority == "" {
+		return nil, nil
+	}
+	p := new(alarm.Priority)
+	return p, p.UnmarshalText([]byte(c.Priority))
 }
 
 // A need is what an action needs, and what it may have.

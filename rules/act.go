@@ -76,6 +76,8 @@ func (ls *lives) targets(a Action) ([]*room.Alarm, error) {
 		return nil, fmt.Errorf("%s %s of %s: %w", a.Kind, a.Key.Alarm, a.Key.Subject, ErrNoAlarm)
 	case a.Seq != 0 && a.Key.Alarm != "" && match[0].Rec.Life.Seq != a.Seq:
 		return nil, fmt.Errorf("%s %s of %s, onset %d: %w", a.Kind, a.Key.Alarm, a.Key.Subject, a.Seq, ErrOldOnset)
+	case a.Seen != nil && a.Key.Alarm != "" && match[0].Rec.Priority > *a.Seen:
+		return nil, fmt.Errorf("%s %s of %s: %w", a.Kind, a.Key.Alarm, a.Key.Subject, ErrGrew)
 	}
 	return match, nil
 }
@@ -189,8 +191,11 @@ type Action struct {
 	// Seq, unless zero, is the onset that the person saw: an answer to an
 	// earlier one is refused and changes nothing.
 	Seq uint64 `json:"seq,omitempty"`
-	By  string `json:"by"`
-	Why string `json:"why,omitempty"`
+	// Seen, unless nil, is how urgent the alarm was then: what has grown more urgent is
+	// not answered by who saw it milder.
+	Seen *alarm.Priority `json:"seen,omitempty"`
+	By   string          `json:"by"`
+	Why  string          `json:"why,omitempty"`
 	// For is how long to shelve or to take out of service.
 	For time.Duration `json:"for,omitempty"`
 	// Until is the end of being out of service; For is used where it is zero.
@@ -205,6 +210,7 @@ type Action struct {
 var (
 	ErrNoAlarm   = errors.New("no such alarm is open")
 	ErrOldOnset  = errors.New("that onset of the alarm is over")
+	ErrGrew      = errors.New("the alarm has grown more urgent; look at it again")
 	ErrNotNow    = errors.New("the alarm does not wait for that")
 	ErrTooLong   = errors.New("longer than allowed")
 	ErrNoShelf   = errors.New("lethal heat cannot be shelved; acknowledge it, or take the enclosure out of service as empty")

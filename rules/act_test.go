@@ -17,7 +17,7 @@ func TestAct_Refusals(t *testing.T) {
 	r := newRig(t, rigConfig(t, 1, ""))
 	r.run(time.Minute, r.calm)
 	r.step(r.good("p1", 30.5, 85))
-	key := alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"}
+	key, milder := alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"}, alarm.Today
 	for _, c := range []struct {
 		name string
 		a    Action
@@ -27,6 +27,7 @@ func TestAct_Refusals(t *testing.T) {
 		{"no subject", Action{Kind: Acknowledge, Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "e9"}, By: "x"}, ErrNoSubject},
 		{"no alarm", Action{Kind: Acknowledge, Key: alarm.Key{Alarm: "too-hot", Subject: "e1"}, By: "x"}, ErrNoAlarm},
 		{"old onset", Action{Kind: Acknowledge, Key: key, Seq: 7, By: "x"}, ErrOldOnset},
+		{"seen when it was milder", Action{Kind: Acknowledge, Key: key, Seen: &milder, By: "x"}, ErrGrew},
 		{"reset while hot", Action{Kind: Reset, Key: key, By: "x"}, ErrNotNow},
 		{"lethal heat on the shelf", Action{Kind: Shelve, Key: key, By: "x", For: time.Minute}, ErrNoShelf},
 		{"lethal heat among others on the shelf", Action{Kind: Shelve, Key: alarm.Key{Subject: "e1"}, By: "x", For: time.Minute, OneShot: true}, ErrNoShelf},

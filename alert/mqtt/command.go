@@ -299,7 +299,7 @@ func (s *Signed) Text(room string) string {
 	var b strings.Builder
 	for _, f := range [][2]string{
 		{"room", room}, {"id", s.ID}, {"time", when(s.Time)}, {"nonce", s.Nonce}, {"action", s.Action}, {"alarm", s.Alarm},
-		{"subject", s.Subject}, {"seq", seq}, {"notice", s.Notice}, {"version", number(float64(s.Version))},
+		{"subject", s.Subject}, {"seq", seq}, {"priority", s.Priority}, {"notice", s.Notice}, {"version", number(float64(s.Version))},
 		{"minutes", number(s.Minutes)}, {"until", when(s.Until)}, {"one_shot", truth(s.OneShot)}, {"empty", truth(s.Empty)}, {"by", s.By}, {"why", s.Why},
 	} {
 		if f[1] != "" {

@@ -51,7 +51,7 @@ var (
 
 func commandOf(r *http.Request, by string) (alert.Command, error) {
 	c := alert.Command{
-		Action: r.PostFormValue("action"), Alarm: r.PostFormValue("alarm"), Subject: r.PostFormValue("subject"),
+		Action: r.PostFormValue("action"), Alarm: r.PostFormValue("alarm"), Subject: r.PostFormValue("subject"), Priority: r.PostFormValue("priority"),
 		Notice: r.PostFormValue("notice"), By: by, Why: line(r.PostFormValue("why"), maxWhy), Empty: r.PostFormValue("empty") != "",
 	}
 	number := func(field string) string { return cmp.Or(r.PostFormValue(field), "0") }

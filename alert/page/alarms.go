@@ -108,7 +108,7 @@ func valueNow(m *alert.Member, snap *alert.Snapshot) float64 {
 func (by reader) alarmCard(a *rules.AlarmView) alarmCard {
 	now, u := by.snap.At.Wall, by.scale
 	c := alarmCard{
-		Alarm: string(a.Key.Alarm), Subject: a.Key.Subject, Seq: a.Seq, Title: by.title(a),
+		Alarm: string(a.Key.Alarm), Subject: a.Key.Subject, Seq: a.Seq, Priority: a.Priority, Title: by.title(a),
 		Class: a.Priority.String(), Sign: signOf(a.Priority), State: words.Standing(a.State, a.AckedBy, a.ShelfLeft), Text: words.Sentence(&a.Onset, u),
 		Since: by.When(a.Since.Wall), At: by.When(a.Since.Wall.Add(a.Detail.For)), First: words.FirstSteps(&a.Detail, u),
 		Link: by.Link(a.Key.Subject),
@@ -201,6 +201,7 @@ type memberLine struct{ Link, Name, Text, Since string }
 type alarmCard struct {
 	Alarm, Subject, Title, Class, Sign string
 	Seq                                uint64
+	Priority                           alarm.Priority
 	State, At, Text, Since             string // At is when the text was true
 	First                              []string
 	Evidence                           []string

@@ -14,7 +14,7 @@ import (
 	"dewline/alert"
 )
 
-var acknowledgeForm = map[string]string{"action": "acknowledge", "alarm": "lethal-ceiling", "subject": "a-2-1", "seq": "7", "back": "/alarms"}
+var acknowledgeForm = map[string]string{"action": "acknowledge", "alarm": "lethal-ceiling", "subject": "a-2-1", "seq": "7", "priority": "wake", "back": "/alarms"}
 
 func with(m map[string]string, pairs ...string) map[string]string {
 	out := map[string]string{}
@@ -34,7 +34,7 @@ func TestAcknowledgeFromThePage(t *testing.T) {
 	if a.code != http.StatusOK || a.path != "/alarms?said=acknowledge" || !strings.Contains(a.body, "Acknowledged.") {
 		t.Errorf("%d at %s", a.code, a.path)
 	}
-	want := alert.Command{Action: "acknowledge", Alarm: "lethal-ceiling", Subject: "a-2-1", Seq: 7, By: "Ada B."}
+	want := alert.Command{Action: "acknowledge", Alarm: "lethal-ceiling", Subject: "a-2-1", Seq: 7, Priority: "wake", By: "Ada B."}
 	if c := r.took(); !slices.Equal(c, []alert.Command{want}) {
 		t.Errorf("commands %+v, want %+v", c, want)
 	}
@@ -48,7 +48,7 @@ func TestShelveNeedsATimeAndAReason(t *testing.T) {
 		code         int
 	}{
 		{"", "", 200}, {"why", "  \x00 ", 422}, {"minutes", "", 422}, {"minutes", "0", 422}, {"minutes", "NaN", 422},
-		{"minutes", "-15", 422}, {"minutes", "+Inf", 422}, {"minutes", "527041", 422}, {"seq", "-1", 422}, {"seq", "x", 422},
+		{"minutes", "-15", 422}, {"minutes", "+Inf", 422}, {"minutes", "527041", 422}, {"seq", "-1", 422}, {"seq", "x", 422}, {"priority", "over", 422},
 		{"action", "destroy", 422}, {"action", "", 422}, {"subject", "a\nb", 422}, {"subject", "", 422}, {"alarm", strings.Repeat("a", 201), 422}, {"notice", "n", 422}, {"version", "1", 422},
 	} {
 		before := len(r.took())

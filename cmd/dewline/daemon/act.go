@@ -39,6 +39,10 @@ func (d *Daemon) command(ctx context.Context, c alert.Command) error {
 		d.Refuse(ctx, c, err.Error())
 		return err
 	}
+	seen, err := c.Seen()
+	if err != nil {
+		return err
+	}
 	if c.Notice != "" {
 		return d.loop.answer(ctx, func(now sensors.Instant) (core.Effects, error) {
 			return d.loop.core.AcknowledgeNotice(now, c.Notice, c.Version, by, c.Why)
@@ -46,7 +50,7 @@ func (d *Daemon) command(ctx context.Context, c alert.Command) error {
 	}
 	return d.loop.answer(ctx, func(now sensors.Instant) (core.Effects, error) {
 		return d.loop.core.Act(now, rules.Action{
-			Kind: rules.ActionKind(c.Action), Key: alarm.Key{Alarm: alarm.ID(c.Alarm), Subject: c.Subject}, Seq: c.Seq,
+			Kind: rules.ActionKind(c.Action), Key: alarm.Key{Alarm: alarm.ID(c.Alarm), Subject: c.Subject}, Seq: c.Seq, Seen: seen,
 			By: by, Why: c.Why, For: time.Duration(c.Minutes * float64(time.Minute)), Until: c.Until, OneShot: c.OneShot, Empty: c.Empty,
 		})
 	})
