@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode"
 )
 
 // A checker compares what was decoded with what can be true.
@@ -133,6 +134,15 @@ func (s *Section) plainID(id string) bool {
 	return false
 }
 
+// plainName checks that a name is one line and shows all that is in it: it stands in
+// messages, titles and tables.
+func (s *Section) plainName(name string) {
+	hidden := strings.IndexFunc(name, func(r rune) bool {
+		return unicode.IsControl(r) || unicode.In(r, unicode.Bidi_Control) && r != '\u200e' && r != '\u200f' || r == '\u2028' || r == '\u2029'
+	})
+	s.FaultIf(hidden >= 0, "name", "write it on one line, without characters that nobody sees", "the name %q has characters that break or turn a line", name)
+}
+
 const longestID = 64
 
 func validID(id string) bool {
@@ -189,6 +199,8 @@ func (s *Section) keys(v reflect.Value) {
 		span, words, section, schemes := tag.Get("within"), tag.Get("oneof"), tag.Get("ref"), tag.Get("address")
 		switch {
 		case given == nil:
+		case key == "name" && f.Kind() == reflect.String:
+			s.plainName(f.String())
 		case schemes != "":
 			s.address(key, f.String(), strings.Split(schemes, ","), tag.Get(HiddenTag) != "")
 		case span != "":

@@ -41,6 +41,8 @@ invalid-ids.toml:5:3: this [[enclosure]] has no id; add one, as in id = "a-1"
 invalid-ids.toml:9:1: the id "dewline" stands for the program itself; choose another id
 invalid-ids.toml:12:1: enclosure = "a" names no [[enclosure]]; write one of "Tank A"
 invalid-ids.toml:15:1: the id "Über" has characters outside a-z, 0-9 and hyphen, or is too long; write for example "ber"`,
+	"invalid-names.toml": `invalid-names.toml:3:1: the name "Attic\nroom" has characters that break or turn a line; write it on one line, without characters that nobody sees
+invalid-names.toml:7:1: the name "left \u202eright" has characters that break or turn a line; write it on one line, without characters that nobody sees`,
 	"invalid-key-twice.toml": `invalid-key-twice.toml:11:1: not valid TOML: key floor_probe is already defined; write it once: join the two, or give the second another name`,
 	"invalid-lamps-and-mist.toml": `invalid-lamps-and-mist.toml:11:3: [[lamps]] "day" has no hours; add on = "08:00-20:00"
 invalid-lamps-and-mist.toml:14:3: [[mist]] "m" has no times; add times = ["08:00", "20:00"]
