@@ -61,7 +61,7 @@ func rounded(v, parts, by float64) ([]byte, error) {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return []byte("null"), nil
 	}
-	return json.Marshal(math.Round(v*parts) / parts / by)
+	return json.Marshal(math.Round(v*parts) / (parts * by))
 }
 
 // A Moment leaves as a time, and is absent where the clock was not set.

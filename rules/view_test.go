@@ -1,6 +1,8 @@
 package rules
 
 import (
+	"encoding/json"
+	"math"
 	"reflect"
 	"testing"
 	"time"
@@ -262,5 +264,16 @@ func TestView_OfAProbe(t *testing.T) {
 	a.Rec.Life.State, a.Rec.Priority = alarm.Unack, alarm.Today
 	if v := r.e.Enclosures()[0]; len(v.Alarms) != 1 || v.Alarms[0] != alarm.ProbeWet || v.Worst == nil || *v.Worst != alarm.Today {
 		t.Errorf("%v, worst %v", v.Alarms, v.Worst)
+	}
+}
+
+// What leaves as JSON has no digits that nobody computed.
+func TestRounded(t *testing.T) {
+	for want, v := range map[string]any{
+		"3.481": Share(3.4811), "0.037": Share(0.0372), "-0.3": Tenth(-0.34), "24.07": Hundredth(24.071), "null": Share(math.NaN()),
+	} {
+		if got, err := json.Marshal(v); err != nil || string(got) != want {
+			t.Errorf("%v leaves as %s, %v, want %s", v, got, err, want)
+		}
 	}
 }
