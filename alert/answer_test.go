@@ -262,3 +262,36 @@ func TestAnswer_milderNews(t *testing.T) {
 	r.pass(time.Minute)
 	r.wantNamed(since, "e2", "mqtt", 0)
 }
+
+// Who was told of an alarm hears that it is over, also where another notice took it over
+// meanwhile, whose turn never came to them.
+func TestOver_ReachesWhoHeardElsewhere(t *testing.T) {
+	r := newRig(t, household([]string{"mqtt"}, []string{"mail"}, []string{"gateway"}))
+	r.onset(alarm.LethalAhead, "e1", tank("e1"))
+	r.pass(11 * time.Minute)
+	r.ack("ceiling-ahead/e1/1", "b")
+	r.onset(alarm.LethalLimit, "e2", room)
+	r.onset(alarm.LethalLimit, "e3", room)
+	r.pass(30 * time.Second)
+	r.transitions(r.tr(onsetOf(alarm.LethalAhead, "e1", acked, room)))
+	r.pass(time.Minute)
+	if n := len(r.desk.Open()); n != 1 {
+		t.Fatalf("%d notices", n)
+	}
+	r.ack(r.desk.Open()[0].Notice.ID, "a")
+	r.pass(time.Minute)
+	r.restart()
+	r.transitions(r.tr(onsetOf(alarm.LethalAhead, "e1", norm, room)), r.tr(onsetOf(alarm.LethalLimit, "e2", norm, room)), r.tr(onsetOf(alarm.LethalLimit, "e3", norm, room)))
+	r.pass(15 * time.Minute)
+	for channel, told := range map[string]bool{"mqtt": true, "mail": true, "gateway": false} {
+		n := 0
+		for _, x := range r.told(channel) {
+			if strings.HasPrefix(x, string(FollowUp)) {
+				n++
+			}
+		}
+		if n != 1 && told || n > 0 && !told {
+			t.Errorf("%s: %q", channel, r.told(channel))
+		}
+	}
+}

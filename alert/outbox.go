@@ -54,6 +54,17 @@ func (o *outbox) addressWake(in *incident) {
 	}
 }
 
+// addressHeard adds whom another notice told of what is in's by now, by the channel that did.
+func (o *outbox) addressHeard(in *incident) {
+	for _, t := range o.opt.targets(len(o.opt.People)) {
+		if !slices.ContainsFunc(in.Out, func(p *parcel) bool { return p.Person == t.person }) && in.any(func(m *Member) bool {
+			return slices.ContainsFunc(m.Handed, func(h Handing) bool { return h.Person == t.person && h.Channel == t.channel })
+		}) {
+			o.parcelFor(in, t)
+		}
+	}
+}
+
 // one sees to it that one of ts takes in over, and reports whether one has: the
 // next is asked where one is dead, lost it, or had its time, and all of the rest
 // where all are dead. Once one has taken it, the others need not.

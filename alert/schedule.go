@@ -342,6 +342,7 @@ func (s *schedule) end(in *incident) {
 	if !told {
 		s.outbox.addressWake(in)
 	}
+	s.outbox.addressHeard(in)
 	for _, p := range in.Out {
 		s.outbox.makeDue(p, in, false)
 		p.Deadline = s.now.Mono + keepFor
