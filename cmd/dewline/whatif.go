@@ -35,6 +35,8 @@ func runWhatIf(ctx context.Context, ctl *control, room, rh, lamps string, std st
 	if err := t.UnmarshalText([]byte(room)); err != nil {
 		return usagef("--room %q: %w", room, err)
 	}
+	room = strings.TrimSpace(room)
+	as := unit.Scale(strings.HasSuffix(room, "F") || strings.HasSuffix(room, "℉")) // answered as it was asked
 	q := url.Values{"room": {strconv.FormatFloat(float64(t), 'f', 2, 64)}}
 	if rh != "" {
 		var p configs.Percent
@@ -57,7 +59,7 @@ func runWhatIf(ctx context.Context, ctl *control, room, rh, lamps string, std st
 	w := tabwriter.NewWriter(std.out, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "enclosure\tplace\tnow\tpeak in 24 h\tlethal limit\tto the lethal limit\t\tair blown in\t")
 	for _, p := range ps {
-		fmt.Fprintf(w, "%s\t%s\t%s\n", p.Enclosure, cmp.Or(configs.PlaceWords(p.Rack, p.Shelf, p.Slot), "-"), prospect(p))
+		fmt.Fprintf(w, "%s\t%s\t%s\n", p.Enclosure, cmp.Or(configs.PlaceWords(p.Rack, p.Shelf, p.Slot), "-"), prospect(p, as))
 	}
 	if err := w.Flush(); err != nil {
 		return fmt.Errorf("print the answer: %w", err)
@@ -65,7 +67,7 @@ func runWhatIf(ctx context.Context, ctl *control, room, rh, lamps string, std st
 	if len(ps) > 0 && ps[0].WetBulb != nil {
 		wet := float64(*ps[0].WetBulb)
 		fmt.Fprintf(std.out, "Such air cools what is wet to %s, its wet bulb: blown in, it helps an enclosure of %s or more.\n",
-			text.Degrees(wet, unit.Celsius), text.Degrees(climate.VentsFrom(wet), unit.Celsius))
+			text.Degrees(wet, as), text.Degrees(climate.VentsFrom(wet), as))
 	} else if len(ps) > 0 {
 		fmt.Fprintln(std.out, "The room's humidity is not known, and so not whether to open or to keep shut; give it with --rh.")
 	}
@@ -74,7 +76,7 @@ func runWhatIf(ctx context.Context, ctl *control, room, rh, lamps string, std st
 }
 
 // prospect returns the figures of one enclosure as the rest of its line.
-func prospect(p rules.Prospect) string {
+func prospect(p rules.Prospect, as unit.Scale) string {
 	if p.Now == nil || p.Peak == nil {
 		return "not known: no probe delivers\t\t\t\t\t"
 	}
@@ -88,7 +90,7 @@ func prospect(p rules.Prospect) string {
 	if p.Learned {
 		model = "learned"
 	}
-	now := text.Figure{Value: *p.Now, Unit: "°C", Lethal: p.Lethal}.Text(unit.Celsius)
-	peak := text.Figure{Value: float64(*p.Peak), Unit: "°C", Lethal: p.Lethal}.Text(unit.Celsius)
+	now := text.Figure{Value: *p.Now, Unit: "°C", Lethal: p.Lethal}.Text(as)
+	peak := text.Figure{Value: float64(*p.Peak), Unit: "°C", Lethal: p.Lethal}.Text(as)
 	return fmt.Sprintf("%s\t%s\t%s\t%s\t%s\t%s", now.Value, peak.Value, peak.Lethal, to, model, text.Blown(p.BlownIn))
 }

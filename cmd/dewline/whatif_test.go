@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"dewline/configs/unit"
 	"dewline/rules"
 )
 
@@ -27,7 +28,7 @@ func TestProspect(t *testing.T) {
 		{reached(119*time.Minute + 40*time.Second), "\t2 h\t"},
 		{reached(5*time.Hour + 7*time.Minute), "\t5 h 10 min\t"},
 	} {
-		if got := prospect(c.p); !strings.Contains(got, c.want) {
+		if got := prospect(c.p, unit.Celsius); !strings.Contains(got, c.want) {
 			t.Errorf("%+v: %q, want %q", c.p, got, c.want)
 		}
 	}
@@ -47,6 +48,10 @@ func TestWhatIf(t *testing.T) {
 	code, out, problem = runDewline(t, "whatif", "--room", "33C", "--rh", "60", "--control", b.socket)
 	if code != exitOK || !strings.Contains(out, "cools what is wet to 26.4 °C") || !strings.Contains(out, "vents open, fan, wet every ten minutes") {
 		t.Errorf("%d %s%s", code, out, problem)
+	}
+	code, out, problem = runDewline(t, "whatif", "--room", "91.4F", "--rh", "60", "--control", b.socket)
+	if code != exitOK || !strings.Contains(out, "cools what is wet to 79.5 °F") || strings.Contains(out, "°C") {
+		t.Errorf("asked in °F: %d %s%s", code, out, problem)
 	}
 	for _, c := range []struct {
 		args []string
