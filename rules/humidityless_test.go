@@ -88,18 +88,25 @@ func TestProbe_HumidityNotGone(t *testing.T) {
 	r.want(alarm.ProbeSilent, "p2", "")
 }
 
-// One that never told a humidity is as blind for the floor as one that no longer does.
+// A probe that never told a humidity leaves the floor judged on nothing, and is told of; not
+// where another one tells it, nor outside of all enclosures.
 func TestProbe_HumidityNeverThere(t *testing.T) {
-	r := newRig(t, rigConfig(t, 2, ""))
-	never := r.with("p1", func() *sensors.Reading {
-		x := r.calm("p1", r.now)
-		x.Has, x.Humidity = sensors.HasTemperature, 0
-		return x
-	})
-	r.run(30*time.Second, never)
-	r.want(alarm.ProbeSilent, "", "")
-	r.run(2*time.Minute, never)
-	r.want(alarm.ProbeSilent, "p1", "NORM>UNACK")
-	r.run(5*time.Minute, r.calm)
-	r.want(alarm.ProbeSilent, "", "NORM>UNACK UNACK>RTNUN")
+	for _, id := range []string{"p1", "p2", "q2", "room"} {
+		r := newRig(t, rigConfig(t, 2, "", 2))
+		never := r.with(id, func() *sensors.Reading {
+			x := r.calm(id, r.now)
+			x.Has, x.Humidity = sensors.HasTemperature, 0
+			return x
+		})
+		r.run(30*time.Second, never)
+		r.want(alarm.ProbeSilent, "", "")
+		r.run(2*time.Minute, never)
+		if id != "p1" {
+			r.want(alarm.ProbeSilent, "", "")
+			continue
+		}
+		r.want(alarm.ProbeSilent, "p1", "NORM>UNACK")
+		r.run(5*time.Minute, r.calm)
+		r.want(alarm.ProbeSilent, "", "NORM>UNACK UNACK>RTNUN")
+	}
 }

@@ -102,8 +102,8 @@ func openTrace(file string, std stdio) (io.Reader, func(), error) {
 // oneEach describes a room in which every probe is an enclosure of its own.
 type oneEach struct {
 	species, lights, mist, timezone string
-	room                            string // the probe outside all; empty for none
-	dry                             bool   // no probe of the trace tells a humidity, and none is missed
+	room                            string                   // the probe outside all; empty for none
+	dry                             map[sensors.ProbeID]bool // tell no humidity, and none is missed
 }
 
 // config returns the room with these probes. It is written as a configuration
@@ -135,10 +135,9 @@ func (o oneEach) config(probes []sensors.ProbeID) (*configs.Config, error) {
 		return nil, usagef("the flags describe a room with faults:\n%w", err)
 	}
 	probe, tank := cfg.Probes[0], cfg.Enclosures[0]
-	probe.Measures.Humidity = !o.dry
 	cfg.Probes, cfg.Enclosures = nil, nil
 	for i, id := range probes {
-		probe.ID, probe.Place, probe.Enclosure = string(id), configs.Litter, string(id)
+		probe.ID, probe.Place, probe.Enclosure, probe.Measures.Humidity = string(id), configs.Litter, string(id), !o.dry[id]
 		if probe.ID == o.room {
 			probe.Place, probe.Enclosure = configs.InRoom, ""
 		} else {
@@ -236,7 +235,7 @@ func (r *replay) end(last sensors.Instant) error {
 func (r *replay) begin(head []result) error {
 	var first sensors.Instant
 	var ids []sensors.ProbeID
-	r.dry = true
+	r.dry = map[sensors.ProbeID]bool{}
 	lastAt := map[sensors.ProbeID]time.Duration{}
 	var gaps []time.Duration
 	for i := range head {
@@ -248,13 +247,21 @@ func (r *replay) begin(head []result) error {
 			first = x.reading.At
 		}
 		id, at := x.reading.Probe, x.reading.At.Mono
-		r.dry = r.dry && x.reading.Has&sensors.HasHumidity == 0
-		if before, seen := lastAt[id]; seen {
+		before, seen := lastAt[id]
+		r.dry[id] = (!seen || r.dry[id]) && x.reading.Has&sensors.HasHumidity == 0
+		if seen {
 			gaps = append(gaps, at-before)
 		} else {
 			ids = append(ids, id)
 		}
 		lastAt[id] = at
+	}
+	if r.before != nil {
+		for id, p := range r.before.State.Probes {
+			if p.HasHum {
+				delete(r.dry, sensors.ProbeID(id))
+			}
+		}
 	}
 	if r.oneEach.species != "" && len(ids) > 0 {
 		cfg, err := r.oneEach.config(ids)
@@ -350,6 +357,7 @@ func (r *replay) meet(x *result) error {
 	if r.oneEach.species == "" {
 		return fmt.Errorf("%s:%d: the configuration has no probe %q", r.file, x.line, id)
 	}
+	r.dry[id] = x.reading.Has&sensors.HasHumidity == 0
 	cfg, err := r.oneEach.config(append(ids, id))
 	if err != nil {
 		return err

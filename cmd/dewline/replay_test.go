@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"flag"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -170,6 +171,36 @@ func TestReplay_WithoutAConfiguration(t *testing.T) {
 	got = replayed(t, append(flags, "--trace", filepath.Join(traceDir, "probe-gap.csv"))...)
 	if strings.Count(got, `"alarm":"probe-silent"`) != 2 || !strings.Contains(got, `"from":"NORM"`) {
 		t.Errorf("the gap:\n%s", got)
+	}
+}
+
+// Without a configuration a probe that tells no humidity, or none from the first row on,
+// measures none; one whose humidity ends is told, also in a later part of the trace.
+func TestReplay_WithoutHumidity(t *testing.T) {
+	var whole strings.Builder
+	var parts [2]string
+	whole.WriteString("time,probe,temperature_c,humidity_pct\n")
+	for i := range 240 {
+		if i == 180 {
+			parts[0] = whole.String()
+			whole.Reset()
+			whole.WriteString("time,probe,temperature_c,humidity_pct\n")
+		}
+		when, damp := at(0, 0).Add(time.Duration(i)*time.Minute).Format(time.RFC3339), fmt.Sprintf("%.2f", 84+0.01*float64(i%7))
+		ends := damp
+		if i >= 180 {
+			ends = ""
+		}
+		fmt.Fprintf(&whole, "%s,dry,23.5%d,\n%s,ends,23.4%d,%s\n%s,damp,23.6%d,%s\n", when, i%5, when, i%5, ends, when, i%5, damp)
+	}
+	parts[1] = whole.String()
+	dir := t.TempDir()
+	for i, part := range parts {
+		got := replayed(t, "--species", "dendrobates-tinctorius", "--state", filepath.Join(dir, "state"), "--trace", write(t, dir, fmt.Sprint(i, ".csv"), part))
+		silent := strings.Count(got, `"alarm":"probe-silent"`)
+		if want := i; silent != want || silent > 0 && !strings.Contains(got, `"subject":"ends"`) {
+			t.Errorf("part %d: %d told:\n%s", i, silent, got)
+		}
 	}
 }
 

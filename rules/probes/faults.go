@@ -2,6 +2,7 @@ package probes
 
 import (
 	"cmp"
+	"slices"
 	"time"
 
 	"dewline/rules/alarm"
@@ -36,7 +37,10 @@ func (l look) judgeSilent(p probe, now sensors.Instant) {
 		return // as nearly always, and nothing more is read
 	}
 	limit, s := late, p.Alarm(alarm.KindSilent)
-	age := max(now.Mono-p.HeardAt()-p.St.Unseen, p.humidityGone(s.Rec.Life.Active))
+	age := now.Mono - p.HeardAt() - p.St.Unseen
+	if st.HasHum || st.Reason == sensors.OutOfRange || l.lacks(p) {
+		age = max(age, p.humidityGone(s.Rec.Life.Active))
+	}
 	if age <= limit && !s.Open() {
 		return
 	}
@@ -52,6 +56,13 @@ func (l look) judgeSilent(p probe, now sensors.Instant) {
 		s.Against(age.Seconds(), late.Seconds())
 		l.out.Hold(s, false)
 	}
+}
+
+// lacks reports whether an enclosure's floor is judged on nothing, since none of its probes
+// ever told a humidity: one that has none where another tells it is meant so.
+func (l look) lacks(p probe) bool {
+	return p.Encl >= 0 && l.v.Enclosures[p.Encl].Limits.Floor > 0 &&
+		!slices.ContainsFunc(l.v.Enclosures[p.Encl].Probes, func(i int) bool { return l.v.Probes[i].St.HasHum })
 }
 
 // silent tells of a silence that lasts.
