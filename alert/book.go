@@ -147,6 +147,7 @@ func (b *book) absorb(from, to *incident) {
 		}
 	}
 	to.touched = true
+	to.reach(from.Reached...)
 	b.log(Event{Notice: from.Notice.ID, What: "merged", Why: to.Notice.ID})
 	b.forget(from)
 }

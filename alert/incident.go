@@ -81,6 +81,7 @@ type incident struct {
 	Grew       time.Duration `json:"grew,omitempty"`  // when a storm last drew something in
 	NextRepeat time.Duration `json:"next_repeat,omitempty"`
 	Out        []*parcel     `json:"out,omitempty"`
+	Reached    []string      `json:"reached,omitempty"` // persons who were handed a message of it, or of one that it took over
 	Drill      *DrillResult  `json:"drill,omitempty"`
 	touched    bool
 }
@@ -300,9 +301,19 @@ func (in *incident) stopRun() {
 // held may have been left out of it.
 func (in *incident) heard(p *parcel, version int, now time.Duration) {
 	in.touched = true
+	in.reach(p.Person)
 	for m := range in.Notice.each() {
 		if counts(m) && m.namedBy(in.Notice.ID, version) {
 			m.hand(Handing{p.Person, p.Channel, in.Notice.ID, version, now})
+		}
+	}
+}
+
+// reach notes who was handed a message, also where what it told of has begun anew since.
+func (in *incident) reach(persons ...string) {
+	for _, p := range persons {
+		if !slices.Contains(in.Reached, p) {
+			in.Reached = append(in.Reached, p)
 		}
 	}
 }
@@ -428,7 +439,7 @@ func (in *incident) cover(a Answering, person string) (keys []alarm.Key, useful 
 func (in *incident) handed(notice, person string) func(m *Member) bool {
 	for _, to := range []string{person, ""} {
 		of := func(m *Member) bool { return m.namedBy(notice, math.MaxInt) && (m.handedTo(to) || to == "" && m.Heard) }
-		if in.any(of) || slices.ContainsFunc(in.Out, func(p *parcel) bool { return p.Sent > 0 && (p.Person == to || to == "") }) {
+		if in.any(of) || slices.Contains(in.Reached, to) || to == "" && len(in.Reached) > 0 {
 			return of
 		}
 	}

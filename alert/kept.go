@@ -19,7 +19,9 @@ func (in *incident) fillIn() {
 				p.Confirmed = p.Version
 			}
 		}
-		handed = max(handed, p.Confirmed)
+		if handed = max(handed, p.Confirmed); p.Confirmed > 0 {
+			in.reach(p.Person)
+		}
 	}
 	kept := in.any(func(m *Member) bool { return m.Named != nil }) // else none has it
 	for m := range in.Notice.each() {

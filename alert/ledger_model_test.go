@@ -370,6 +370,7 @@ func (s *story) answerOne() {
 }
 
 func (s *story) answerTo(n Notice, version int, by string) {
+	s.look() // as it stands before the answer
 	s.judge(s, s.rig)
 	s.answer(s, s.rig, n, version, by)
 	for k, a := range s.alarms {
