@@ -233,11 +233,38 @@ func (r *replay) end(last sensors.Instant) error {
 
 // begin builds the room from what the first rows show.
 func (r *replay) begin(head []result) error {
-	var first sensors.Instant
-	var ids []sensors.ProbeID
+	first, ids, gaps := r.survey(head)
+	if r.oneEach.species != "" && len(ids) > 0 {
+		cfg, err := r.oneEach.config(ids)
+		if err != nil {
+			return err
+		}
+		r.cfg = cfg
+	}
+	if len(gaps) > 0 {
+		slices.Sort(gaps)
+		r.readEvery = gaps[len(gaps)/2].Round(time.Second)
+	}
+	r.fitCadence()
+	r.engine = rules.New(r.cfg)
+	r.start, r.ticked = first.Wall.Add(-first.Mono), first.Mono
+	if r.before == nil || len(ids) == 0 {
+		return nil
+	}
+	if at := r.before.State.Now.Wall; first.Wall.Before(at) {
+		return fmt.Errorf("%s begins at %s, before the end of what --state holds, %s", r.file, first.Wall.Format(time.RFC3339), at.Format(time.RFC3339))
+	}
+	for _, rec := range r.before.Records {
+		r.told[rec.Key] = rec.Priority
+	}
+	return r.emit(r.engine.Restore(r.before.State, r.before.Records, first))
+}
+
+// survey returns when the first rows begin, which probes are in them and how far apart the
+// readings of each are, and notes which probes tell no humidity.
+func (r *replay) survey(head []result) (first sensors.Instant, ids []sensors.ProbeID, gaps []time.Duration) {
 	r.dry = map[sensors.ProbeID]bool{}
 	lastAt := map[sensors.ProbeID]time.Duration{}
-	var gaps []time.Duration
 	for i := range head {
 		x := &head[i]
 		if x.err != nil {
@@ -263,30 +290,7 @@ func (r *replay) begin(head []result) error {
 			}
 		}
 	}
-	if r.oneEach.species != "" && len(ids) > 0 {
-		cfg, err := r.oneEach.config(ids)
-		if err != nil {
-			return err
-		}
-		r.cfg = cfg
-	}
-	if len(gaps) > 0 {
-		slices.Sort(gaps)
-		r.readEvery = gaps[len(gaps)/2].Round(time.Second)
-	}
-	r.fitCadence()
-	r.engine = rules.New(r.cfg)
-	r.start, r.ticked = first.Wall.Add(-first.Mono), first.Mono
-	if r.before == nil || len(ids) == 0 {
-		return nil
-	}
-	if at := r.before.State.Now.Wall; first.Wall.Before(at) {
-		return fmt.Errorf("%s begins at %s, before the end of what --state holds, %s", r.file, first.Wall.Format(time.RFC3339), at.Format(time.RFC3339))
-	}
-	for _, rec := range r.before.Records {
-		r.told[rec.Key] = rec.Priority
-	}
-	return r.emit(r.engine.Restore(r.before.State, r.before.Records, first))
+	return first, ids, gaps
 }
 
 // fitCadence makes the room's poll at least as long as the trace's: a record
