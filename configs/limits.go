@@ -36,15 +36,16 @@ func FormatLimits(w io.Writer, c *Config, now time.Time) error {
 func age(days int) string {
 	switch weeks := days / 7; {
 	case days < 0:
-		return ", out of the water only in " + count(-days, "day") + ": is out_of_water right?"
+		return ", out of the water only in " + Count(-days, "day") + ": is out_of_water right?"
 	case weeks == 0:
-		return " " + count(days, "day") + " out of the water"
+		return " " + Count(days, "day") + " out of the water"
 	default:
-		return " " + count(weeks, "week") + " out of the water"
+		return " " + Count(weeks, "week") + " out of the water"
 	}
 }
 
-func count(n int, one string) string {
+// Count writes a number of things, which are one or many.
+func Count[N int | int64 | uint64](n N, one string) string {
 	if n == 1 {
 		return "1 " + one
 	}

@@ -56,7 +56,7 @@ func runCheck(ctx context.Context, path string, limits, ways, probes bool, std s
 			return err
 		}
 	}
-	fmt.Fprintf(std.out, "%s: no fault; %s, %s\n", path, count(len(cfg.Enclosures), "enclosure"), count(len(cfg.Probes), "probe"))
+	fmt.Fprintf(std.out, "%s: no fault; %s, %s\n", path, configs.Count(len(cfg.Enclosures), "enclosure"), configs.Count(len(cfg.Probes), "probe"))
 	printDuty(cfg, time.Now(), std)
 	if limits {
 		if err := configs.FormatLimits(std.out, cfg, time.Now()); err != nil {

@@ -16,6 +16,7 @@ import (
 
 	"dewline/cmd/dewline/export"
 	"dewline/cmd/dewline/web"
+	"dewline/configs"
 	"dewline/sensors"
 )
 
@@ -83,7 +84,7 @@ func tellExport(w io.Writer, req export.Request, a web.ExportAnswer) error {
 			fmt.Fprintf(w, "; the record holds %s to %s\n", minute(a.Oldest), minute(a.Newest))
 		}
 	} else {
-		fmt.Fprintf(w, "%s of %s, %s to %s\n", count(a.Readings, "reading"), count(a.Probes, "probe"), minute(a.First), minute(a.Last))
+		fmt.Fprintf(w, "%s of %s, %s to %s\n", configs.Count(a.Readings, "reading"), configs.Count(a.Probes, "probe"), minute(a.First), minute(a.Last))
 	}
 	if a.Twice > 0 {
 		fmt.Fprintf(w, "%d samples were left out: OpenMetrics has no two at one time, and the clock was set back\n", a.Twice)

@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"dewline/cmd/dewline/core"
+	"dewline/configs"
 	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/sensors/table"
@@ -78,7 +79,7 @@ func runImport(ctx context.Context, ctl *control, file, zone string, im *importi
 	}
 	err = errors.Join(err, st.Close(context.WithoutCancel(ctx)))
 	handOver(filepath.Join(dir, store.FileName))
-	fmt.Fprintf(im.std.out, "%s added to the record in %s\n", count(im.n, "reading"), dir)
+	fmt.Fprintf(im.std.out, "%s added to the record in %s\n", configs.Count(im.n, "reading"), dir)
 	return errors.Join(err, im.unusable())
 }
 
@@ -97,7 +98,7 @@ func (m *importing) rehearse(ctx context.Context, dir string) error {
 	if err == nil {
 		fmt.Fprintf(m.std.out, "would add %s to the record in %s; nothing was written\n", m.what(), dir)
 		for _, id := range slices.Sorted(maps.Keys(m.met)) {
-			fmt.Fprintf(m.std.out, "  %s: %s\n", id, count(m.met[id], "reading"))
+			fmt.Fprintf(m.std.out, "  %s: %s\n", id, configs.Count(m.met[id], "reading"))
 		}
 	}
 	return errors.Join(err, m.unusable())
@@ -107,14 +108,14 @@ func (m *importing) what() string {
 	if m.n == 0 {
 		return "no readings"
 	}
-	return fmt.Sprintf("%s of %s, %s to %s", count(m.n, "reading"), count(len(m.met), "probe"), minute(m.start), minute(m.newest))
+	return fmt.Sprintf("%s of %s, %s to %s", configs.Count(m.n, "reading"), configs.Count(len(m.met), "probe"), minute(m.start), minute(m.newest))
 }
 
 func (m *importing) unusable() error {
 	if m.bad == 0 {
 		return nil
 	}
-	return fmt.Errorf("%s could not be used", count(m.bad, "line"))
+	return fmt.Errorf("%s could not be used", configs.Count(m.bad, "line"))
 }
 
 // openForImport opens the record for writing. Retention and limits are the

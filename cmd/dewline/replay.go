@@ -226,7 +226,7 @@ func (r *replay) end(last sensors.Instant) error {
 		fmt.Fprintf(r.err, "%s: no reading in it: nothing was judged\n", r.file)
 	}
 	if r.badLines > 0 {
-		return fmt.Errorf("%s could not be used", count(r.badLines, "line"))
+		return fmt.Errorf("%s could not be used", configs.Count(r.badLines, "line"))
 	}
 	return nil
 }

@@ -43,11 +43,3 @@ func words(n int) cobra.PositionalArgs {
 		return usagef("takes %d words beside the flags, got %d: %s", n, len(args), c.UseLine())
 	}
 }
-
-// count writes a number of things, which are one or many.
-func count[N int | int64 | uint64](n N, one string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return fmt.Sprintf("%d %ss", n, one)
-}

@@ -38,7 +38,7 @@ func (l look) judgeSilent(p probe, now sensors.Instant) {
 	}
 	limit, s := late, p.Alarm(alarm.KindSilent)
 	age := now.Mono - p.HeardAt() - p.St.Unseen
-	if st.HasHum || st.Reason == sensors.OutOfRange || l.lacks(p) {
+	if st.HasHum || st.Reason == sensors.OutOfRange || p.lacks(l.v) {
 		age = max(age, p.humidityGone(s.Rec.Life.Active))
 	}
 	if age <= limit && !s.Open() {
@@ -60,9 +60,9 @@ func (l look) judgeSilent(p probe, now sensors.Instant) {
 
 // lacks reports whether an enclosure's floor is judged on nothing, since none of its probes
 // ever told a humidity: one that has none where another tells it is meant so.
-func (l look) lacks(p probe) bool {
-	return p.Encl >= 0 && l.v.Enclosures[p.Encl].Limits.Floor > 0 &&
-		!slices.ContainsFunc(l.v.Enclosures[p.Encl].Probes, func(i int) bool { return l.v.Probes[i].St.HasHum })
+func (p probe) lacks(v *room.View) bool {
+	return p.Encl >= 0 && v.Enclosures[p.Encl].Limits.Floor > 0 &&
+		!slices.ContainsFunc(v.Enclosures[p.Encl].Probes, func(i int) bool { return v.Probes[i].St.HasHum })
 }
 
 // silent tells of a silence that lasts.
