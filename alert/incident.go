@@ -345,16 +345,21 @@ func (in *incident) urgency() int {
 }
 
 // fresh reports whether a wake alarm calls that nobody was told of, and whether
-// a lethal one does. For what the last version had no room, the next one has, once that
-// was taken over.
+// a lethal one does.
 func (in *incident) fresh() (any, lethal bool) {
-	next := slices.ContainsFunc(in.Out, func(p *parcel) bool { return p.Confirmed == in.Notice.Version })
 	for m := range in.Notice.each() {
-		if calls(m) && !m.Heard && (!m.Told || next && len(m.Named) == 0) {
+		if calls(m) && !m.Heard && (!m.Told || in.leftOut(m)) {
 			any, lethal = true, lethal || m.Key.Alarm == alarm.LethalLimit
 		}
 	}
 	return any, lethal
+}
+
+// leftOut reports whether the last version had no room for m, though it was taken over:
+// the next one has, at once.
+func (in *incident) leftOut(m *Member) bool {
+	return calls(m) && m.Told && !m.Heard && len(m.Named) == 0 &&
+		slices.ContainsFunc(in.Out, func(p *parcel) bool { return p.Confirmed == in.Notice.Version })
 }
 
 // unanswered returns since when the first of the wake alarms that were told and not

@@ -104,11 +104,11 @@ func (s *schedule) speak(in *incident) {
 }
 
 // urgent reports what may not wait: more urgent than said, the lethal limit nearer than
-// half of what was said, or a wake alarm that nobody was told of and that had its
-// time for company.
+// half of what was said, a wake alarm for which the last version had no room, or one that
+// nobody was told of and that had its time for company.
 func (s *schedule) urgent(in *incident) bool {
 	m := in.minutes()
-	if in.rank() > in.Said.Rank || in.rank() == wakeRank && m > 0 && in.Said.Minutes >= worthHalving && m < in.Said.Minutes/2 {
+	if in.rank() > in.Said.Rank || in.rank() == wakeRank && m > 0 && in.Said.Minutes >= worthHalving && m < in.Said.Minutes/2 || in.any(in.leftOut) {
 		return true
 	}
 	waits := s.opt.Group
