@@ -20,23 +20,40 @@ type duty struct {
 	// Person goes before all [[duty]] sections up to Until, as somebody asked.
 	Person string    `json:"person,omitempty"`
 	Until  time.Time `json:"until,omitzero"`
+	// Over is the running time since which a set clock is past Until, 0 for not. One that
+	// was set wrongly for a while takes nobody's turn away.
+	Over time.Duration `json:"over,omitempty"`
 }
+
+// overFor is how long a turn has to be over before it is forgotten.
+const overFor = 24 * time.Hour
 
 const dutyKey = "duty"
 
 // at goes on with what held before while the clock is not set.
 func (d duty) at(now sensors.Instant, cfg *configs.Config) duty {
-	if d.Person != "" && (!onList(cfg, d.Person) || now.Synced && !now.Wall.Before(d.Until)) {
-		d.Person, d.Until = "", time.Time{}
+	past := !now.Wall.Before(d.Until)
+	switch {
+	case d.Person == "":
+	case !onList(cfg, d.Person), d.Over != 0 && past && now.Synced && now.Mono-d.Over >= overFor:
+		d.Person, d.Until, d.Over = "", time.Time{}, 0
+	case !now.Synced:
+	case !past:
+		d.Over = 0
+	case d.Over == 0:
+		d.Over = max(now.Mono, 1)
 	}
 	switch {
-	case d.Person != "":
+	case d.holds():
 		d.First = d.Person
 	case now.Synced:
 		d.First = cfg.DutyAt(now.Wall)
 	}
 	return d
 }
+
+// holds reports whether somebody was put on duty and still is.
+func (d duty) holds() bool { return d.Person != "" && d.Over == 0 }
 
 func onList(cfg *configs.Config, person string) bool {
 	return slices.ContainsFunc(cfg.People, func(p configs.Person) bool { return p.ID == person })
@@ -82,7 +99,7 @@ func (r *roster) set(p *parts, now sensors.Instant, a *rules.Action) (Effects, e
 	case !now.Synced:
 		return Effects{}, errors.New("the board's clock is not set: nobody can tell when a turn ends")
 	case a.Kind == alert.DutyOver:
-		if r.Person == "" {
+		if !r.holds() {
 			return Effects{}, errors.New("nobody was put on duty: the turns of the configuration hold")
 		}
 		person, until = "", time.Time{}
@@ -97,7 +114,7 @@ func (r *roster) set(p *parts, now sensors.Instant, a *rules.Action) (Effects, e
 		}
 	}
 	was := r.First
-	r.Person, r.Until = person, until
+	r.Person, r.Until, r.Over = person, until, 0
 	e := r.watch(p, now)
 	a.Until = until
 	e.Events = append(e.Events, dutyEvent(now, a, was, r.First))

@@ -150,6 +150,46 @@ func TestCore_PutOnDuty(t *testing.T) {
 	}
 }
 
+// A clock that jumps years ahead and back takes nobody's turn away, also over a start
+// meanwhile; a turn that was over for a day does not come back with a clock set back.
+func TestCore_PutOnDutyWhileTheClockJumps(t *testing.T) {
+	for name, c := range map[string]struct {
+		length time.Duration // for which the clock is ahead
+		start  bool
+		want   string
+	}{
+		"for a minute":              {time.Minute, false, "odo"},
+		"for hours, with a start":   {3 * time.Hour, true, "odo"},
+		"for more than a whole day": {25 * time.Hour, false, "una"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			r := newDeskRig(t, twoOnDuty)
+			if err := r.act(rules.Action{Kind: alert.Duty, Key: alarm.Key{Subject: "odo"}, For: 48 * time.Hour, By: "una"}); err != nil {
+				t.Fatal(err)
+			}
+			const ahead = 4 * 365 * 24 * time.Hour
+			r.now.Wall = r.now.Wall.Add(ahead)
+			r.take(r.core.Tick(r.now))
+			if c.start {
+				r.restart(nil)
+			}
+			r.now.Mono, r.now.Wall = r.now.Mono+c.length, r.now.Wall.Add(c.length)
+			r.take(r.core.Tick(r.now))
+			if over := r.act(rules.Action{Kind: alert.DutyOver, By: "una"}); over == nil {
+				t.Error("a turn that is over by the clock could be ended")
+			}
+			r.now.Wall = r.now.Wall.Add(-ahead)
+			r.pass(time.Minute)
+			r.sent = nil
+			r.heat(3050)
+			r.pass(time.Minute)
+			if got := wakesTo(r.sent); !slices.Equal(got, []string{c.want}) {
+				t.Errorf("told %q, want %s", got, c.want)
+			}
+		})
+	}
+}
+
 func TestCore_PutOnDutyRefused(t *testing.T) {
 	r := newDeskRig(t, twoOnDuty)
 	duty := func(person string, length time.Duration, until time.Time) rules.Action {

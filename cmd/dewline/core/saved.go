@@ -134,7 +134,7 @@ func (c *Core) Merge(now sensors.Instant, by time.Duration, s Saved, latest []se
 
 // shift moves the running times that the core itself keeps.
 func (c *Core) shift(by time.Duration) {
-	for _, t := range []*time.Duration{&c.self.blindEnds, &c.refreshAt, &c.self.drilled, &c.self.setAt, &c.self.last.Mono, &c.refused.at, &c.refused.last.At.Mono, &c.bell.since} {
+	for _, t := range []*time.Duration{&c.self.blindEnds, &c.refreshAt, &c.self.drilled, &c.self.setAt, &c.self.last.Mono, &c.refused.at, &c.refused.last.At.Mono, &c.bell.since, &c.roster.Over} {
 		if *t != 0 {
 			*t += by
 		}
