@@ -3,7 +3,6 @@ package rules
 import (
 	"cmp"
 	"math"
-	"time"
 
 	"dewline/rules/advice"
 	"dewline/rules/alarm"
@@ -89,18 +88,19 @@ func (ls *lives) tell(s *room.Alarm, now sensors.Instant, c alarm.Change) {
 	d.Active, d.Turn, d.Is = l.Active, alarm.TurnActive, ls.state(s)
 	d.Value, d.Limit, d.Peak = s.Rec.Value, s.Rec.Limit, s.Rec.Peak
 	if !l.Since.IsZero() {
-		d.For, d.Began = now.Sub(l.Since), ls.local(l.Since.Wall, l.Since.Synced && now.Synced)
+		d.For, d.Began = now.Sub(l.Since), ls.v.Local(l.Since.Wall, l.Since.Synced && now.Synced)
 	}
 	switch {
 	case c.To == alarm.OutOfService:
 		d.Turn = alarm.TurnOut
 		if l.Out != nil {
-			d.Until, d.Left = ls.local(l.Out.Until, now.Synced), l.Out.Mono-now.Mono
+			d.Until, d.Left = ls.v.Local(l.Out.Until, now.Synced), l.Out.Mono-now.Mono
 		}
 	case c.To == alarm.Shelved:
 		d.Turn = alarm.TurnShelved
 		if l.Shelf != nil {
 			d.Left = l.Shelf.Until - now.Mono
+			d.Until = ls.v.Local(now.Wall.Add(d.Left), now.Synced)
 		}
 	case c.To == alarm.Suppressed:
 		d.Turn = alarm.TurnSuppressed
@@ -124,14 +124,6 @@ func (ls *lives) ended(s *room.Alarm, c alarm.Change) {
 	default:
 		d.Turn = alarm.TurnOver
 	}
-}
-
-// local is a time by the room's clock, empty where nobody knows it.
-func (ls *lives) local(t time.Time, known bool) alarm.LocalTime {
-	if !known {
-		return ""
-	}
-	return alarm.LocalTime(t.In(ls.v.Loc).Format(alarm.LocalLayout))
 }
 
 func (ls *lives) place(s *room.Alarm) (p alarm.Place) {

@@ -31,6 +31,11 @@ func write(f *alarm.Fact, v, l string, s unit.Scale) string {
 	}
 	warmth := Figure{Value: float64(f.Temperature), Unit: "°C", Lethal: float64(f.Lethal)}.Text(s)
 	size := unit.TemperatureDelta(math.Abs(float64(f.Delta)))
+	// What is not dated is read later, when it is longer ago.
+	since, when := "for at least "+Span(f.For), "at least "+Span(f.For)+" ago"
+	if f.At != "" {
+		since, when = "since "+clock(f.At, "15:04"), "at "+clock(f.At, "15:04")
+	}
 	return strings.NewReplacer(
 		"{note}", f.Note, "{v}", v, "{l}", l, "{about}", f.About, "{warmer}", warmer, "{above}", above, "{ahead}", ahead,
 		"{t}", warmth.Value, "{lethal}", warmth.Lethal,
@@ -38,7 +43,7 @@ func write(f *alarm.Fact, v, l string, s unit.Scale) string {
 		"{others}", unit.TemperatureDelta(math.Abs(float64(f.Others))).Text(s, 1),
 		"{p}", Humidity(f.Percent), "{p+}", plus(f.Percent)+unit.Number(f.Percent, 1)+" %", "{usual}", Humidity(f.Usual),
 		"{percent}", Percent(f.Percent), "{was}", Percent(f.Usual),
-		"{n}", strconv.Itoa(f.Count), "{of}", strconv.Itoa(f.Of), "{ago}", Span(f.For),
+		"{n}", strconv.Itoa(f.Count), "{of}", strconv.Itoa(f.Of), "{ago}", Span(f.For), "{since}", since, "{when}", when,
 		"{clock}", clock(f.At, "15:04"), "{moment}", clock(f.At, "2 Jan 15:04"), "{day}", clock(f.At, "2 Jan 2006"), "{certificate}", Certificate(f.About),
 	).Replace(text)
 }

@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
@@ -178,6 +179,32 @@ func TestPhrases_AreSaid(t *testing.T) {
 	for s := range alarm.State(9) {
 		if State(s) == "not known" || Standing(s, "Ada", 0) == "" || len(all.States) != 9 || len(all.Standings) != 9 {
 			t.Errorf("the state %v has no words", s)
+		}
+	}
+}
+
+// What happened a while ago is told by its time, or so that it stays true when it is
+// read later: evidence stands in texts for as long as the alarm lasts.
+func TestFacts_StayTrueWhenReadLater(t *testing.T) {
+	const at = alarm.LocalTime("2026-05-01T14:05")
+	for _, c := range []struct {
+		id           alarm.FactID
+		dated, unset string
+	}{
+		{alarm.FactLeapt, "at 14:05 it leapt by 3.5 °C, faster than air can change", "at least 87 s ago it leapt by 3.5 °C, faster than air can change"},
+		{alarm.FactStands, "it has said exactly the same since 14:05 while the others moved", "it has said exactly the same for at least 87 s while the others moved"},
+		{alarm.FactMainsAway, "the contact says that the mains have been away since 14:05", "the contact says that the mains have been away for at least 87 s"},
+		{alarm.FactReservoirLow, "the float has said since 14:05 that the reservoir is low", "the float has said for at least 87 s that the reservoir is low"},
+		{alarm.FactPumpRuns, "the contact says that the pump has run since 14:05", "the contact says that the pump has run for at least 87 s"},
+		{alarm.FactDoorOpened, "a door opened at 14:05", "a door opened at least 87 s ago"},
+	} {
+		f := alarm.Fact{ID: c.id, For: 87 * time.Second, Delta: 3.5, At: at}
+		if got := Fact(f, unit.Celsius); got != c.dated {
+			t.Errorf("%q, want %q", got, c.dated)
+		}
+		f.At = ""
+		if got := Fact(f, unit.Celsius); got != c.unset {
+			t.Errorf("%q, want %q", got, c.unset)
 		}
 	}
 }

@@ -35,9 +35,9 @@ func (cs Look) doubtFact(p *room.Probe, now sensors.Instant) alarm.Fact {
 	case p.St.Swap.With != "":
 		return alarm.Fact{ID: alarm.FactSwappedWith, About: p.St.Swap.With}
 	case p.Leapt(now.Mono):
-		return alarm.Fact{ID: alarm.FactLeapt, For: now.Mono - p.St.LeapAt, Delta: unit.TemperatureDelta(p.St.Leap.Celsius())}
+		return cs.V.Ago(alarm.Fact{ID: alarm.FactLeapt, Delta: unit.TemperatureDelta(p.St.Leap.Celsius())}, now, now.Mono-p.St.LeapAt)
 	case p.Stands(now.Mono):
-		return alarm.Fact{ID: alarm.FactStands, For: now.Mono - p.St.StillAt}
+		return cs.V.Ago(alarm.Fact{ID: alarm.FactStands}, now, now.Mono-p.St.StillAt)
 	case p.Apart():
 		return alarm.Fact{ID: alarm.FactDisagrees}
 	default:

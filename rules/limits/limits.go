@@ -277,7 +277,7 @@ func (j *Judge) Detail(v *room.View, a *room.Alarm, d *alarm.Detail) {
 	}
 	l, en := look{Judge: j, v: v}, &v.Enclosures[a.Index]
 	if en.St.HasExcuse && v.At.Mono < en.St.Excused {
-		d.Excused = append(d.Excused, alarm.Fact{ID: alarm.FactDoorOpened, For: v.At.Mono - en.St.DoorAt})
+		d.Excused = append(d.Excused, v.Ago(alarm.Fact{ID: alarm.FactDoorOpened}, v.At, v.At.Mono-en.St.DoorAt))
 	}
 	if v.StandsIn(en) {
 		d.Unknown = append(d.Unknown, l.standInFact(en))

@@ -29,7 +29,7 @@ func (l look) endlessCause(en *room.Enclosure) (alarm.Cause, []alarm.Fact) {
 		return alarm.Cause{Kind: alarm.CauseSupply, ID: l.v.SupplyOf(en.Mist)}, append([]alarm.Fact{{ID: alarm.FactSupplySoaked, Count: n}}, l.pumpNow(en)...)
 	}
 	if runs, long := l.pumpRuns(en); long {
-		return alarm.Cause{Kind: alarm.CauseSupply, ID: l.v.SupplyOf(en.Mist)}, []alarm.Fact{{ID: alarm.FactPumpRuns, For: runs}}
+		return alarm.Cause{Kind: alarm.CauseSupply, ID: l.v.SupplyOf(en.Mist)}, []alarm.Fact{l.ago(alarm.FactPumpRuns, runs)}
 	}
 	if why := l.causes().LampsGone(); why != nil {
 		return alarm.Cause{Kind: alarm.CausePower}, []alarm.Fact{*why}

@@ -20,12 +20,16 @@ func (l look) pumpRuns(en *room.Enclosure) (runs time.Duration, long bool) {
 // pumpNow is what the pump of an enclosure that is soaked does now.
 func (l look) pumpNow(en *room.Enclosure) []alarm.Fact {
 	if runs, on := l.v.Fact(en, configs.SensePump, true); on {
-		return []alarm.Fact{{ID: alarm.FactPumpRuns, For: runs}}
+		return []alarm.Fact{l.ago(alarm.FactPumpRuns, runs)}
 	}
 	if _, still := l.v.Fact(en, configs.SensePump, false); still {
 		return []alarm.Fact{{ID: alarm.FactPumpStill}}
 	}
 	return nil
+}
+
+func (l look) ago(id alarm.FactID, span time.Duration) alarm.Fact {
+	return l.v.Ago(alarm.Fact{ID: id}, l.v.At, span)
 }
 
 // early is how long before its time a pump may start: timers differ.
@@ -43,7 +47,7 @@ func (l look) blame(en *room.Enclosure, guess alarm.Cause) (alarm.Cause, []alarm
 		return alarm.Cause{Kind: alarm.CausePower}, []alarm.Fact{*why}
 	}
 	if span, low := l.v.Fact(en, configs.SenseReservoir, true); low {
-		return supply, []alarm.Fact{{ID: alarm.FactReservoirLow, For: span}}
+		return supply, []alarm.Fact{l.ago(alarm.FactReservoirLow, span)}
 	}
 	switch ran, known := l.v.PumpAt(en, due-early, due+patience); {
 	case ran && guess.Kind == alarm.CausePower: // it does not run without

@@ -139,7 +139,8 @@ func (v *View) PumpAt(en *Enclosure, from, to time.Duration) (ran, known bool) {
 // it does not.
 func (v *View) MainsAway(en *Enclosure) *alarm.Fact {
 	if away, ok := v.Fact(en, configs.SenseMains, false); ok {
-		return &alarm.Fact{ID: alarm.FactMainsAway, For: away}
+		f := v.Ago(alarm.Fact{ID: alarm.FactMainsAway}, v.At, away)
+		return &f
 	}
 	return nil
 }
