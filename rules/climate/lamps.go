@@ -9,6 +9,7 @@ import (
 // tuned on the tuned half of rules/corpus.
 const (
 	lampBins    = 9                // that a course is followed for: most of a step shows in 90 min
+	rampBin     = lampBins         // of a course: what came before the switch, as lamps dim
 	lampWindow  = 4                // bins over which an unscheduled step is looked for
 	lampBack    = 2 * lampWindow   // bins that are kept: without the room's probe what comes after it counts too
 	lampSettled = 11               // bins after a switch from which one is
@@ -92,8 +93,9 @@ type lampStride struct {
 type lampCourse struct {
 	Begun  bool               `json:"begun"` // a switch was seen, and what was before it
 	Before pairMean           `json:"before"`
-	Away   float64            `json:"away"` // °C of it from the days before, where the room's is not known
-	Open   pairMean           `json:"open"` // bin of it
+	Away   float64            `json:"away"`          // °C of it from the days before, where the room's is not known
+	Ramp   pairMean           `json:"ramp,omitzero"` // by how much it moved in the last lampBack bins before
+	Open   pairMean           `json:"open"`          // bin of it
 	Bins   [lampBins]pairMean `json:"bins"`
 	Next   int                `json:"next"` // bin
 	Seen   bool               `json:"seen"` // that the lamps switched: what follows is something else's
@@ -212,6 +214,9 @@ func (w *LampWatch) switched(at time.Duration) {
 			r := &w.Ramp[index(!w.On)]
 			*r += (before.Value - was.Value - *r) / 2
 		}
+		if was := w.Past[lampBack]; was.N > 0 && !w.Wrong {
+			w.Since.Ramp = pairMean{before.Value - was.Value, before.Beside - was.Beside, 1}
+		}
 		w.Since.Before, w.Since.Away = before, w.awayFrom(before.Value)
 	}
 	w.Early, w.Wrong = w.Wrong, false
@@ -304,12 +309,15 @@ func (w *LampWatch) closeCourse() {
 	c, usual := &w.Since, &w.Course[index(w.On)]
 	c.Bins[c.Next], c.Open = c.Open, pairMean{}
 	c.Next++
-	hidden := math.Abs(c.Away) >= math.Abs(float64(usual.Mean[lampBins-1])) && c.Away != 0
+	hidden := !w.dims() && math.Abs(c.Away) >= math.Abs(float64(usual.Mean[lampBins-1])) && c.Away != 0
 	if !hidden {
 		w.look(c.Next-1, usual)
 	}
 	if c.Next < lampBins || w.Wrong || w.Early || hidden || w.Sign.Missing >= LampHint {
 		return
+	}
+	if c.Ramp.N > 0 {
+		usual.learn(rampBin, c.Ramp.Value, c.Ramp.Beside)
 	}
 	for k, m := range c.Bins { // a day as usual; a step that is missing must not become so
 		if m.N > 0 {
@@ -318,15 +326,44 @@ func (w *LampWatch) closeCourse() {
 	}
 }
 
+// dims reports whether much of what the lamps make usually comes before they last went off.
+// None rise before they are to come on: what warms then is the room.
+func (w *LampWatch) dims() bool {
+	usual := &w.Course[0]
+	return !w.On && w.Since.Ramp.N > 0 && usual.known(rampBin) && usual.Mean[rampBin] <= -2*lampRamp && usual.Mean[lampBins-1] < 0
+}
+
+// Lacks is by how much the temperature did not follow the last switch so far, and what the
+// switch makes of it by then, with what comes before, in °C.
+func (w *LampWatch) Lacks() (lacks, step float64, known bool) {
+	c, usual, k := &w.Since, &w.Course[index(w.On)], w.Since.Next-1
+	if k < 0 || c.Bins[k].N == 0 || !usual.known(k) {
+		return 0, 0, false
+	}
+	is := c.Bins[k].Value - c.Before.Value
+	step = float64(usual.Mean[k])
+	if w.dims() {
+		is, step = is+c.Ramp.Value, step+float64(usual.Mean[rampBin])
+	}
+	return is - step, step, true
+}
+
 // look weighs bin k after a switch: whether the lamps followed it.
 func (w *LampWatch) look(k int, usual *usualCourse) {
 	c, s := &w.Since, &w.Sign
 	if c.Bins[k].N == 0 {
 		return
 	}
+	away, dims := c.Away, 0.0
+	if w.dims() { // what they did not dim by tells as well, and is no move of the room's
+		dims = max(0, usual.missing(rampBin, c.Ramp.Value, c.Ramp.Beside, lampScale))
+		if away != 0 {
+			away -= c.Ramp.Value - float64(usual.Mean[rampBin])
+		}
+	}
 	missing := func(k int) float64 {
 		m := c.Bins[k]
-		return usual.missing(k, m.Value-c.Before.Value, m.Beside-c.Before.Beside+lampAway*c.Away, lampScale)
+		return dims + usual.missing(k, m.Value-c.Before.Value, m.Beside-c.Before.Beside+lampAway*away, lampScale)
 	}
 	is, was := missing(k), s.Missing
 	if s.Looks > 0 && k > 0 && c.Bins[k-1].N > 0 {

@@ -487,3 +487,41 @@ func TestLampWatch_FirstAndLastOfAPhase(t *testing.T) {
 		t.Errorf("%+v", w.Since)
 	}
 }
+
+// Of lamps that dim for an hour and a half most comes before they are off: that it did not
+// come tells as well, where little is left for later.
+func TestLampWatch_DidNotDim(t *testing.T) {
+	const day = 24 * time.Hour
+	share := func(at time.Duration) float64 {
+		switch hour := at % day; {
+		case !planned(at):
+			return 0
+		case hour >= 18*time.Hour+30*time.Minute:
+			return (20*time.Hour - hour).Hours() / 1.5
+		}
+		return 1
+	}
+	run := func(sticks, hasRoom bool) (told bool, lacks, step float64) {
+		var w LampWatch
+		air := 22.0
+		for at := time.Duration(0); at < 6*day+21*time.Hour+10*time.Minute; at += time.Minute {
+			lit := share(at)
+			if sticks && at > 6*day+18*time.Hour {
+				lit = 1
+			}
+			air += (22 + 0.7*lit - air) * (1 - math.Exp(-1.0/20))
+			w.Observe(at, air, 22, hasRoom, planned(at))
+			told = w.Sign.Missing >= LampHint && !w.On
+		}
+		lacks, step, _ = w.Lacks()
+		return told, lacks, step
+	}
+	for _, hasRoom := range []bool{true, false} {
+		for _, sticks := range []bool{true, false} {
+			told, lacks, step := run(sticks, hasRoom)
+			if told != sticks || sticks != (lacks > 0.5) || step > -0.5 {
+				t.Errorf("room %v, sticks %v: told %v, lacks %.2f of %.2f °C", hasRoom, sticks, told, lacks, step)
+			}
+		}
+	}
+}

@@ -224,6 +224,9 @@ func (l look) wentDark(en *room.Enclosure) bool {
 // lamp is over all. One that was early steps no more.
 func (l look) notSwitched(en *room.Enclosure) bool {
 	own, least := &en.St.Lamps, looks
+	if !own.Early && !own.Since.Seen && (l.beside(en, false) >= told || l.beside(en, true) >= shelfTold) {
+		return true
+	}
 	if !own.HasRoom {
 		least = bareLooks
 	}
@@ -234,6 +237,26 @@ func (l look) notSwitched(en *room.Enclosure) bool {
 		return true
 	}
 	return l.missing(en, true) >= shelfTold
+}
+
+// beside is the evidence of an enclosure, or of its shelf, that did not follow the switch
+// that others on its timer followed: whatever the room does, it does to all.
+func (l look) beside(en *room.Enclosure, shelf bool) float64 {
+	var c climate.Contrast
+	for i := range l.v.Enclosures {
+		o := &l.v.Enclosures[i]
+		if o.Lamps != en.Lamps || o.St.Lamps.Wrong || o.St.Lamps.Since.Next < looks || l.mute(o) {
+			continue
+		}
+		lacks, step, known := o.St.Lamps.Lacks()
+		if o != en && (!shelf || o.Cfg.Rack != en.Cfg.Rack || o.Cfg.Shelf != en.Cfg.Shelf) {
+			step = 0
+		}
+		if known {
+			c.Add(-step, lacks)
+		}
+	}
+	return c.Evidence()
 }
 
 // missing is the evidence of all enclosures on a timer, or of one shelf on it.

@@ -344,6 +344,52 @@ func TestNotSwitched_NoRoom(t *testing.T) {
 	}
 }
 
+// One lamp, or a shelf's, that did not go off where others on its timer did is told by how it
+// parts from them, however little its own evidence is: what the room does, it does to all.
+func TestNotSwitched_BesideOthers(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		moved []float64 // °C since the switch, of which one is usual
+		set   func(v *room.View)
+		want  bool
+	}{
+		{"it alone stays", []float64{0, -1.1, -0.9, -1, -1.05, -0.95, -1}, nil, true},
+		{"in a room that cools", []float64{-1.5, -2.6, -2.4, -2.5, -2.55, -2.45, -2.5}, nil, true},
+		{"all stay", []float64{0, 0.1, -0.1, 0, 0.05, -0.05, 0}, nil, false},
+		{"others differ as much", []float64{0, -1.8, -0.2, -1, -1.7, -0.3, -1}, nil, false},
+		{"all follow", []float64{-0.9, -1.1, -0.9, -1, -1.05, -0.95, -1}, nil, false},
+		{"there are few others", []float64{0, -1.1, -0.9}, nil, false},
+		{"of another timer", []float64{0, -1.1, -0.9, -1, -1.05, -0.95, -1}, func(v *room.View) {
+			for i := range v.Enclosures[1:] {
+				v.Enclosures[1+i].Lamps = -1
+			}
+		}, false},
+		{"it was seen to switch", []float64{0, -1.1, -0.9, -1, -1.05, -0.95, -1}, func(v *room.View) { v.Enclosures[0].St.Lamps.Since.Seen = true }, false},
+		{"it was early", []float64{0, -1.1, -0.9, -1, -1.05, -0.95, -1}, func(v *room.View) { v.Enclosures[0].St.Lamps.Early = true }, false},
+		{"a door is ajar", []float64{0, -1.1, -0.9, -1, -1.05, -0.95, -1}, func(v *room.View) {
+			v.Enclosures[1].Alarms[alarm.KindDoorAjar].Rec.Life.Active = true
+			v.Enclosures[2].Alarms[alarm.KindDoorAjar].Rec.Life.Active = true
+			v.Enclosures[3].Alarms[alarm.KindDoorAjar].Rec.Life.Active = true
+			v.Enclosures[4].Alarms[alarm.KindDoorAjar].Rec.Life.Active = true
+		}, false},
+	} {
+		v := roomtest.View(t, len(c.moved), "")
+		for i, moved := range c.moved {
+			w := &v.Enclosures[i].St.Lamps
+			v.Probes[i+1].St.StillAt = v.At.Mono
+			v.Enclosures[i].Cfg.Shelf = 1 + i
+			w.Course[0].Mean[looks-1], w.Course[0].Days[looks-1] = -1, 3
+			w.Since.Next, w.Since.Bins[looks-1].N, w.Since.Bins[looks-1].Value = looks, 1, moved
+		}
+		if c.set != nil {
+			c.set(v)
+		}
+		if got := (look{Judge: &Judge{}, v: v}).notSwitched(&v.Enclosures[0]); got != c.want {
+			t.Errorf("%s: told %v", c.name, got)
+		}
+	}
+}
+
 // What all show a little together is that the timer switched; one that shows the contrary
 // may be alone with its lamp.
 func TestSeeSwitch(t *testing.T) {
