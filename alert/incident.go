@@ -83,6 +83,7 @@ type incident struct {
 	Out        []*parcel     `json:"out,omitempty"`
 	Reached    []string      `json:"reached,omitempty"` // persons who were handed a message of it, or of one that it took over
 	Drill      *DrillResult  `json:"drill,omitempty"`
+	lost       int           // versions that an earlier run may have sent and not kept
 	touched    bool
 }
 

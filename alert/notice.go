@@ -30,7 +30,8 @@ type Notice struct {
 	// ID is the same for the life of the notice, across restarts and re-sends:
 	// it is made from the alarm, the subject and the onset that opened it.
 	ID string `json:"id"`
-	// Version counts what was said under this id, from 1: re-sends repeat it.
+	// Version grows with what was said under this id, from 1: re-sends repeat it, and a
+	// restart leaves some out.
 	Version  int            `json:"version"`
 	Kind     Kind           `json:"kind"`
 	Room     string         `json:"room"`

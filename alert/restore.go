@@ -103,9 +103,14 @@ func (d *Desk) read(doc store.Doc) (*incident, error) {
 	return in, nil
 }
 
+// mostLost is more than the versions of a notice that were sent and that its record lacks,
+// by a crash or as it is an older backup: an answer to one of those covers nothing newer.
+const mostLost = 1000
+
 func (d *Desk) adopt(in *incident) {
 	other := d.book.open(groupIn(in)) // before it stands there itself
 	d.book.add(in)
+	in.lost = mostLost
 	in.Repeated = max(0, in.Repeated)
 	d.outbox.resume(in)
 	in.fillIn()

@@ -156,7 +156,7 @@ func (s *schedule) say(in *incident, k Kind) {
 // renew counts up the version and remembers what it says.
 func (s *schedule) renew(in *incident, k Kind) {
 	n := &in.Notice
-	n.Version++
+	n.Version, in.lost = n.Version+1+in.lost, 0
 	n.Kind, n.ClockSet = k, s.now.Synced
 	n.Shared = s.opt.shared(in)
 	n.Time, n.Since = s.now.Wall.In(s.opt.Location), n.Since.In(s.opt.Location)
