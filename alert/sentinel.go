@@ -99,7 +99,14 @@ func (s *Sentinel) restore(now sensors.Instant, m *Member) {
 	case alarm.DuplicateRoom:
 		w.awaitSecond(now)
 	case alarm.ClockUnset:
-		w.boards[0].clockWrong = true
+		switch b := w.boards[0]; m.Detail.Is.ID {
+		case alarm.FactClockSlow:
+			b.clockWrong, b.clockOff = true, -m.Detail.Is.For
+		case alarm.FactClockFast:
+			b.clockWrong, b.clockOff = true, m.Detail.Is.For
+		default:
+			b.clockWrong = true
+		}
 	case alarm.DeliveryStalled:
 		w.boards[0].stallSince = max(m.Since.Mono-s.opt.StallFor, 1)
 	}
@@ -129,12 +136,10 @@ func (s *Sentinel) Heartbeat(now sensors.Instant, h Heartbeat) []rules.Transitio
 	if h.Cycle != b.cycle {
 		b.cycle, b.moved, b.granted = h.Cycle, now.Mono, false
 	}
-	b.clockWrong = !h.ClockSet
-	b.clockOff = 0
-	if now.Synced { // else ours is no better
+	if now.Synced { // else ours is no better, and it is as it was
 		b.clockOff = h.Time.Sub(now.Wall)
-		b.clockWrong = b.clockWrong || b.clockOff.Abs() >= s.opt.ClockOff
 	}
+	b.clockWrong = !h.ClockSet || b.clockOff.Abs() >= s.opt.ClockOff
 	b.stalled = h.Stalled
 	switch {
 	case len(h.Stalled) == 0:
@@ -157,8 +162,7 @@ func (s *Sentinel) Connection(now sensors.Instant, up bool) {
 				switch {
 				case w.tells(RoomSilent) && b == worst:
 				case b.granted || w.offline:
-					b.seen += away
-					b.moved += away
+					b.seen, b.moved = min(b.seen+away, now.Mono), min(b.moved+away, now.Mono)
 				default:
 					b.seen, b.moved, b.granted = now.Mono, now.Mono, true
 				}
@@ -171,6 +175,10 @@ func (s *Sentinel) Connection(now sensors.Instant, up bool) {
 // that are late already do not come one by one after the first.
 func (s *Sentinel) Tick(now sensors.Instant) []rules.Transition {
 	var ts []rules.Transition
+	if s.Sees() && s.looked > 0 && now.Mono-s.looked >= s.opt.SilentAfter/2 { // its board slept, or it stood still
+		s.downSince = s.looked
+		s.Connection(now, true)
+	}
 	all := slices.Sorted(maps.Keys(s.rooms))
 	early := false
 	for _, id := range all {

@@ -464,3 +464,60 @@ func TestSentinel_TwoBoardsOfOneRoom(t *testing.T) {
 	}
 	w.wantKinds()
 }
+
+// A sentinel whose board slept, or that did not run for a while, heard nobody: it cries over
+// no room that lives, and tells of one that does not, also where it sleeps again and again.
+func TestSentinel_SleptItself(t *testing.T) {
+	for _, off := range []time.Duration{2 * time.Minute, 5 * time.Minute, 8 * time.Hour} {
+		for _, awake := range []time.Duration{time.Minute, 4 * time.Minute} {
+			w := newWatchRig(t, "attic", "cellar")
+			w.beat(time.Hour, well("attic"), well("cellar"))
+			for range 4 * time.Minute / awake {
+				w.now = w.now.Add(off)
+				w.transitions(w.s.Tick(w.now)...)
+				w.beat(awake, well("cellar"))
+			}
+			if got := w.kinds(); len(got) == 0 || slices.ContainsFunc(got, func(s string) bool { return s != "raise room-silent attic" }) {
+				t.Errorf("asleep for %v, awake for %v: told %q", off, awake, got)
+			}
+		}
+	}
+}
+
+// A sentinel that does not know the time any more cannot say that a room's clock is right
+// again, also after a restart; that of a room that was not set it can.
+func TestSentinel_ItsOwnClockIsNotSet(t *testing.T) {
+	for _, restarts := range []bool{false, true} {
+		w := newWatchRig(t, "attic", "cellar")
+		slow := Heartbeat{Room: "attic", Time: t0.Add(-time.Hour), ClockSet: true}
+		w.beat(5*time.Minute, slow, Heartbeat{Room: "cellar", Time: t0})
+		if len(w.got) == 0 {
+			t.Fatal("told of no clock")
+		}
+		n := len(w.got)
+		if w.now.Synced = false; restarts {
+			w.restart()
+			w.s = NewSentinel(w.now, SentinelOptions{Rooms: []string{"attic", "cellar"}})
+			w.s.Restore(w.now, w.desk.Open())
+		}
+		w.beat(5*time.Minute, slow, well("cellar"))
+		clocks := func() (open []string) {
+			for _, v := range w.desk.Open() {
+				for _, m := range v.Notice.Members {
+					if m.Active() {
+						open = append(open, m.Key.Subject)
+					}
+				}
+			}
+			return open
+		}
+		if got := clocks(); !slices.Equal(got, []string{"attic"}) {
+			t.Errorf("restart %v: clocks that are wrong: %q, told since: %q", restarts, got, w.kinds()[n:])
+		}
+		w.now.Synced = true
+		w.beat(5*time.Minute, well("attic"), well("cellar"))
+		if got := clocks(); len(got) > 0 {
+			t.Errorf("restart %v: both are right, and open is %q", restarts, got)
+		}
+	}
+}
