@@ -32,7 +32,8 @@ type SentinelOptions struct {
 type Sentinel struct {
 	opt   SentinelOptions
 	rooms map[string]*watched
-	own   *watched // what it tells of itself
+	own   *watched      // what it tells of itself
+	other time.Duration // when another sentinel last went by this one's id
 	sight
 }
 
@@ -192,7 +193,23 @@ func (s *Sentinel) Tick(now sensors.Instant) []rules.Transition {
 		w := s.rooms[id]
 		ts = append(ts, s.judge(now, id, w, true, (early || w.tells(RoomSilent)) && s.late(now, w.worst()))...)
 	}
-	return s.judgeSight(ts, now)
+	return s.judgeSight(s.judgeOther(ts, now), now)
+}
+
+// Other takes in that another sentinel goes by this one's id, by its instance: a room that
+// hears one of them does not miss the other.
+func (s *Sentinel) Other(now sensors.Instant, instance string) []rules.Transition {
+	s.other = now.Mono
+	return s.set(nil, now, s.opt.ID, s.own, alarm.DuplicateRoom, true, alarm.Today,
+		alarm.Fact{ID: alarm.FactID(alarm.DuplicateRoom), About: instance})
+}
+
+// judgeOther ends that once the other has been silent for long, also one of before the start.
+func (s *Sentinel) judgeOther(ts []rules.Transition, now sensors.Instant) []rules.Transition {
+	if !s.Sees() || s.other == 0 {
+		s.other = now.Mono
+	}
+	return s.set(ts, now, s.opt.ID, s.own, alarm.DuplicateRoom, s.own.tells(alarm.DuplicateRoom) && now.Mono-s.other < s.opt.SilentAfter, alarm.Today, alarm.Fact{})
 }
 
 func (s *Sentinel) silent(now sensors.Instant, b *board) bool {

@@ -521,3 +521,27 @@ func TestSentinel_ItsOwnClockIsNotSet(t *testing.T) {
 		}
 	}
 }
+
+// Two sentinels of one name: a room that hears one does not miss the other, so each tells of
+// the other, once, also across a restart, and of its end.
+func TestSentinel_AnotherOfItsName(t *testing.T) {
+	w := newWatchRig(t, "attic")
+	w.beat(time.Minute, well("attic"))
+	both := func(d time.Duration) {
+		for range d / (30 * time.Second) {
+			w.transitions(w.s.Other(w.now, "abcd2345")...)
+			w.beat(30*time.Second, well("attic"))
+		}
+	}
+	both(5 * time.Minute)
+	w.wantKinds("raise duplicate-room sentinel")
+	w.restart()
+	w.s = NewSentinel(w.now, SentinelOptions{ID: "sentinel", Rooms: []string{"attic"}})
+	w.transitions(w.s.Restore(w.now, w.desk.Open())...)
+	w.beat(time.Minute, well("attic"))
+	both(5 * time.Minute)
+	w.wantKinds("raise duplicate-room sentinel")
+	w.beat(4*time.Minute, well("attic"))
+	w.wantKinds("raise duplicate-room sentinel", "followup duplicate-room sentinel")
+	t.Logf("%s\n%s", w.got[0].Message.Title, w.got[0].Message.Text)
+}

@@ -317,3 +317,21 @@ func TestSentinel_Notifies(t *testing.T) {
 		t.Errorf("the service manager heard %q", all)
 	}
 }
+
+// Two sentinels with one room.id, as from a copied configuration, tell of each other.
+func TestSentinel_TwoOfOneName(t *testing.T) {
+	t.Parallel()
+	s := newSite(t)
+	b := newMosquitto(t, s)
+	phone := b.hears("watch")
+	s.guard("watch", "den")
+	phone.shows("status", "online")
+	start(t, nil, "sentinel", "--config", s.path("watch.toml"), "--data", s.path("other"), "--control", s.path("other.sock"))
+	eventually(t, "both tell of each other", func() bool {
+		abouts := map[string]bool{}
+		for _, m := range phone.notices(alarm.DuplicateRoom, "sentinel-watch") {
+			abouts[m.Text] = true
+		}
+		return len(abouts) == 2
+	})
+}

@@ -80,6 +80,9 @@ func (s *Sentry) run(ctx context.Context, docs []store.Doc) {
 			OnCommand: s.Command, // what is refused the client logs
 			Watch:     s.cfg.Sentinel.Rooms,
 			OnSight:   func() { s.post(ctx, func(now sensors.Instant) { s.sentinel.Connection(now, true) }) },
+			OnOther: func(instance string) {
+				s.post(ctx, func(now sensors.Instant) { s.found(now, s.sentinel.Other(now, instance)) })
+			},
 			OnSign: func(sign mqtt.Sign) {
 				select {
 				case s.inbox <- func(now sensors.Instant) { s.sign(now, sign) }:
