@@ -441,7 +441,7 @@ func (s *schedule) timeOff(in *incident, at, off time.Duration) {
 func (s *schedule) ringAfter(in *incident, at, off time.Duration) {
 	now, heard := s.now.Mono, false
 	for m := range in.Notice.each() {
-		if calls(m) && m.Heard && m.ToldAt <= at {
+		if calls(m) && m.ToldAt <= at && s.heard(in, m) {
 			m.ToldAt -= off
 			heard = true
 		}

@@ -29,6 +29,7 @@ const (
 type selfWatch struct {
 	drillEvery time.Duration // 0 for no reminder
 	drilled    time.Duration // when the last acknowledged drill began; running time begins with the first start
+	drilledOn  time.Time     // the same by a clock that was set, since running time leaves time off out
 	setAt      time.Duration // when the clock was set last, or the first look
 	last       sensors.Instant
 	blindEnds  time.Duration // when the blind-period alarm of a restart is let go
@@ -108,8 +109,16 @@ func (w *selfWatch) tellBlind(p *parts, now sensors.Instant) Effects {
 
 // answered notes when the newest drill that somebody answered began.
 func (w *selfWatch) answered(desk *alert.Desk) {
-	if d, ok := desk.LastDrill(); ok && d.Acked && d.Done {
-		w.drilled = max(w.drilled, d.At.Mono)
+	if d, ok := desk.LastDrill(); ok && d.Done {
+		w.took(&d)
+	}
+}
+
+func (w *selfWatch) took(d *alert.DrillResult) {
+	if d.Acked && d.At.Mono >= w.drilled {
+		if w.drilled, w.drilledOn = d.At.Mono, d.At.Wall; !d.At.Synced {
+			w.drilledOn = time.Time{}
+		}
 	}
 }
 
@@ -121,8 +130,8 @@ func (w *selfWatch) resumeDrills(desk *alert.Desk, docs []store.Doc) error {
 		var d alert.DrillResult
 		if err := json.Unmarshal(doc.Value, &d); err != nil {
 			errs = errors.Join(errs, fmt.Errorf("read back drill %s: %w", doc.Key, err))
-		} else if d.Acked {
-			w.drilled = max(w.drilled, d.At.Mono)
+		} else {
+			w.took(&d)
 		}
 	}
 	return errs
@@ -131,7 +140,8 @@ func (w *selfWatch) resumeDrills(desk *alert.Desk, docs []store.Doc) error {
 // drillOverdue reports whether the last acknowledged drill, or else the first
 // start, is too long ago. One that nobody acknowledged has proved nothing.
 func (w *selfWatch) drillOverdue(now sensors.Instant) bool {
-	return w.drillEvery > 0 && now.Mono-w.drilled > w.drillEvery
+	long := now.Mono-w.drilled > w.drillEvery || now.Synced && !w.drilledOn.IsZero() && now.Wall.Sub(w.drilledOn) > w.drillEvery
+	return w.drillEvery > 0 && long
 }
 
 // watchStalls raises delivery-stalled while a channel takes nothing over, and ends it
