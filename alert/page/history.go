@@ -75,11 +75,7 @@ func curvesOf(ctx context.Context, rec Record, probe sensors.ProbeID, p period, 
 	}
 	temps, hums := chart.NewGather(p.from, p.to, n, gap), chart.NewGather(p.from, p.to, n, gap)
 	if p.name == "day" {
-		for r, e := range rec.Readings(ctx, probe, p.from, p.to) {
-			if e != nil {
-				err = errors.Join(err, e)
-				continue
-			}
+		for r := range store.Good(rec.Readings(ctx, probe, p.from, p.to), store.JoinTo(&err)) {
 			if r.Has&sensors.HasTemperature != 0 {
 				temps.Add(r.At.Wall, r.Temperature.Celsius())
 			}
@@ -89,11 +85,7 @@ func curvesOf(ctx context.Context, rec Record, probe sensors.ProbeID, p period, 
 		}
 		return temps.Points(), hums.Points(), err
 	}
-	for r, e := range rec.Rollups(ctx, probe, level, p.from, p.to) {
-		if e != nil {
-			err = errors.Join(err, e)
-			continue
-		}
+	for r := range store.Good(rec.Rollups(ctx, probe, level, p.from, p.to), store.JoinTo(&err)) {
 		add := func(g *chart.Gather, has sensors.Quantities, s store.Spread) {
 			if r.Has&has != 0 {
 				g.AddSpread(r.Start, r.Start.Add(level.Span()), float64(s.Min)/100, float64(s.Mean)/100, float64(s.Max)/100, r.Count)
@@ -118,11 +110,7 @@ func damage(err error) string {
 func logOf(rec Record, snap *alert.Snapshot, enclosure string, from time.Time) (mists []mist, nights []night, errs error) {
 	var found event.Mists
 	dries := map[int64]*event.DryDown{} // by the start of their pulse
-	for e, err := range rec.JournalSince(runningAt(snap, from)) {
-		if err != nil {
-			errs = errors.Join(errs, err)
-			continue
-		}
+	for e := range store.Good(rec.JournalSince(runningAt(snap, from)), store.JoinTo(&errs)) {
 		switch b := e.Body.(type) {
 		case event.Mist:
 			if b.Enclosure == enclosure {
@@ -185,11 +173,7 @@ func onsets(rec Record, snap *alert.Snapshot, from time.Time, keep func(alarm.Ke
 	}
 	log := alarm.History{Middle: true}
 	var errs error
-	for e, err := range rec.JournalSince(runningAt(snap, before)) {
-		if err != nil {
-			errs = errors.Join(errs, err)
-			continue
-		}
+	for e := range store.Good(rec.JournalSince(runningAt(snap, before)), store.JoinTo(&errs)) {
 		if a, ok := e.Body.(event.Alarm); ok && keep(alarm.Key{Alarm: alarm.ID(a.Alarm), Subject: a.Subject}) {
 			log.Take(&e)
 		}

@@ -65,11 +65,8 @@ func (b *builder) probes(list []configs.Probe) (out []Probe, all slots) {
 // probe counts the readings of a probe in the week by what they are worth.
 func (b *builder) probe(p configs.Probe) Probe {
 	out := Probe{ID: p.ID, Place: string(p.Place), Reasons: map[string]uint64{}}
-	for rd, err := range b.rec.Readings(b.ctx, sensors.ProbeID(p.ID), b.report.From, b.report.Until) {
-		if err != nil {
-			b.fault("the readings of probe "+p.ID, err)
-			continue
-		}
+	readings := b.rec.Readings(b.ctx, sensors.ProbeID(p.ID), b.report.From, b.report.Until)
+	for rd := range store.Good(readings, b.fault("the readings of probe "+p.ID)) {
 		out.Readings++
 		switch rd.Quality {
 		case sensors.Good:
@@ -92,11 +89,8 @@ func (b *builder) sums(probes []configs.Probe) slots {
 	all := map[int64]*slot{}
 	rank := map[configs.Place]int{configs.Canopy: 1, configs.Water: 2}
 	for _, p := range slices.SortedStableFunc(slices.Values(probes), func(a, b configs.Probe) int { return rank[a.Place] - rank[b.Place] }) {
-		for r, err := range b.rec.Rollups(b.ctx, sensors.ProbeID(p.ID), store.TenMinutes, b.prev.From(), b.report.Until) {
-			if err != nil {
-				b.fault("the history of probe "+p.ID, err)
-				continue
-			}
+		sums := b.rec.Rollups(b.ctx, sensors.ProbeID(p.ID), store.TenMinutes, b.prev.From(), b.report.Until)
+		for r := range store.Good(sums, b.fault("the history of probe "+p.ID)) {
 			s := all[r.Start.Unix()]
 			if s == nil {
 				s = &slot{start: time.Unix(r.Start.Unix(), 0)}
@@ -249,9 +243,11 @@ func (b *builder) roomProbes() {
 }
 
 func (b *builder) careFor() {
-	set, err := sensors.NewCorrections(b.corrections())
+	unread := b.fault("some calibrations")
+	kept := store.Good(store.Decode[sensors.Correction](b.rec.Docs(store.BucketCalibration)), unread)
+	set, err := sensors.NewCorrections(slices.Collect(kept))
 	if err != nil {
-		b.fault("some calibrations", err)
+		unread(err)
 	}
 	for i := range b.report.Enclosures {
 		e := &b.report.Enclosures[i]
@@ -264,17 +260,6 @@ func (b *builder) careFor() {
 	}
 	slices.SortStableFunc(b.report.Due, func(x, y Due) int { return x.At.Compare(y.At) })
 	b.drill()
-}
-
-func (b *builder) corrections() (out []sensors.Correction) {
-	for c, err := range store.Decode[sensors.Correction](b.rec.Docs(store.BucketCalibration)) {
-		if err != nil {
-			b.fault("some calibrations", err)
-			continue
-		}
-		out = append(out, c)
-	}
-	return out
 }
 
 func (b *builder) finish(p *Probe, set *sensors.Corrections, enclosure string) {

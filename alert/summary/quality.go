@@ -127,16 +127,9 @@ func (b *builder) suggest(top []Count) {
 	if len(top) == 0 || top[0].N < 2 {
 		return
 	}
-	var records []room.Record
-	for r, err := range store.Decode[room.Record](b.rec.Docs(store.BucketAlarms)) {
-		if err != nil {
-			b.fault("what is kept of the alarms", err)
-			continue
-		}
-		records = append(records, r)
-	}
+	kept := store.Good(store.Decode[room.Record](b.rec.Docs(store.BucketAlarms)), b.fault("what is kept of the alarms"))
 	e := rules.New(b.cfg)
-	e.Restore(nil, records, sensors.Instant{Wall: b.now})
+	e.Restore(nil, slices.Collect(kept), sensors.Instant{Wall: b.now})
 	for i := range top {
 		if c := &top[i]; c.N > 1 {
 			c.Suggestion = e.Suggestion(alarm.Key{Alarm: c.Alarm, Subject: c.Subject})

@@ -48,13 +48,15 @@ type builder struct {
 	faults  map[string]bool                   // said already
 }
 
-// fault notes once that something cannot be read.
-func (b *builder) fault(what string, err error) {
-	if errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) || b.faults[what] {
-		return
+// fault returns what notes, once, why something cannot be read.
+func (b *builder) fault(what string) func(error) {
+	return func(err error) {
+		if errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) || b.faults[what] {
+			return
+		}
+		b.faults[what] = true
+		b.unknown("%s cannot be read whole: %v", what, err)
 	}
-	b.faults[what] = true
-	b.unknown("%s cannot be read whole: %v", what, err)
 }
 
 func (b *builder) unknown(format string, args ...any) {
@@ -96,11 +98,7 @@ func (b *builder) excursion(p *alarm.Past) *Excursion {
 // of the week.
 func (b *builder) readJournal() {
 	var log alarm.History
-	for e, err := range b.rec.Journal(time.Time{}, b.report.Until.Add(afterWeek)) {
-		if err != nil {
-			b.fault("the journal", err)
-			continue
-		}
+	for e := range store.Good(b.rec.Journal(time.Time{}, b.report.Until.Add(afterWeek)), b.fault("the journal")) {
 		if b.began.IsZero() {
 			b.began = e.At.Wall
 		}
@@ -185,11 +183,7 @@ func (x *Excursion) furthest(s *slot) (float64, bool) {
 }
 
 func (b *builder) readNotes() {
-	for n, err := range store.Decode[alert.Note](b.rec.Docs(store.BucketNotes)) {
-		if err != nil {
-			b.fault("the notes", err)
-			continue
-		}
+	for n := range store.Good(store.Decode[alert.Note](b.rec.Docs(store.BucketNotes)), b.fault("the notes")) {
 		if within(n.At.Wall, b.report.From, b.report.Until) {
 			b.notes[n.Enclosure] = append(b.notes[n.Enclosure], Note{n.At.Wall.In(b.loc), n.By, n.Text})
 		}

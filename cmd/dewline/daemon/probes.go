@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 	"time"
 
@@ -116,17 +117,9 @@ func ProbePast(st *store.Store) (*sensors.Corrections, map[sensors.ProbeID]senso
 	return set, ageing, errors.Join(err, faults, aerr)
 }
 
-func loadCorrections(st *store.Store) ([]sensors.Correction, error) {
-	var out []sensors.Correction
-	var errs []error
-	for c, err := range store.Decode[sensors.Correction](st.Docs(store.BucketCalibration)) {
-		if err != nil {
-			errs = append(errs, err)
-			continue
-		}
-		out = append(out, c)
-	}
-	return out, errors.Join(errs...)
+func loadCorrections(st *store.Store) (out []sensors.Correction, err error) {
+	out = slices.Collect(store.Good(store.Decode[sensors.Correction](st.Docs(store.BucketCalibration)), store.JoinTo(&err)))
+	return out, err
 }
 
 // inPlaceOf is what was in force until now, or what is undone; for the journal.

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"maps"
 	"math/big"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -122,26 +123,15 @@ func (rc *record) saved(o opened) core.Saved {
 	return saved
 }
 
-func loadSaved(st *store.Store) (core.Saved, error) {
-	var s core.Saved
-	var errs []error
-	var err error
+func loadSaved(st *store.Store) (s core.Saved, err error) {
 	if s.State, err = st.State(); err != nil {
-		errs = append(errs, fmt.Errorf("read the rules' state: %w", err))
+		err = fmt.Errorf("read the rules' state: %w", err)
 	}
-	for _, b := range []struct {
-		bucket store.Bucket
-		to     *[]store.Doc
-	}{{store.BucketAlarms, &s.Alarms}, {store.BucketOutbox, &s.Outbox}, {store.BucketDrills, &s.Drills}} {
-		for doc, err := range st.Docs(b.bucket) {
-			if err != nil {
-				errs = append(errs, err)
-				continue
-			}
-			*b.to = append(*b.to, doc)
-		}
-	}
-	return s, errors.Join(errs...)
+	unread := store.JoinTo(&err)
+	s.Alarms = slices.Collect(store.Good(st.Docs(store.BucketAlarms), unread))
+	s.Outbox = slices.Collect(store.Good(st.Docs(store.BucketOutbox), unread))
+	s.Drills = slices.Collect(store.Good(st.Docs(store.BucketDrills), unread))
+	return s, err
 }
 
 // How long a record that was not open at the start may take to be looked through,
@@ -221,11 +211,8 @@ func (rc *record) takeReadings(ctx context.Context, st *store.Store, by time.Dur
 	n := 0
 	from := rc.Store()
 	for _, probe := range from.Probes() {
-		for r, err := range from.Readings(ctx, probe, time.Time{}, farFuture) {
-			if err != nil {
-				rc.log.Error("some readings since the start are lost", "probe", probe, "err", err)
-				continue
-			}
+		lost := func(err error) { rc.log.Error("some readings since the start are lost", "probe", probe, "err", err) }
+		for r := range store.Good(from.Readings(ctx, probe, time.Time{}, farFuture), lost) {
 			r.At.Mono += by
 			st.Append(r)
 			n++

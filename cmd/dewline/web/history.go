@@ -187,10 +187,8 @@ func notesOf(st *store.Store, enclosure string, from, to time.Time) ([]wire.Note
 func collect[T any](st *store.Store, b store.Bucket, wanted func(*T) bool) ([]T, error) {
 	out := []T{}
 	var errs error
-	for v, err := range store.Decode[T](st.Docs(b)) {
-		if err != nil {
-			errs = errors.Join(errs, err)
-		} else if wanted(&v) {
+	for v := range store.Good(store.Decode[T](st.Docs(b)), store.JoinTo(&errs)) {
+		if wanted(&v) {
 			out = append(out, v)
 		}
 	}
