@@ -7,7 +7,6 @@ import (
 	_ "embed"
 	"fmt"
 	"strings"
-	"sync"
 	"text/template"
 	"time"
 )
@@ -83,14 +82,10 @@ func (w *teller) facts(e *Enclosure) (out []fact) {
 	return out
 }
 
-// inEnglish reads the texts, once.
-var inEnglish = sync.OnceValue(func() *template.Template {
-	return template.Must(template.New("").Funcs(new(teller).funcs()).Parse(english))
-})
-
+// newTeller reads the texts, which a test does first.
 func newTeller(u unit.Scale) *teller {
 	w := &teller{u: u}
-	w.t = template.Must(inEnglish().Clone()).Funcs(w.funcs())
+	w.t = template.Must(template.New("").Funcs(w.funcs()).Parse(english))
 	return w
 }
 

@@ -13,7 +13,6 @@ import (
 	"io"
 	"slices"
 	"strings"
-	"sync"
 
 	"dewline/alert/mail"
 	"dewline/alert/words"
@@ -263,9 +262,6 @@ func (w *textWriter) lists(all []section) {
 //go:embed summary.html
 var page string
 
-// inHTML reads the page, once: to look through it for what must be escaped takes long.
-var inHTML = sync.OnceValue(func() *template.Template { return template.Must(template.New("summary").Parse(page)) })
-
 // A Source says where a picture is found: inside the page or inside the mail.
 type Source func(Picture) string
 
@@ -290,7 +286,7 @@ func (v view) html(w io.Writer, pics []Picture, src Source) error {
 			v.Cards[i].Picture, v.Cards[i].Source = &pics[k], template.URL(src(pics[k]))
 		}
 	}
-	if err := inHTML().Execute(w, v); err != nil {
+	if err := template.Must(template.New("summary").Parse(page)).Execute(w, v); err != nil {
 		return fmt.Errorf("write the summary %s: %w", v.Title, err)
 	}
 	return nil
