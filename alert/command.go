@@ -108,13 +108,20 @@ func (c *Command) checkAction() error {
 		return fmt.Errorf("%s needs a notice, or a subject with or without an alarm", c.Action)
 	case needs.subject && c.Subject == "":
 		return fmt.Errorf("%s needs a subject", c.Action)
+	case c.Empty && !needs.empty:
+		return errors.New("only out-of-service takes empty: it says that nobody lives in the enclosure")
+	}
+	return c.checkEnd(needs)
+}
+
+// checkEnd checks how long an action holds.
+func (c *Command) checkEnd(needs need) error {
+	switch {
 	case !c.Until.IsZero() && !needs.until:
 		return errors.New("only out-of-service and duty take an end date in until")
 	case needs.end && c.Minutes == 0 && c.Until.IsZero():
 		or := map[bool]string{true: ", or until with a date"}[needs.until]
 		return fmt.Errorf("%s needs minutes%s: everything put away has an end, and so has a turn", c.Action, or)
-	case c.Empty && !needs.empty:
-		return errors.New("only out-of-service takes empty: it says that nobody lives in the enclosure")
 	}
 	return nil
 }

@@ -196,34 +196,47 @@ func (s *Section) keys(v reflect.Value) {
 		f, tag := v.Field(i), v.Type().Field(i).Tag
 		key := tag.Get("toml")
 		given := s.fields[key]
-		span, words, section, schemes := tag.Get("within"), tag.Get("oneof"), tag.Get("ref"), tag.Get("address")
 		switch {
 		case given == nil:
-		case key == "name" && f.Kind() == reflect.String:
-			s.plainName(f.String())
-		case schemes != "":
-			s.address(key, f.String(), strings.Split(schemes, ","), tag.Get(HiddenTag) != "")
-		case span != "":
-			s.span(key, f, span)
-		case words != "":
-			s.OneOf(key, f.String(), strings.Split(words, ",")...)
-		case section != "" && f.Kind() == reflect.String:
-			s.reference(key, f.String(), section)
-		case section != "":
-			for j := range f.Len() {
-				s.reference(key, f.Index(j).String(), section)
-			}
 		case f.Kind() == reflect.Struct:
 			(&Section{given, s.k}).keys(f)
 		case f.Kind() == reflect.Slice && f.Type().Elem().Kind() == reflect.Struct:
-			seen := map[string]int{}
-			for j := range min(f.Len(), len(given.items)) {
-				item := &Section{given.items[j], s.k}
-				if id := f.Index(j).FieldByName("ID"); id.IsValid() {
-					item.identity(key, id.String(), seen)
-				}
-				item.keys(f.Index(j))
-			}
+			s.sections(key, given, f)
+		default:
+			s.key(key, f, tag)
+		}
+	}
+}
+
+// sections checks a list of sections.
+func (s *Section) sections(key string, given *element, list reflect.Value) {
+	seen := map[string]int{}
+	for j := range min(list.Len(), len(given.items)) {
+		item := &Section{given.items[j], s.k}
+		if id := list.Index(j).FieldByName("ID"); id.IsValid() {
+			item.identity(key, id.String(), seen)
+		}
+		item.keys(list.Index(j))
+	}
+}
+
+// key checks what the tags of one field say.
+func (s *Section) key(key string, f reflect.Value, tag reflect.StructTag) {
+	span, words, section, schemes := tag.Get("within"), tag.Get("oneof"), tag.Get("ref"), tag.Get("address")
+	switch {
+	case key == "name" && f.Kind() == reflect.String:
+		s.plainName(f.String())
+	case schemes != "":
+		s.address(key, f.String(), strings.Split(schemes, ","), tag.Get(HiddenTag) != "")
+	case span != "":
+		s.span(key, f, span)
+	case words != "":
+		s.OneOf(key, f.String(), strings.Split(words, ",")...)
+	case section != "" && f.Kind() == reflect.String:
+		s.reference(key, f.String(), section)
+	case section != "":
+		for j := range f.Len() {
+			s.reference(key, f.Index(j).String(), section)
 		}
 	}
 }

@@ -18,24 +18,31 @@ func (n *Notice) heatTitle(s unit.Scale) string {
 	if n.Cause.Kind == alarm.CauseRoom || n.Cause.Kind == alarm.CauseShelf {
 		head += " " + inEnglish().Heat[string(worst.Key.Alarm)]
 	}
-	p, state, count := "many-warm", worst.heatWords(s), subjects
-	switch a := worst.Key.Alarm; {
-	case worst.eased() && worst.falls():
-		p = "but-cooling"
-	case worst.eased():
-		p = "one-of"
-	case a == alarm.LethalAhead:
+	if worst.Key.Alarm == alarm.LethalAhead && !worst.eased() {
 		return worst.aheadTitle(head, name)
-	case subjects == 1 && a != alarm.LethalLimit && n.Cause.Kind != alarm.CauseProbe:
-		p, state = "one-of", worst.present(s)
-	case subjects == 1:
-		p = "one-of"
-	case a == alarm.LethalLimit && n.atLethal() == 1:
-		p = "one-lethal"
-	case a == alarm.LethalLimit:
-		p, count = "many-lethal", n.atLethal()
+	}
+	p, count := n.warmPhrase(worst, subjects)
+	state := worst.heatWords(s)
+	if p == "one-of" && worst.Key.Alarm != alarm.LethalLimit && !worst.eased() && n.Cause.Kind != alarm.CauseProbe {
+		state = worst.present(s)
 	}
 	return say(p, "head", head, "name", name, "state", state, "n", strconv.Itoa(count), "value", worst.present(s))
+}
+
+// warmPhrase is the title that fits so many subjects, and how many of them it counts.
+func (n *Notice) warmPhrase(worst *Member, subjects int) (phrase string, count int) {
+	lethal := n.atLethal()
+	switch {
+	case worst.eased() && worst.falls():
+		return "but-cooling", subjects
+	case worst.eased(), subjects == 1:
+		return "one-of", subjects
+	case worst.Key.Alarm != alarm.LethalLimit:
+		return "many-warm", subjects
+	case lethal == 1:
+		return "one-lethal", subjects
+	}
+	return "many-lethal", lethal
 }
 
 // aheadTitle is a title about the lethal limit that one nears.

@@ -44,35 +44,47 @@ func decimal(b []byte) (int32, bool) {
 // plain reads from the front of b, without a float, hundredths of what a trace nearly always
 // holds: up to six digits and, behind a point, up to two more. It took n bytes, 0 for none.
 func plain(b []byte) (v int32, n int) {
-	if len(b) >= 5 && b[2] == '.' { // as they nearly all are: 23.45
-		t, o, d, h := b[0]-'0', b[1]-'0', b[3]-'0', b[4]-'0'
-		if t <= 9 && o <= 9 && d <= 9 && h <= 9 {
-			return 1000*int32(t) + 100*int32(o) + 10*int32(d) + int32(h), 5
-		}
+	if v, ok := usual(b); ok {
+		return v, 5
 	}
-	if len(b) > 0 && b[0] == '-' {
+	negative := len(b) > 0 && b[0] == '-'
+	if negative {
 		n = 1
 	}
-	from := n
-	for n < len(b) && n < from+6 && b[n]-'0' <= 9 {
-		v = 10*v + int32(b[n]-'0')
-		n++
-	}
-	if n == from {
+	whole, took := digits(b[n:], 6)
+	if took == 0 {
 		return 0, 0
 	}
-	v *= 100
+	v, n = 100*whole, n+took
 	if n < len(b) && b[n] == '.' {
-		n++
-		for scale := int32(10); scale > 0 && n < len(b) && b[n]-'0' <= 9; n++ {
-			v += scale * int32(b[n]-'0')
-			scale /= 10
+		part, took := digits(b[n+1:], 2)
+		if took == 1 {
+			part *= 10
 		}
+		v, n = v+part, n+1+took
 	}
-	if from > 0 {
+	if negative {
 		v = -v
 	}
 	return v, n
+}
+
+// usual reads what nearly all numbers look like: 23.45.
+func usual(b []byte) (int32, bool) {
+	if len(b) < 5 || b[2] != '.' {
+		return 0, false
+	}
+	t, o, d, h := b[0]-'0', b[1]-'0', b[3]-'0', b[4]-'0'
+	return 1000*int32(t) + 100*int32(o) + 10*int32(d) + int32(h), t <= 9 && o <= 9 && d <= 9 && h <= 9
+}
+
+// digits reads as many digits as there are, most at the most.
+func digits(b []byte, most int) (v int32, took int) {
+	for took < len(b) && took < most && b[took]-'0' <= 9 {
+		v = 10*v + int32(b[took]-'0')
+		took++
+	}
+	return v, took
 }
 
 // notOfNumbers keeps out what strconv takes beside decimal numbers: names, hexadecimal
