@@ -247,7 +247,7 @@ func (Judge) Step(v *room.View, out *room.Out) {
 	}
 	for i := range v.Enclosures {
 		if en := &v.Enclosures[i]; en.Open.Has(alarm.KindAhead) {
-			en.Alarms[alarm.KindAhead].Rec.Life.Suppress = en.Alarms[alarm.KindLethal].Rec.Life.Active
+			en.HideAhead()
 		}
 	}
 }

@@ -38,7 +38,7 @@ func (l look) judgeLethal(en *room.Enclosure) {
 		s.Against(float64(value)/100, float64(limit)/100)
 	}
 	l.out.Apply(s, in, en.Now.Gap)
-	en.Alarms[alarm.KindAhead].Rec.Life.Suppress = s.Rec.Life.Active // what was ahead is here
+	en.HideAhead()
 }
 
 // judgeFloor steps the humidity floor. The floor is reached at the value

@@ -282,6 +282,13 @@ func (en *Enclosure) forget(a Absence) {
 	}
 }
 
+// HideAhead hides what was ahead and is here, and after that until it is over or rises
+// again: who answered the heat is not woken because it falls.
+func (en *Enclosure) HideAhead() {
+	r := &en.Alarms[alarm.KindAhead].Rec.Life
+	r.Suppress = en.Alarms[alarm.KindLethal].Rec.Life.Active || r.Suppress && r.Active && r.Seen == alarm.Back
+}
+
 // OutOfService reports whether a person took the enclosure out of service: all
 // its alarms go together, but that of lethal heat only where nobody lives there.
 func (en *Enclosure) OutOfService() bool {
