@@ -70,15 +70,23 @@ func spanTo(d, step time.Duration) (string, time.Duration) {
 func open(r alarm.Range) bool { return r.ToMinutes >= climate.Horizon.Minutes() }
 
 // In says within what time something is expected: "in 40–105 min", "within 60 min,
-// perhaps now", "in 90 min at the earliest".
+// perhaps now", "in 90 min at the earliest", "now at the earliest".
 func In(r alarm.Range) string {
 	switch from := minuteStep(r.FromMinutes); {
 	case open(r):
-		return "in " + Span(from) + " at the earliest"
+		return soon(from) + " at the earliest"
 	case from < time.Minute:
 		return "within " + Span(max(minuteStep(r.ToMinutes), time.Minute)) + ", perhaps now"
 	}
 	return "in " + between(r)
+}
+
+// soon says in what time something is, or that it is now.
+func soon(d time.Duration) string {
+	if d < time.Minute {
+		return "now"
+	}
+	return "in " + Span(d)
 }
 
 // Gain says how much time is won: "40–105 min", "3 h 30 min or more".
@@ -335,7 +343,7 @@ func lethalIn(r alarm.Range, limit string) string {
 	if limit != "" {
 		i = 1
 	}
-	return say(p[i], "limit", limit, "when", In(r), "span", Span(minuteStep(r.FromMinutes)))
+	return say(p[i], "limit", limit, "when", In(r), "soon", soon(minuteStep(r.FromMinutes)))
 }
 
 // Ahead says when the lethal limit is expected.

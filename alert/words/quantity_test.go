@@ -43,6 +43,7 @@ func TestIn(t *testing.T) {
 		{41, 42, "in 40 min", "40 min"},
 		{92, 360, "in 90 min at the earliest", "90 min or more"},
 		{212, 360, "in 3 h 30 min at the earliest", "3 h 30 min or more"},
+		{0.2, 360, "now at the earliest", "0 s or more"},
 	} {
 		r := alarm.Range{FromMinutes: c.from, ToMinutes: c.to}
 		if got := In(r); got != c.want {

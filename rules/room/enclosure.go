@@ -286,7 +286,7 @@ func (en *Enclosure) forget(a Absence) {
 // again: who answered the heat is not woken because it falls.
 func (en *Enclosure) HideAhead() {
 	r := &en.Alarms[alarm.KindAhead].Rec.Life
-	r.Suppress = en.Alarms[alarm.KindLethal].Rec.Life.Active || r.Suppress && r.Active && r.Seen == alarm.Back
+	r.Suppress = en.Alarms[alarm.KindLethal].Rec.Life.Active || r.Suppress && r.Active && r.Seen != alarm.Beyond
 }
 
 // OutOfService reports whether a person took the enclosure out of service: all
