@@ -170,7 +170,8 @@ func (s situation) emergency(c alarm.Cause, lethal bool) []alarm.Step {
 	return []alarm.Step{alarm.PullPlugs, moving, alarm.CallVet}
 }
 
-// coldSteps keeps warm bottles for the limit to act on.
+// coldSteps keeps warm bottles for the limit to act on. What makes it cold comes first at
+// any temperature: a window or a heater is mended sooner than bottles are warm.
 func coldSteps(c alarm.Cause, s situation) []alarm.Step {
 	switch {
 	case c.Kind == alarm.CauseProbe:
@@ -180,12 +181,9 @@ func coldSteps(c alarm.Cause, s situation) []alarm.Step {
 	case !s.cold && (s.rising || s.back):
 		return s.lookFirst(alarm.Warming)
 	}
-	var list []alarm.Step
-	switch {
-	case c.Kind == alarm.CausePower:
-		list = append(list, alarm.CheckPower)
-	case !s.cold:
-		list = append(list, alarm.DoorsClosed)
+	list := []alarm.Step{alarm.DoorsClosed}
+	if c.Kind == alarm.CausePower {
+		list[0] = alarm.CheckPower
 	}
 	if s.cold {
 		list = append(list, alarm.CoverRack, alarm.WarmBottles, alarm.FrogletsFirst, alarm.GeneratorOut)

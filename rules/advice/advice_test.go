@@ -197,8 +197,8 @@ func TestFirstAction_BySituation(t *testing.T) {
 		s           situation
 		want, never string
 	}{
-		"cold side":           {alarm.KindBelow, room, with(at(16), func(s *situation) {}), "Keep the doors closed", calm + "|bottle|vents open"},
-		"cold limit":          {alarm.KindBelow, room, with(at(14), func(s *situation) { s.cold = true }), "Warm-water bottles, wrapped, beside the enclosures and never inside", "vents open"},
+		"cold side":           {alarm.KindBelow, room, with(at(16), func(s *situation) {}), "Keep doors and windows closed", calm + "|bottle|vents open"},
+		"cold limit":          {alarm.KindBelow, room, with(at(14), func(s *situation) { s.cold = true }), "^1 Keep doors and windows closed; check the heating.*Warm-water bottles, wrapped, beside the enclosures and never inside", "vents open"},
 		"cold, no power":      {alarm.KindBelow, alarm.Cause{Kind: alarm.CausePower}, at(17), "^Check fuse", calm + "|bottle|heating and the lamp timer"},
 		"colder, no power":    {alarm.KindBelow, alarm.Cause{Kind: alarm.CausePower}, with(at(14), func(s *situation) { s.cold = true }), "^1 Check fuse.*Warm-water bottles", "vents open"},
 		"warming up":          {alarm.KindBelow, room, with(at(17), func(s *situation) { s.rising = true }), "warming up again", calm + "|bottle"},
@@ -317,7 +317,7 @@ func TestSteps_InOrder(t *testing.T) {
 		{alarm.KindBelow, alarm.CauseProbe, cold, []alarm.Step{alarm.Look, alarm.SwapKeepOn}},
 		{alarm.KindBelow, alarm.CauseRoom, situation{}, []alarm.Step{alarm.Look, alarm.CheckHeating}},
 		{alarm.KindBelow, alarm.CauseRoom, with(func(s *situation) { s.back = true }), []alarm.Step{alarm.Warming}},
-		{alarm.KindBelow, alarm.CauseRoom, with(func(s *situation) { s.cold, s.back, s.rising = true, true, true }), []alarm.Step{alarm.CoverRack, alarm.WarmBottles, alarm.FrogletsFirst, alarm.GeneratorOut}},
+		{alarm.KindBelow, alarm.CauseRoom, with(func(s *situation) { s.cold, s.back, s.rising = true, true, true }), []alarm.Step{alarm.DoorsClosed, alarm.CoverRack, alarm.WarmBottles, alarm.FrogletsFirst, alarm.GeneratorOut}},
 		{alarm.KindBelow, alarm.CausePower, cold, []alarm.Step{alarm.CheckPower, alarm.CoverRack, alarm.WarmBottles, alarm.FrogletsFirst, alarm.GeneratorOut}},
 		{alarm.KindBelow, alarm.CausePower, doubt, []alarm.Step{alarm.Look, alarm.CheckPower}},
 		{alarm.KindLampStuck, alarm.CausePower, warm, []alarm.Step{alarm.CheckPower}},
