@@ -40,7 +40,7 @@ func TestFirstAction_FollowsTheSituation(t *testing.T) {
 	r.run(time.Hour, p1)
 	climb(27, 2)
 	r.run(time.Hour, p1)
-	if got := first(); !strings.HasPrefix(got, "Pull the plugs") || drastic.MatchString(got) {
+	if got := first(); !strings.HasPrefix(got, "Unplug") || drastic.MatchString(got) {
 		t.Errorf("at 27 °C: %q", got)
 	}
 	climb(28.6, 2)

@@ -208,7 +208,7 @@ func TestFirstAction_BySituation(t *testing.T) {
 		"limit to act":        {alarm.KindAbove, room, at(28.5), "All lamps off.*If it still rises, move.*Call a vet if", "Move Oophaga"},
 		"act, air that heats": {alarm.KindAbove, room, with(at(28.5), func(s *situation) { s.air = climate.BlowShut }), "Keep vents and doors shut.*Move Oophaga", "Vents open|If it still rises"},
 		"lethal limit":        {alarm.KindLethal, room, at(30), "Move Oophaga, Phyllobates, froglets and tadpoles first", ""},
-		"lethal, alone":       {alarm.KindLethal, alarm.Cause{Kind: alarm.CauseEnclosure}, at(30), "mesh lid on, vents open.*labelled moist tub", ""},
+		"lethal, alone":       {alarm.KindLethal, alarm.Cause{Kind: alarm.CauseEnclosure}, at(30), "shade it; mesh lid on, vents open.*labelled moist tub", ""},
 		"cooling":             {alarm.KindLethal, room, with(at(29), func(s *situation) { s.falling = true }), "It is cooling down", calm},
 		"25 °C and falling":   {alarm.KindLethal, room, with(at(25), func(s *situation) { s.falling = true }), "coming back", calm},
 		"door, room warmer":   {alarm.KindAbove, alarm.Cause{Kind: alarm.CauseDoor}, at(27), "Close the door, count the frogs", calm + "|vents open"},
