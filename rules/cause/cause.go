@@ -150,6 +150,9 @@ func (cs Look) inDoubt(en *room.Enclosure, pic *climate.Picture, now sensors.Ins
 	if sideOf(k) > 0 || len(why) == 0 || cause.Kind != alarm.CauseRoom && cause.Kind != alarm.CauseLamps {
 		return cause, why
 	}
+	if cs.noneMists() {
+		return alarm.Cause{Kind: alarm.CausePower}, why
+	}
 	if doubt := cs.roomOrPower(en, pic, now); doubt != nil {
 		why = append(why, *doubt)
 	}

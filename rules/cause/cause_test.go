@@ -574,19 +574,25 @@ func TestDry_WhoComesFirst(t *testing.T) {
 	}
 }
 
-// A mist fails everywhere by the supply, unless the room is colder than usual or the
-// power is gone.
+// A mist fails everywhere by the supply, unless the power is gone, or the room is colder than
+// usual: with the pump that is the power, unless lamps are seen to burn. In the dark a pump that
+// stands may be without power.
 func TestNoMist(t *testing.T) {
 	for _, c := range []struct {
-		name  string
-		room  float64 // °C, 24 are usual; 0 for nothing usual
-		power bool
-		want  alarm.CauseKind
+		name       string
+		room       float64 // °C, 24 are usual; 0 for nothing usual
+		power, lit bool
+		want       alarm.CauseKind
 	}{
-		{"as usual", 24, false, alarm.CauseSupply}, {"colder by 1 °C", 23, false, alarm.CauseRoom}, {"by less", 23.1, false, alarm.CauseSupply}, {"warmer", 26, false, alarm.CauseSupply},
-		{"cold, and nobody knows what is usual", 0, false, alarm.CauseSupply}, {"the power is told to be gone", 23, true, alarm.CausePower},
+		{"as usual", 24, false, false, alarm.CauseSupply}, {"by day", 24, false, true, alarm.CauseSupply},
+		{"colder by 1 °C", 23, false, false, alarm.CausePower}, {"and a lamp is seen", 23, false, true, alarm.CauseRoom},
+		{"by less", 23.1, false, false, alarm.CauseSupply}, {"warmer", 26, false, false, alarm.CauseSupply},
+		{"cold, and nobody knows what is usual", 0, false, false, alarm.CauseSupply}, {"the power is told to be gone", 23, true, true, alarm.CausePower},
 	} {
 		v := roomtest.View(t, 1, "")
+		if v.Lamps[0].Known, v.Lamps[0].On, v.Lamps[0].Edge = true, c.lit, time.Hour; c.lit {
+			v.Enclosures[0].Now.HasLux, v.Enclosures[0].St.Lamps.Light.State = true, climate.LampsOn
+		}
 		if roomtest.Says(v, 0, c.room, 50); c.room == 0 {
 			roomtest.Says(v, 0, 5, 50)
 		}
@@ -599,6 +605,9 @@ func TestNoMist(t *testing.T) {
 			v.Enclosures[0].Open.Turn(alarm.KindLampStuck)
 		}
 		got := (Look{V: v}).NoMist(&v.Enclosures[0], v.At)
+		if doubt := (Look{V: v}).SupplyOrPower(&v.Enclosures[0]); (len(doubt) > 0) == c.lit {
+			t.Errorf("%s: %+v", c.name, doubt)
+		}
 		if got.Kind != c.want || c.want == alarm.CauseSupply && got.ID != v.SupplyOf(v.Enclosures[0].Mist) {
 			t.Errorf("%s: %+v", c.name, got)
 		}

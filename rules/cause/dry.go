@@ -66,13 +66,16 @@ const coolsSlow = 0.4
 const coolsFast = 1.5
 
 // NoMist says why a mist fails everywhere: the power, where all enclosures are cooler
-// than usual beside the room while their lamps should be on; the room, where that is
-// colder than usual; or else the supply.
+// than usual beside the room while their lamps should be on, or where the room is colder
+// than usual and no lamp is seen to burn: its heating and the pump are two at once; the room,
+// where some are; or else the supply.
 func (cs Look) NoMist(en *room.Enclosure, now sensors.Instant) alarm.Cause {
-	if cs.powerGone(now) {
+	pic := cs.V.Survey(now)
+	cold := pic.Room.HasUsual && cs.roomExplains(en, pic, colder) != nil
+	switch {
+	case cs.powerGone(now), cold && cs.roomOrPower(en, pic, now) != nil:
 		return alarm.Cause{Kind: alarm.CausePower}
-	}
-	if pic := cs.V.Survey(now); pic.Room.HasUsual && cs.roomExplains(en, pic, colder) != nil {
+	case cold:
 		return alarm.Cause{Kind: alarm.CauseRoom}
 	}
 	return alarm.Cause{Kind: alarm.CauseSupply, ID: cs.V.SupplyOf(en.Mist)}

@@ -86,21 +86,10 @@ func (cs Look) lackOf(pic *climate.Picture, now sensors.Instant) (l lack) {
 // the lamps are seen to be on: where they add more than what nobody knows of how late
 // the enclosures follow such a room. Nobody asks where a contact watches the mains.
 func (cs Look) roomOrPower(en *room.Enclosure, pic *climate.Picture, now sensors.Instant) *alarm.Fact {
-	lit := 0
-	for i := range cs.V.Enclosures {
-		o := &cs.V.Enclosures[i]
-		if !cs.litFor(o, litLong) {
-			continue
-		}
-		lit++
-		if o.Now.HasLux && o.St.Lamps.Light.State == climate.LampsOn {
-			return nil
-		}
-	}
-	if _, there := cs.V.Fact(en, configs.SenseMains, true); there {
+	switch dark, known := cs.unlit(en); {
+	case known:
 		return nil
-	}
-	if 2*lit < len(cs.V.Enclosures) {
+	case dark:
 		return &alarm.Fact{ID: alarm.FactOrPowerDark}
 	}
 	late := lateDoubt * math.Abs(cs.roomFell(en, pic))
@@ -108,6 +97,31 @@ func (cs Look) roomOrPower(en *room.Enclosure, pic *climate.Picture, now sensors
 		return nil
 	}
 	return &alarm.Fact{ID: alarm.FactOrPower}
+}
+
+// unlit reports whether too few lamps should burn to tell of the power, unless a light or
+// a contact tells.
+func (cs Look) unlit(en *room.Enclosure) (dark, known bool) {
+	lit := 0
+	for i := range cs.V.Enclosures {
+		o := &cs.V.Enclosures[i]
+		if !cs.litFor(o, litLong) {
+			continue
+		}
+		lit++
+		known = known || o.Now.HasLux && o.St.Lamps.Light.State == climate.LampsOn
+	}
+	_, there := cs.V.Fact(en, configs.SenseMains, true)
+	return 2*lit < len(cs.V.Enclosures), known || there
+}
+
+// SupplyOrPower says that a pump that does not run in the dark may be without power, nil
+// where that can be known.
+func (cs Look) SupplyOrPower(en *room.Enclosure) []alarm.Fact {
+	if dark, known := cs.unlit(en); !dark || known {
+		return nil
+	}
+	return Facts(alarm.FactOrPowerDark)
 }
 
 // SomeDark is the evidence from which an enclosure may be dark that should be lit.
@@ -240,6 +254,16 @@ func (cs Look) PowerTold() bool {
 			if r := &cs.V.Enclosures[i].Alarms[k].Rec; r.Life.Active && r.Cause.Kind == alarm.CausePower {
 				return true
 			}
+		}
+	}
+	return false
+}
+
+// noneMists reports whether mists are missed for want of power.
+func (cs Look) noneMists() bool {
+	for i := range cs.V.Enclosures {
+		if r := &cs.V.Enclosures[i].Alarms[alarm.KindMistMissing].Rec; r.Life.Active && r.Cause.Kind == alarm.CausePower {
+			return true
 		}
 	}
 	return false

@@ -204,3 +204,25 @@ func TestTemperature_WithoutARoom(t *testing.T) {
 		}
 	}
 }
+
+// A room that cools while no mist comes for want of power is without it, and not at fault.
+func TestTemperature_NoneMists(t *testing.T) {
+	for missed, want := range map[alarm.CauseKind]alarm.CauseKind{
+		alarm.CausePower: alarm.CausePower, alarm.CauseSupply: alarm.CauseRoom, "": alarm.CauseRoom,
+	} {
+		v := roomtest.View(t, 4, "")
+		for n := range 27 {
+			v.Air.Usual.Observe(float64(11+n/3%3), 24)
+		}
+		roomtest.Says(v, 0, 20, 50)
+		for i := range v.Enclosures {
+			roomtest.Says(v, 1+i, 20, 85)
+		}
+		r := &v.Enclosures[3].Alarms[alarm.KindMistMissing].Rec
+		r.Life.Active, r.Cause.Kind = missed != "", missed
+		got, why := Look{V: v}.Temperature(&v.Enclosures[0], v.Survey(v.At), v.At, alarm.KindBelow)
+		if got.Kind != want || len(why) == 0 || why[0].ID != alarm.FactRoomUnusual {
+			t.Errorf("missed by %q: %+v by %+v", missed, got, why)
+		}
+	}
+}

@@ -99,6 +99,9 @@ func (j *Judge) Cause(v *room.View, a *room.Alarm) (alarm.Cause, []alarm.Fact) {
 	case alarm.KindMistMissing, alarm.KindMistWeak:
 		l := look{Judge: j, v: v}
 		_, why := l.blame(en, a.Rec.Cause) // set where it was judged
+		if why == nil && a.Kind == alarm.KindMistMissing && a.Rec.Cause.Kind == alarm.CauseSupply {
+			why = l.causes().SupplyOrPower(en)
+		}
 		return a.Rec.Cause, why
 	case alarm.KindMistEndless:
 		return look{Judge: j, v: v}.endlessCause(en)
