@@ -49,6 +49,7 @@ type Desk struct {
 	outbox   *outbox   // deliveries
 	links    *links    // how the channels do
 	book     *book     // notices, and which alarms share one
+	lost     int       // versions that a restored notice leaves out
 }
 
 // NewDesk returns a Desk with nothing open.
@@ -58,7 +59,7 @@ func NewDesk(o Options) *Desk {
 	l := newLinks(c, b)
 	out := &outbox{call: c, book: b, links: l, sends: make(map[target][]time.Duration)}
 	return &Desk{
-		call: c, book: b, links: l, outbox: out,
+		call: c, book: b, links: l, outbox: out, lost: mostLost,
 		schedule: &schedule{call: c, book: b, links: l, outbox: out},
 		silences: &silences{call: c, book: b, outbox: out},
 		drills:   &drills{call: c, book: b, outbox: out},

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/rules/alarm"
+	"dewline/store"
 )
 
 // What a crash, or the restore of an older backup, took from the record was sent all the
@@ -46,5 +47,31 @@ func TestAnswer_ToAVersionThatIsNotOnRecord(t *testing.T) {
 			}
 			r.wantCovered(yes, map[bool]string{true: "e2 e3", false: "e1 e2 e3"}[told])
 		})
+	}
+}
+
+// A backup that is put back twice, and a run that is killed before it wrote: the versions of
+// either run are not those of the other.
+func TestDesk_RunsThatBeganAlike(t *testing.T) {
+	r := newRig(t, twoPeople())
+	r.onset(alarm.LethalLimit, "e1", room)
+	r.pass(time.Minute)
+	var docs []store.Doc
+	for k, v := range r.docs {
+		docs = append(docs, docOf(k, v))
+	}
+	versions := map[int]bool{}
+	for _, leap := range []uint64{4711, 4712} {
+		r.desk = NewDesk(r.opt)
+		r.desk.Start(leap)
+		if _, err := r.desk.Restore(r.now, docs); err != nil {
+			t.Fatal(err)
+		}
+		r.onset(alarm.LethalLimit, fmt.Sprint("e", leap), room)
+		r.pass(time.Minute)
+		versions[r.got[len(r.got)-1].Version] = true
+	}
+	if len(versions) != 2 || versions[1] || versions[2] {
+		t.Errorf("two runs told of another enclosure in the versions %v", versions)
 	}
 }

@@ -103,14 +103,21 @@ func (d *Desk) read(doc store.Doc) (*incident, error) {
 	return in, nil
 }
 
-// mostLost is more than the versions of a notice that were sent and that its record lacks,
-// by a crash or as it is an older backup: an answer to one of those covers nothing newer.
-const mostLost = 1000
+// What a notice told may not be on its record, by a crash or as that is an older backup: an
+// answer to a version that was lost covers nothing newer. mostLost is more than were lost;
+// of so many steps by runs that began with the same record hardly two take the same.
+const (
+	mostLost = 1000
+	runsLost = 64
+)
+
+// Start makes the versions that follow those of an earlier run unlike those of any other run.
+func (d *Desk) Start(leap uint64) { d.lost = mostLost * (1 + int(leap%runsLost)) }
 
 func (d *Desk) adopt(in *incident) {
 	other := d.book.open(groupIn(in)) // before it stands there itself
 	d.book.add(in)
-	in.lost = mostLost
+	in.lost = d.lost
 	in.Repeated = max(0, in.Repeated)
 	d.outbox.resume(in)
 	in.fillIn()

@@ -40,8 +40,8 @@ func New(cfg *configs.Config, ackLink func(noticeID string, version int) string)
 	return c
 }
 
-// Start makes the numbers of onsets unlike those of any other run.
-func (c *Core) Start(leap uint64) { c.engine.Start(leap) }
+// Start makes the numbers of onsets and versions unlike those of any other run.
+func (c *Core) Start(leap uint64) { c.engine.Start(leap); c.desk.Start(leap) }
 
 // Reading takes one reading.
 func (c *Core) Reading(r sensors.Reading) Effects {

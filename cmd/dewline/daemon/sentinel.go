@@ -53,6 +53,7 @@ func RunSentinel(ctx context.Context, o SentinelOptions) error {
 	})
 	s.sentinel.Connection(now, false)
 	s.desk = alert.NewDesk(s.options())
+	s.desk.Start(onsetLeap())
 	s.run(ctx, docs)
 	return nil
 }
