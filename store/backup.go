@@ -17,33 +17,34 @@ import (
 // before it takes that name. The store stays in use meanwhile.
 func (u *upkeep) Backup(ctx context.Context, path string) (err error) {
 	defer wrap(&err, "back the record up to %s", path)
+	return TakeCopy(ctx, path, func(w io.Writer) error {
+		// Not beside a Compact: that would wait for the end of the copy with all writes behind it.
+		if err := u.tidying.take(ctx); err != nil {
+			return err
+		}
+		defer u.tidying.give()
+		return u.view(func(tx *bolt.Tx) error { _, err := tx.WriteTo(w); return err })
+	})
+}
+
+// TakeCopy writes a copy of a record to path, and checks all of it before it takes that
+// name. from writes it, and is called once.
+func TakeCopy(ctx context.Context, path string, from func(io.Writer) error) error {
 	tmp := path + ".new"
-	// Not beside a Compact: that would wait for the end of the copy with all writes behind it.
-	if err := u.tidying.take(ctx); err != nil {
-		return err
-	}
-	err = u.view(func(tx *bolt.Tx) error { return writeFile(ctx, tmp, tx) })
-	u.tidying.give()
+	err := writeFile(ctx, tmp, from)
 	if err == nil {
 		err = Verify(ctx, tmp)
 	}
-	if err == nil {
-		err = os.Rename(tmp, path)
-	}
-	if err != nil {
-		_ = os.Remove(tmp)
-		return err
-	}
-	return syncPath(filepath.Dir(path))
+	return takeName(tmp, path, err)
 }
 
-// writeFile writes to path what from has, and waits until that is on the disk.
-func writeFile(ctx context.Context, path string, from io.WriterTo) error {
+// writeFile writes to path what from does, and waits until that is on the disk.
+func writeFile(ctx context.Context, path string, from func(io.Writer) error) error {
 	f, err := os.OpenFile(path, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
 	if err != nil {
 		return err
 	}
-	if _, err = from.WriteTo(ctxWriter{ctx, f}); err == nil {
+	if err = from(ctxWriter{ctx, f}); err == nil {
 		err = f.Sync()
 	}
 	return errors.Join(err, f.Close())
@@ -96,7 +97,7 @@ func Restore(ctx context.Context, path, dir string) (aside string, err error) {
 	if err != nil {
 		return "", err
 	}
-	err = writeFile(ctx, tmp, from)
+	err = writeFile(ctx, tmp, func(w io.Writer) error { _, err := from.WriteTo(w); return err })
 	if err = errors.Join(err, from.Close()); err != nil {
 		_ = os.Remove(tmp)
 		return "", err
@@ -109,8 +110,5 @@ func Restore(ctx context.Context, path, dir string) (aside string, err error) {
 			}
 		}
 	}
-	if err := os.Rename(tmp, dst); err != nil {
-		return "", err
-	}
-	return aside, syncPath(dir)
+	return aside, takeName(tmp, dst, nil)
 }

@@ -53,6 +53,15 @@ func readMetas(r io.ReaderAt) (out []fileMeta) {
 	return out
 }
 
+// newestMeta is the newer of the metas that are valid.
+func newestMeta(r io.ReaderAt) (fileMeta, error) {
+	metas := readMetas(r)
+	if len(metas) == 0 {
+		return fileMeta{}, badf("neither of its two roots is valid")
+	}
+	return metas[0], nil
+}
+
 // A visit is told of one record: the names of the buckets around it, its key, and a way to
 // read its value.
 type visit func(path [][]byte, key []byte, value func() ([]byte, error)) error

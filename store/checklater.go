@@ -70,11 +70,11 @@ func (u *upkeep) afterCheck(ctx context.Context, fault error) error {
 			return err
 		}
 		defer f.Close()
-		metas := readMetas(f)
-		if len(metas) == 0 {
-			return badf("neither of its two roots is valid")
+		newest, err := newestMeta(f)
+		if err != nil {
+			return err
 		}
-		return setFreelist(f, metas[0], false)
+		return setFreelist(f, newest, false)
 	})
 	u.writing.Unlock()
 	if err == nil {

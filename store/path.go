@@ -38,6 +38,12 @@ func create(path string, fill func(tx *bolt.Tx) error) (err error) {
 	if err = errors.Join(err, db.Close()); err == nil {
 		err = syncPath(tmp)
 	}
+	return takeName(tmp, path, err)
+}
+
+// takeName gives the file tmp, which is on the disk, the name path, or lets go of it for
+// an error that came before.
+func takeName(tmp, path string, err error) error {
 	if err == nil {
 		err = os.Rename(tmp, path)
 	}

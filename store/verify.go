@@ -25,9 +25,9 @@ func verify(ctx context.Context, path string, records bool) error {
 		return err
 	}
 	defer f.Close()
-	metas := readMetas(f)
-	if len(metas) == 0 {
-		return badf("neither of its two roots is valid")
+	newest, err := newestMeta(f)
+	if err != nil {
+		return err
 	}
 	w := walker{ctx: ctx, r: f}
 	var dec block.Decoder
@@ -43,7 +43,7 @@ func verify(ctx context.Context, path string, records bool) error {
 			return verifyRecord(&dec, path, key, b)
 		}
 	}
-	return w.walk(size, metas[0])
+	return w.walk(size, newest)
 }
 
 // refuseNewer looks for the layout's number, before anything of the file is changed.

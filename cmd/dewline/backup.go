@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -57,34 +56,9 @@ func (c *control) backup(ctx context.Context, file string) error {
 		return fmt.Errorf("the running dewline could not make a copy: %w", err)
 	}
 	defer resp.Body.Close()
-	tmp := file + ".new"
-	f, err := os.OpenFile(tmp, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	err = store.TakeCopy(ctx, file, func(w io.Writer) error { _, err := io.Copy(w, resp.Body); return err })
 	if err != nil {
-		return fmt.Errorf("make the copy: %w", err)
-	}
-	_, err = io.Copy(f, resp.Body)
-	err = errors.Join(err, f.Sync(), f.Close())
-	if err == nil {
-		err = store.Verify(ctx, tmp)
-	}
-	if err == nil {
-		err = os.Rename(tmp, file)
-	}
-	if err == nil {
-		err = syncFolder(filepath.Dir(file))
-	}
-	if err != nil {
-		_ = os.Remove(tmp)
 		return fmt.Errorf("write the copy %s: %w", file, err)
 	}
 	return nil
-}
-
-// syncFolder waits until the names in a folder are on the disk.
-func syncFolder(dir string) error {
-	f, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(f.Sync(), f.Close())
 }
