@@ -24,7 +24,7 @@ defaults, not veterinary advice.`,
 	tell := root.Flags().Bool("version", false, "print the version")
 	root.RunE = func(c *cobra.Command, _ []string) error {
 		if *tell {
-			return printVersion(c.OutOrStdout(), false)
+			return printVersion(c.OutOrStdout())
 		}
 		return c.Help()
 	}
