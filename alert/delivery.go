@@ -68,8 +68,7 @@ func After(d time.Duration, err error) error { return &sendError{after: d, err: 
 // ClassOf returns how err is to be treated and the wait that the other side
 // asked for, zero for none.
 func ClassOf(err error) (Class, time.Duration) {
-	var e *sendError
-	if errors.As(err, &e) {
+	if e, ok := errors.AsType[*sendError](err); ok {
 		return e.class, e.after
 	}
 	return Retryable, 0

@@ -192,9 +192,8 @@ func (s *Section) reference(key, got, section string) {
 
 // keys checks what the tags of fields say, and the ids of sections.
 func (s *Section) keys(v reflect.Value) {
-	for i := range v.NumField() {
-		f, tag := v.Field(i), v.Type().Field(i).Tag
-		key := tag.Get("toml")
+	for field, f := range v.Fields() {
+		key := field.Tag.Get("toml")
 		given := s.fields[key]
 		switch {
 		case given == nil:
@@ -203,7 +202,7 @@ func (s *Section) keys(v reflect.Value) {
 		case f.Kind() == reflect.Slice && f.Type().Elem().Kind() == reflect.Struct:
 			s.sections(key, given, f)
 		default:
-			s.key(key, f, tag)
+			s.key(key, f, field.Tag)
 		}
 	}
 }

@@ -56,8 +56,8 @@ func (d *decoder) table(e *element, v reflect.Value, where string) {
 // fieldsOf returns the fields of a section by the keys that fill them.
 func fieldsOf(section reflect.Type) map[string]reflect.StructField {
 	fields := make(map[string]reflect.StructField, section.NumField())
-	for i := range section.NumField() {
-		if f := section.Field(i); f.Tag.Get("toml") != "" && f.Tag.Get("toml") != "-" {
+	for f := range section.Fields() {
+		if f.Tag.Get("toml") != "" && f.Tag.Get("toml") != "-" {
 			fields[f.Tag.Get("toml")] = f
 		}
 	}

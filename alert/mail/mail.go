@@ -199,11 +199,9 @@ func closing(ctx context.Context) gomail.DialContextFunc {
 // else, 4yz and broken conversations, can be tried again (RFC 5321, 4.2.1).
 func classify(err error) error {
 	code := 0
-	var se *gomail.SendError
-	var te *textproto.Error
-	if errors.As(err, &se) {
+	if se, ok := errors.AsType[*gomail.SendError](err); ok {
 		code = se.ErrorCode()
-	} else if errors.As(err, &te) {
+	} else if te, ok := errors.AsType[*textproto.Error](err); ok {
 		code = te.Code
 	}
 	if code >= 500 && code < 600 {

@@ -343,8 +343,7 @@ func hider(o *Options, u *url.URL) *strings.Replacer {
 
 // hideURL drops the address from an error: it may hold a token.
 func hideURL(err error) error {
-	var ue *url.Error
-	if errors.As(err, &ue) {
+	if ue, ok := errors.AsType[*url.Error](err); ok {
 		return fmt.Errorf("%s: %w", strings.ToLower(ue.Op), ue.Err)
 	}
 	return err

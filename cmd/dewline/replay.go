@@ -325,8 +325,8 @@ func (r *replay) take(x *result) error {
 }
 
 func (r *replay) bad(err error) error {
-	var line *trace.LineError
-	if !errors.As(err, &line) {
+	line, ok := errors.AsType[*trace.LineError](err)
+	if !ok {
 		return err
 	}
 	if !r.keepGoing {
