@@ -110,3 +110,27 @@ func TestProbe_HumidityNeverThere(t *testing.T) {
 		r.want(alarm.ProbeSilent, "", "NORM>UNACK UNACK>RTNUN")
 	}
 }
+
+// A probe that told temperatures and now tells a humidity alone leaves the heat unseen: that is
+// told as its silence, also after a restart.
+func TestProbe_TemperatureGone(t *testing.T) {
+	r := newRig(t, rigConfig(t, 2, "", 2))
+	r.run(10*time.Minute, r.calm)
+	damp := r.with("p1", func() *sensors.Reading {
+		x := r.calm("p1", r.now)
+		x.Has, x.Temperature = sensors.HasHumidity, 0
+		return x
+	})
+	r.run(20*time.Second, damp)
+	r.want(alarm.ProbeSilent, "p1", "")
+	r.run(2*time.Minute, damp)
+	r.want(alarm.ProbeSilent, "p1", "NORM>UNACK")
+	if x := r.last(alarm.ProbeSilent); !strings.Contains(x.Text, "blind") {
+		t.Error(x.Text)
+	}
+	r.reborn()
+	r.run(time.Hour, damp)
+	r.want(alarm.ProbeSilent, "p1", "NORM>UNACK")
+	r.run(5*time.Minute, r.calm)
+	r.want(alarm.ProbeSilent, "p1", "NORM>UNACK UNACK>RTNUN")
+}
