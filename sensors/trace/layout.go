@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"dewline/sensors"
 )
@@ -60,12 +61,51 @@ func layoutOf(header []string) (layout, error) {
 		}},
 	}
 	if l.time >= 0 && l.probe >= 0 && (l.probes[0].temperature >= 0 || l.probes[0].humidity >= 0) {
-		return l, nil
+		return l, l.unread(header)
 	}
 	if l, ok := foreignLayout(header); ok {
 		return l, nil
 	}
-	return l, fmt.Errorf("the header is %q, and should be %q", strings.Join(header, ","), Header)
+	return l, headerError(strings.Join(header, ","))
+}
+
+// unread refuses a header without a quantity and with a column that seems to be it in another
+// unit: nothing would be judged by it, and nobody would know.
+func (l *layout) unread(header []string) error {
+	for _, q := range []struct {
+		column       int
+		begins, want string
+	}{{l.probes[0].temperature, "temp", colTemperature}, {l.probes[0].humidity, "hum", colHumidity}} {
+		like := slices.IndexFunc(header, func(h string) bool { return strings.HasPrefix(strings.ToLower(h), q.begins) })
+		if q.column < 0 && like >= 0 {
+			return fmt.Errorf("the column %q is not read: give its values in the unit of %q, and it that name", header[like], q.want)
+		}
+	}
+	return nil
+}
+
+// longestShown is how much of a strange header is shown, in bytes.
+const longestShown = 200
+
+// headerError says what a header is that no layout fits.
+func headerError(header string) error {
+	switch {
+	case strings.HasPrefix(header, "\x1f\x8b"):
+		return errors.New("the file is packed by gzip; unpack it first: gunzip -c FILE | dewline ... --trace -")
+	case strings.HasPrefix(header, "\xff\xfe"), strings.HasPrefix(header, "\xfe\xff"), strings.HasPrefix(header, "t\x00"), strings.HasPrefix(header, "\x00t"):
+		return errors.New("the file is UTF-16; save it as UTF-8")
+	case !utf8.ValidString(header), strings.Contains(header, "\x00"):
+		return fmt.Errorf("the file is no text; a trace begins with the header %q", Header)
+	case len(header) > longestShown:
+		header = strings.ToValidUTF8(header[:longestShown], "") + "…"
+	}
+	why := ""
+	for _, mark := range []struct{ char, name string }{{";", "semicolons"}, {"\t", "tabs"}} {
+		if strings.Count(header, mark.char) >= 2 && !strings.Contains(header, ",") {
+			why = ": put commas in place of the " + mark.name + ", and points in the numbers"
+		}
+	}
+	return fmt.Errorf("the header is %q, and should be %q%s", header, Header, why)
 }
 
 // foreignLayout knows a "date" or "timestamp" with "Temperature" and "Humidity" (one

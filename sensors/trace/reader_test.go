@@ -181,6 +181,12 @@ func TestBadHeader(t *testing.T) {
 	for _, c := range []struct{ name, file, want string }{
 		{"empty", "", `trace: empty, where the header "time,probe,temperature_c,humidity_pct" should stand`},
 		{"other", "a,b\n", `trace:1: the header is "a,b", and should be "time,probe,temperature_c,humidity_pct"`},
+		{"degrees Fahrenheit", "time,probe,temperature_f,humidity_pct\n", `trace:1: the column "temperature_f" is not read: give its values in the unit of "temperature_c", and it that name`},
+		{"humidity without its unit", "time,probe,temperature_c,Humidity\n", `trace:1: the column "Humidity" is not read: give its values in the unit of "humidity_pct", and it that name`},
+		{"packed", "\x1f\x8b\b\b\xba!\n", "trace:1: the file is packed by gzip; unpack it first: gunzip -c FILE | dewline ... --trace -"},
+		{"two bytes a letter", "\xff\xfet\x00i\x00m\x00e\x00\n", "trace:1: the file is UTF-16; save it as UTF-8"},
+		{"no text", "\xab\xec|k\n", `trace:1: the file is no text; a trace begins with the header "time,probe,temperature_c,humidity_pct"`},
+		{"semicolons", "time;probe;temperature_c\n", `trace:1: the header is "time;probe;temperature_c", and should be "time,probe,temperature_c,humidity_pct": put commas in place of the semicolons, and points in the numbers`},
 		{"no values", "time,probe\n", `trace:1: the header is "time,probe", and should be "time,probe,temperature_c,humidity_pct"`},
 		{"quote", "\"time\n", "trace:1: a quoted field does not end on its line"},
 		{"long", strings.Repeat("x", 2*MaxLine), "trace:1: longer than 65536 bytes"},
