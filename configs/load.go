@@ -143,8 +143,8 @@ func PlaceOf(text []byte, section, key string) (line, col int) {
 // configuration.
 func oversized(name string, data []byte) *Fault {
 	if len(data) > largestFile {
-		what := fmt.Sprintf("the file has more than the %d bytes of any room", largestFile)
-		return &Fault{File: name, Line: 1, Col: 1, What: what, Do: "name the configuration file"}
+		what := fmt.Sprintf("the file is larger than %d KiB, more than any room needs", largestFile>>10)
+		return &Fault{File: name, Line: 1, Col: 1, What: what, Do: "name the room's configuration file"}
 	}
 	line := 0
 	for text := range bytes.Lines(data) {
@@ -194,6 +194,9 @@ func syntaxAdvice(data []byte, at position, reason string) string {
 	const correct = "correct this place first, then check again"
 	if !utf8.Valid(data) {
 		return "save the file as UTF-8 in the editor, then check again"
+	}
+	if strings.Contains(reason, "control character") {
+		return "remove what does not show there, or write the line anew"
 	}
 	lines := strings.Split(string(data), "\n")
 	line := strings.TrimSpace(lines[min(at.line, len(lines))-1])

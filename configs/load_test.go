@@ -135,7 +135,7 @@ func TestLoadNamesTheFile(t *testing.T) {
 	if err := os.WriteFile(path, bytes.Repeat([]byte("#\n"), largestFile), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := Load(path, testFamilies); err == nil || !strings.Contains(err.Error(), "more than the 1048576 bytes of any room") {
+	if _, err := Load(path, testFamilies); err == nil || !strings.Contains(err.Error(), "larger than 1024 KiB") {
 		t.Errorf("huge file: %v", err)
 	}
 	if err := os.WriteFile(path, Demo(), 0o600); err != nil {

@@ -22,6 +22,7 @@ func TestSyntaxAdvice(t *testing.T) {
 		"one section twice":   {"[room]\n[room]\n", `f:2:2: not valid TOML: table room already exists; write it once: join the two, or give the second another name`},
 		"another code page":   {"# 26 \xb0C\n", "save the file as UTF-8 in the editor"},
 		"two bytes a letter":  {string(wide), "save the file as UTF-8 in the editor"},
+		"what does not show":  {"# a\x00b\n", "remove what does not show there, or write the line anew"},
 		"a bracket forgotten": {"[room\nid = \"a\"\n", "correct this place first, then check again"},
 	} {
 		_, err := Decode("f", []byte(x.source), testFamilies)
@@ -47,7 +48,7 @@ func TestLoadReadsNoMoreThanARoomNeeds(t *testing.T) {
 		fed <- err
 	}()
 	_, err := Load(pipe, testFamilies)
-	if err == nil || !strings.Contains(err.Error(), "more than the 1048576 bytes") {
+	if err == nil || !strings.Contains(err.Error(), "larger than 1024 KiB") {
 		t.Errorf("an endless configuration: %v", err)
 	}
 	if err := <-fed; err == nil {
