@@ -5,6 +5,8 @@ import (
 	"crypto/rand"
 	"encoding/json"
 	"fmt"
+	"os"
+	"path/filepath"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -36,6 +38,13 @@ func addSigner(fs *pflag.FlagSet) (by *string, deliver deliverFunc) {
 	return by, func(_ context.Context, c alert.Command, std stdio) error {
 		if *by == "" {
 			return usagef("say who signs with --by")
+		}
+		if *key != "" { // FILE lies where the shell is, as that of every flag
+			if _, err := os.Stat(*key); err == nil {
+				if *key, err = filepath.Abs(*key); err != nil {
+					return fmt.Errorf("find the key: %w", err)
+				}
+			}
 		}
 		if *key == "" || *room == "" {
 			if err := findSigner(*path, *by, key, room); err != nil {

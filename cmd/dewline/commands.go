@@ -1,10 +1,12 @@
 package main
 
 import (
+	"errors"
 	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 )
 
 // rootCommand is where help, completion and the man pages come from.
@@ -29,6 +31,9 @@ defaults, not veterinary advice.`,
 		return c.Help()
 	}
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
+		if bad, ok := errors.AsType[*pflag.InvalidValueError](err); ok {
+			return usagef("--%s %q is %s", bad.GetFlag().Name, bad.GetValue(), notA(bad.GetFlag().Value.Type()))
+		}
 		return usagef("%w; %s --help lists the flags", err, c.CommandPath())
 	})
 	for _, g := range []struct {
@@ -52,6 +57,21 @@ defaults, not veterinary advice.`,
 	root.InitDefaultCompletionCmd()
 	root.InitDefaultHelpCmd()
 	return root
+}
+
+// notA says what the value of a flag of that type should have been.
+func notA(kind string) string {
+	switch kind {
+	case "duration":
+		return "no length of time; write for example 90s, 15m or 24h"
+	case "float64":
+		return "no number; write for example 600"
+	case "uint", "uint64", "int":
+		return "no whole number of 0 or more; write for example 1"
+	case "bool":
+		return "neither true nor false; leave the value out"
+	}
+	return "no " + kind
 }
 
 // resolve finds the command that args name, and writes them as the library reads

@@ -15,6 +15,7 @@ import (
 	"os/user"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -92,7 +93,7 @@ func (c *control) find() (string, error) {
 		return listens(path, seen, knocked)
 	})
 	if i < 0 {
-		return "", fmt.Errorf("no running dewline found (looked for %v): start it, or name its socket with --control", paths)
+		return "", fmt.Errorf("no running dewline found at %s; start it, or name its socket with --control", strings.Join(paths, " or "))
 	}
 	c.found = paths[i]
 	return c.found, nil

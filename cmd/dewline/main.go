@@ -8,6 +8,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"os/signal"
 	"syscall"
@@ -32,11 +33,16 @@ func main() {
 
 // dispatch runs the command that args name and returns the exit code.
 func dispatch(ctx context.Context, args []string, std stdio) int {
+	out := &answer{Writer: std.out}
+	std.out = out
 	root := rootCommand(std)
 	c, args, err := resolve(root, args)
 	if err == nil {
 		root.SetArgs(args)
 		c, err = root.ExecuteContextC(ctx)
+	}
+	if err == nil && out.err != nil {
+		err = fmt.Errorf("write the answer: %w", out.err)
 	}
 	if err == nil {
 		return exitOK
@@ -50,4 +56,18 @@ func dispatch(ctx context.Context, args []string, std stdio) int {
 		return exitUsage
 	}
 	return exitFailed
+}
+
+// answer remembers what kept an answer from being written: few who write one look.
+type answer struct {
+	io.Writer
+	err error
+}
+
+func (c *answer) Write(b []byte) (int, error) {
+	n, err := c.Writer.Write(b)
+	if c.err == nil {
+		c.err = err
+	}
+	return n, err
 }

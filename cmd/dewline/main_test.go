@@ -47,7 +47,7 @@ func TestUsage(t *testing.T) {
 		{"--rum", "unknown flag: --rum; dewline --help lists the flags"},
 		{"run attic", `dewline run: "attic" is no flag`},
 		{"note nursery", "dewline note: takes 2 words beside the flags, got 1"},
-		{"drill --wait soon", `dewline drill: invalid argument "soon"`},
+		{"drill --wait soon", `dewline drill: --wait "soon" is no length of time`},
 	} {
 		code, out, err := runDewline(t, strings.Fields(c.args)...)
 		if code != exitUsage || out != "" || !strings.HasPrefix(err, c.want) && !strings.Contains(err, ": "+c.want) || strings.Count(err, "\n") != 1 {
@@ -388,4 +388,20 @@ func write(t *testing.T, dir, name, text string) string {
 		t.Fatal(err)
 	}
 	return file
+}
+
+// An answer that a full disk swallowed is no success.
+func TestDispatch_FullDisk(t *testing.T) {
+	full, err := os.OpenFile("/dev/full", os.O_WRONLY, 0)
+	if err != nil {
+		t.Skip("no /dev/full here: ", err)
+	}
+	defer func() { _ = full.Close() }()
+	for _, args := range [][]string{{"version"}, {"check", "--config", "../../configs/example.toml"}, {"token", "sam", "look"}} {
+		var problem bytes.Buffer
+		code := dispatch(t.Context(), args, stdio{in: strings.NewReader(""), out: full, err: &problem})
+		if code != exitFailed || !strings.Contains(problem.String(), "no space left") {
+			t.Errorf("%v: exit %d, %q", args, code, &problem)
+		}
+	}
 }

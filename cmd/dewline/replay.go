@@ -93,8 +93,15 @@ func openTrace(file string, std stdio) (io.Reader, func(), error) {
 		return std.in, func() {}, nil
 	}
 	f, err := os.Open(file)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil, usagef("there is no file %s; name the trace with --trace", file)
+	}
 	if err != nil {
 		return nil, nil, fmt.Errorf("open the trace: %w", err)
+	}
+	if info, err := f.Stat(); err == nil && info.IsDir() {
+		_ = f.Close()
+		return nil, nil, usagef("%s is a directory; name the trace with --trace", file)
 	}
 	return f, func() { _ = f.Close() }, nil
 }
@@ -225,6 +232,9 @@ func (r *replay) end(last sensors.Instant) error {
 	if last.Wall.IsZero() {
 		fmt.Fprintf(r.err, "%s: no reading in it: nothing was judged\n", r.file)
 	}
+	if id := r.oneEach.room; id != "" && !last.Wall.IsZero() && !slices.ContainsFunc(r.cfg.Probes, func(p configs.Probe) bool { return p.ID == string(id) }) {
+		fmt.Fprintf(r.err, "%s: no probe %q is in it, which --room-probe names: judged without a room\n", r.file, id)
+	}
 	if r.badLines > 0 {
 		return fmt.Errorf("%s could not be used", configs.Count(r.badLines, "line"))
 	}
@@ -283,13 +293,16 @@ func (r *replay) survey(head []result) (first sensors.Instant, ids []sensors.Pro
 		}
 		lastAt[id] = at
 	}
-	if r.before != nil {
-		for id, p := range r.before.State.Probes {
-			if p.HasHum {
-				delete(r.dry, sensors.ProbeID(id))
+	if r.before != nil && len(ids) > 0 {
+		for name, p := range r.before.State.Probes {
+			id := sensors.ProbeID(name)
+			r.dry[id] = r.dry[id] && !p.HasHum
+			if !slices.Contains(ids, id) {
+				ids, r.dry[id] = append(ids, id), !p.HasHum
 			}
 		}
 	}
+	slices.Sort(ids) // wherever a part begins, each has the same place
 	return first, ids, gaps
 }
 
@@ -439,7 +452,7 @@ func readReplayState(file string) (*replayState, error) {
 	}
 	var s replayState
 	if err := json.Unmarshal(b, &s); err != nil {
-		return nil, fmt.Errorf("read the state in %s: %w", file, err)
+		return nil, fmt.Errorf("%s is no state that a replay left; name a new file with --state", file)
 	}
 	if s.State == nil || s.State.Version != rules.StateVersion {
 		return nil, fmt.Errorf("%s holds no state that this version of dewline wrote; remove it to begin anew", file)

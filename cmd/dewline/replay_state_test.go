@@ -8,6 +8,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"dewline/sensors/trace"
 )
 
 // A trace in parts, each going on from the state of the one before as after a
@@ -119,5 +121,66 @@ func TestReplay_Events(t *testing.T) {
 	}
 	if given == 0 || strings.Contains(without, "  mist    ") {
 		t.Errorf("%d mists given with --events; without:\n%s", given, without)
+	}
+}
+
+// Without a configuration too, a part that begins with another probe, or lacks one, says what the
+// whole does.
+func TestReplay_PartsWithoutConfiguration(t *testing.T) {
+	dir := t.TempDir()
+	rows := []string{}
+	for i := range 60 {
+		for _, p := range []string{"b", "a", "c"} {
+			rows = append(rows, fmt.Sprintf("2026-06-10T12:%02d:00Z,%s,%.2f,80\n", i, p, 24+0.15*float64(i)))
+		}
+	}
+	of := func(name string, rows []string) string {
+		return write(t, dir, name, trace.Header+"\n"+strings.Join(rows, ""))
+	}
+	args := []string{"--species", "dendrobates-tinctorius", "--trace"}
+	whole := replayed(t, append(args, of("whole.csv", rows))...)
+	parts, state := "", filepath.Join(dir, "state")
+	for i, part := range [][]string{rows[:70], rows[70:]} {
+		parts += replayed(t, append(args, of(fmt.Sprint(i, ".csv"), part), "--state", state)...)
+	}
+	if parts != whole {
+		t.Errorf("in parts:\n%s\nwhole:\n%s", parts, whole)
+	}
+}
+
+// A room probe that the trace lacks is told.
+func TestReplay_NoSuchRoomProbe(t *testing.T) {
+	file := write(t, t.TempDir(), "hot.csv", trace.Header+"\n2026-06-10T12:00:00Z,a,23,80\n2026-06-10T12:01:00Z,a,23,80\n")
+	for probe, want := range map[string]bool{"a": false, "romo": true} {
+		_, _, problem := runDewline(t, "replay", "--species", "dendrobates-tinctorius", "--trace", file, "--room-probe", probe)
+		if got := strings.Contains(problem, `no probe "romo" is in it`); got != want {
+			t.Errorf("%s: told %v, want %v: %q", probe, got, want, problem)
+		}
+	}
+}
+
+// What the flags cannot be is said in a keeper's words.
+func TestFlags_WrongValues(t *testing.T) {
+	for _, x := range [][]string{
+		{"no number; write for example 600", "demo", "--speed", "abc"},
+		{"no length of time; write for example", "demo", "--for", "1"},
+		{"no whole number of 0 or more", "demo", "--seed", "-1"},
+		{"there is no file nosuch.csv", "replay", "--species", "dendrobates-tinctorius", "--trace", "nosuch.csv"},
+		{"is a directory", "import", "--data", t.TempDir(), "--trace", t.TempDir()},
+	} {
+		code, _, problem := runDewline(t, x[1:]...)
+		if code != exitUsage || !strings.Contains(problem, x[0]) || strings.Contains(problem, "strconv") {
+			t.Errorf("%v: exit %d, %q", x[1:], code, problem)
+		}
+	}
+}
+
+// The key of a signed command lies where the shell is, as README shows it.
+func TestCommand_KeyBesideTheShell(t *testing.T) {
+	t.Chdir(t.TempDir())
+	write(t, ".", "robin-key", strings.Repeat("0123456789abcdef", 4)+"\n")
+	code, out, problem := runDewline(t, "command", "ack", "--by", "robin", "--room", "attic", "--key", "robin-key", "--version", "2", "N")
+	if code != exitOK || !strings.Contains(out, `"signature"`) {
+		t.Errorf("exit %d, %q", code, problem)
 	}
 }
