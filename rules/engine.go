@@ -33,20 +33,13 @@ func (e *Engine) Step(r *sensors.Reading) []Transition {
 	}
 	e.advance(r.At)
 	e.v.Probe, e.v.Reading, e.v.Enclosure = i, *r, nil
-	if r.Has&sensors.HasTemperature == 0 && p.St.HasTemp && r.At.Mono-p.St.AnyAt > p.SilentAfter(&e.v.Cfg.Rules) {
-		// A probe that told temperatures is silent without one, whatever else it tells.
-		e.v.Reading.Quality, e.v.Reading.Has = sensors.Bad, 0
-		if e.v.Reading.Reason == sensors.NoReason {
-			e.v.Reading.Reason = sensors.Malformed
-		}
-	}
 	if p.Encl >= 0 {
 		e.v.Enclosure = &e.v.Enclosures[p.Encl]
 	}
 	e.run(room.Arrived)
 	if en := e.v.Enclosure; en == nil {
 		e.run(room.Around)
-	} else if e.v.Reading.Quality != sensors.Bad && !en.Now.Waits {
+	} else if r.Quality != sensors.Bad && !en.Now.Waits {
 		e.estimate(en, r.At.Mono)
 	}
 	return e.lives.out

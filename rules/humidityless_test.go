@@ -112,7 +112,7 @@ func TestProbe_HumidityNeverThere(t *testing.T) {
 }
 
 // A probe that told temperatures and now tells a humidity alone leaves the heat unseen: that is
-// told as its silence, also after a restart.
+// told as its silence, also after a restart, and its humidity is watched all the same.
 func TestProbe_TemperatureGone(t *testing.T) {
 	r := newRig(t, rigConfig(t, 2, "", 2))
 	r.run(10*time.Minute, r.calm)
@@ -131,6 +131,15 @@ func TestProbe_TemperatureGone(t *testing.T) {
 	r.reborn()
 	r.run(time.Hour, damp)
 	r.want(alarm.ProbeSilent, "p1", "NORM>UNACK")
+	dry := r.with("p1", func() *sensors.Reading {
+		x := r.calm("p1", r.now)
+		x.Has, x.Temperature, x.Humidity = sensors.HasHumidity, 0, 6000
+		return x
+	})
+	r.run(time.Hour, dry)
+	if r.events(alarm.HumidityFloor, "e1") == "" {
+		t.Error("its dry air is not told")
+	}
 	r.run(5*time.Minute, r.calm)
 	r.want(alarm.ProbeSilent, "p1", "NORM>UNACK UNACK>RTNUN")
 }

@@ -29,15 +29,15 @@ type Spikes struct {
 }
 
 // judgeSilent raises when a probe has delivered nothing usable for too long.
-// A failed reading is as silent as none, and so is one that lacks the humidity
-// which the probe is there to tell.
+// A failed reading is as silent as none, and so is one that lacks the temperature that
+// the probe once told, or the humidity which it is there to tell.
 func (l look) judgeSilent(p probe, now sensors.Instant) {
 	late, st := p.SilentAfter(&l.v.Cfg.Rules), &p.St
-	if !p.Open.Has(alarm.KindSilent) && now.Mono-p.HeardAt()-st.Unseen <= late && st.HasHum && st.Heard.Mono-st.HumAt <= late {
+	if !p.Open.Has(alarm.KindSilent) && now.Mono-p.HeardAt()-st.Unseen <= late && st.HasHum && st.Heard.Mono-st.HumAt <= late && p.temperatureGone() <= late {
 		return // as nearly always, and nothing more is read
 	}
 	limit, s := late, p.Alarm(alarm.KindSilent)
-	age := now.Mono - p.HeardAt() - p.St.Unseen
+	age := max(now.Mono-p.HeardAt()-p.St.Unseen, p.temperatureGone())
 	if st.HasHum || st.Reason == sensors.OutOfRange || p.lacks(l.v) {
 		age = max(age, p.humidityGone(s.Rec.Life.Active))
 	}
@@ -71,6 +71,14 @@ func (l look) silent(p probe, age, limit, now time.Duration) {
 	p.Told = now
 	s.Against(age.Seconds(), limit.Seconds())
 	l.out.Hold(s, true)
+}
+
+// temperatureGone is for how long a probe that told temperatures, and that speaks, has told none.
+func (p probe) temperatureGone() time.Duration {
+	if !p.St.HasTemp {
+		return 0
+	}
+	return p.St.Heard.Mono - max(p.St.AnyAt, p.St.TempAt, p.Since)
 }
 
 // humidityGone is for how long a probe that speaks has told no humidity, and no
