@@ -224,7 +224,9 @@ func (l look) wentDark(en *room.Enclosure) bool {
 // lamp is over all. One that was early steps no more.
 func (l look) notSwitched(en *room.Enclosure) bool {
 	own, least := &en.St.Lamps, looks
-	if !own.Early && !own.Since.Seen && (l.beside(en, false) >= told || l.beside(en, true) >= shelfTold) {
+	// The sun warms one shelf as well, some evenings: it has to be odd for its own days too.
+	odd := !own.Early && !own.Since.Seen && (!own.HasRoom || own.Sign.Missing >= climate.LampHint)
+	if odd && (l.beside(en, false) >= told || l.beside(en, true) >= shelfTold) {
 		return true
 	}
 	if !own.HasRoom {

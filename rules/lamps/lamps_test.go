@@ -354,6 +354,14 @@ func TestNotSwitched_BesideOthers(t *testing.T) {
 		want  bool
 	}{
 		{"it alone stays", []float64{0, -1.1, -0.9, -1, -1.05, -0.95, -1}, nil, true},
+		{"and it is odd for its days", []float64{0, -1.1, -0.9, -1, -1.05, -0.95, -1}, func(v *room.View) {
+			w := &v.Enclosures[0].St.Lamps
+			w.HasRoom, w.Sign.Missing, w.Sign.Looks = true, climate.LampHint, looks
+		}, true},
+		{"as on other days", []float64{0, -1.1, -0.9, -1, -1.05, -0.95, -1}, func(v *room.View) {
+			w := &v.Enclosures[0].St.Lamps
+			w.HasRoom, w.Sign.Missing, w.Sign.Looks = true, climate.LampHint-0.1, looks
+		}, false},
 		{"in a room that cools", []float64{-1.5, -2.6, -2.4, -2.5, -2.55, -2.45, -2.5}, nil, true},
 		{"all stay", []float64{0, 0.1, -0.1, 0, 0.05, -0.05, 0}, nil, false},
 		{"others differ as much", []float64{0, -1.8, -0.2, -1, -1.7, -0.3, -1}, nil, false},
