@@ -121,7 +121,7 @@ func (cs Look) SupplyOrPower(en *room.Enclosure) []alarm.Fact {
 	if dark, known := cs.unlit(en); !dark || known {
 		return nil
 	}
-	return Facts(alarm.FactOrPowerDark)
+	return []alarm.Fact{{ID: alarm.FactOrPowerDark}}
 }
 
 // SomeDark is the evidence from which an enclosure may be dark that should be lit.

@@ -81,6 +81,12 @@ func (c *Contrast) Add(usual, moved float64) {
 	c.xx, c.xy, c.yy = c.xx+usual*usual, c.xy+usual*moved, c.yy+moved*moved
 }
 
+// Parted is c, to which some of it were added as not moving, with how these usually move.
+func (c Contrast) Parted(some Contrast) Contrast {
+	c.x, c.xx, c.xy = c.x+some.x, c.xx+some.xx, c.xy+some.xy
+	return c
+}
+
 // Evidence is the logarithm of how much likelier the first is, by the squares that each
 // leaves unexplained.
 func (c *Contrast) Evidence() float64 {

@@ -55,14 +55,15 @@ type Judge struct {
 // A look is one look at the room.
 type look struct {
 	*Judge
-	v   *room.View
-	out *room.Out
+	v     *room.View
+	out   *room.Out
+	parts map[[2]int]climate.Contrast // by timer and shelf
 }
 
 // Step feeds what is learned and, every ten minutes, looks at all enclosures together.
 // Nothing is judged while the clock is unset.
 func (j *Judge) Step(v *room.View, out *room.Out) {
-	l := look{j, v, out}
+	l := look{Judge: j, v: v, out: out}
 	if v.Due == room.Slow {
 		l.feed(v.Enclosure)
 		return
@@ -109,6 +110,7 @@ func late(on bool) climate.LampFault {
 func (l look) judge() {
 	l.faults = l.faults[:0]
 	l.seeSwitch()
+	l.parts = l.part()
 	for i := range l.v.Enclosures {
 		l.faults = append(l.faults, l.faultOf(&l.v.Enclosures[i]))
 	}
@@ -226,7 +228,7 @@ func (l look) notSwitched(en *room.Enclosure) bool {
 	own, least := &en.St.Lamps, looks
 	// The sun warms one shelf as well, some evenings: it has to be odd for its own days too.
 	odd := !own.Early && !own.Since.Seen && (!own.HasRoom || own.Sign.Missing >= climate.LampHint)
-	if odd && (l.beside(en, false) >= told || l.beside(en, true) >= shelfTold) {
+	if odd && l.apartTold(en) {
 		return true
 	}
 	if !own.HasRoom {
@@ -239,26 +241,6 @@ func (l look) notSwitched(en *room.Enclosure) bool {
 		return true
 	}
 	return l.missing(en, true) >= shelfTold
-}
-
-// beside is the evidence of an enclosure, or of its shelf, that did not follow the switch
-// that others on its timer followed: whatever the room does, it does to all.
-func (l look) beside(en *room.Enclosure, shelf bool) float64 {
-	var c climate.Contrast
-	for i := range l.v.Enclosures {
-		o := &l.v.Enclosures[i]
-		if o.Lamps != en.Lamps || o.St.Lamps.Wrong || o.St.Lamps.Since.Next < looks || l.mute(o) {
-			continue
-		}
-		lacks, step, known := o.St.Lamps.Lacks()
-		if o != en && (!shelf || o.Cfg.Rack != en.Cfg.Rack || o.Cfg.Shelf != en.Cfg.Shelf) {
-			step = 0
-		}
-		if known {
-			c.Add(-step, lacks)
-		}
-	}
-	return c.Evidence()
 }
 
 // missing is the evidence of all enclosures on a timer, or of one shelf on it.
@@ -380,21 +362,6 @@ func (l look) isBack(en *room.Enclosure) bool {
 		return true
 	}
 	return w.Sign.Looks >= looks && w.Sign.Missing < 0 && (w.Sign.Missing <= follows || l.missing(en, true) <= -told)
-}
-
-// mute reports whether an enclosure says nothing of its lamps: no probe of it has changed
-// for long, or those that have are told to hang in another's place, or its door is ajar, or
-// was within a day, since a mist or a night can look like one that is shut.
-func (l look) mute(en *room.Enclosure) bool {
-	if d := &en.Alarms[alarm.KindDoorAjar].Rec.Life; d.Active || d.EndedAt > 0 && l.v.At.Mono-d.EndedAt < doorLong {
-		return true
-	}
-	for _, i := range en.Probes {
-		if st := &l.v.Probes[i].St; st.HasTemp && st.Swap.With == "" && l.v.At.Mono-st.StillAt < standing {
-			return false
-		}
-	}
-	return true
 }
 
 // cause is the power where all timers went dark off schedule, the enclosure's own

@@ -288,7 +288,7 @@ func TestLamps_AtTheirLimits(t *testing.T) {
 		en := &v.Enclosures[0]
 		en.Now.HasLux, en.St.Lamps.Light.State, v.Lamps[0].Edge = true, climate.LampsOff, edge
 		found := &roomtest.Found{}
-		look{&Judge{}, v, &room.Out{Lives: found}}.judge()
+		look{Judge: &Judge{}, v: v, out: &room.Out{Lives: found}}.judge()
 		if _, ok := found.Last(alarm.KindLampStuck); ok != want {
 			t.Errorf("dark for %v: told %v", edge, ok)
 		}
@@ -321,7 +321,7 @@ func TestByLight(t *testing.T) {
 		en.Lamps, en.Now.HasLux = i%2, true
 		en.St.Lamps.On, en.St.Lamps.Light.State, en.St.Lamps.Light.Since = true, climate.LampsOff, 4*time.Hour
 	}
-	look{&Judge{}, v, &room.Out{Lives: &roomtest.Found{}}}.judge()
+	look{Judge: &Judge{}, v: v, out: &room.Out{Lives: &roomtest.Found{}}}.judge()
 	if got := v.Enclosures[0].Alarms[alarm.KindLampStuck].Rec.Cause.Kind; got != alarm.CausePower {
 		t.Errorf("all dark at once: %v", got)
 	}
@@ -385,14 +385,16 @@ func TestNotSwitched_BesideOthers(t *testing.T) {
 		for i, moved := range c.moved {
 			w := &v.Enclosures[i].St.Lamps
 			v.Probes[i+1].St.StillAt = v.At.Mono
-			v.Enclosures[i].Cfg.Shelf = 1 + i
+			v.Enclosures[i].Shelf = i
 			w.Course[0].Mean[looks-1], w.Course[0].Days[looks-1] = -1, 3
 			w.Since.Next, w.Since.Bins[looks-1].N, w.Since.Bins[looks-1].Value = looks, 1, moved
 		}
 		if c.set != nil {
 			c.set(v)
 		}
-		if got := (look{Judge: &Judge{}, v: v}).notSwitched(&v.Enclosures[0]); got != c.want {
+		l := look{Judge: &Judge{}, v: v}
+		l.parts = l.part()
+		if got := l.notSwitched(&v.Enclosures[0]); got != c.want {
 			t.Errorf("%s: told %v", c.name, got)
 		}
 	}
@@ -679,7 +681,7 @@ func TestLamps_Settle(t *testing.T) {
 			s.Rec.Life.State, s.Rec.Life.Active = alarm.Unack, true
 		}
 		why := alarm.Cause{Kind: alarm.CauseLamps, ID: "day"}
-		look{&Judge{}, v, &room.Out{Lives: found}}.settle(en, c.fault, why)
+		look{Judge: &Judge{}, v: v, out: &room.Out{Lives: found}}.settle(en, c.fault, why)
 		f, ok := found.Last(alarm.KindLampStuck)
 		if ok != c.found || f.In != c.in || en.St.Lamps.Wrong != c.wrong || c.wrong && (s.Rec.Cause != why || en.St.Lamps.Fault != c.fault) {
 			t.Errorf("%s: %v %+v, %+v", c.name, ok, f, en.St.Lamps.Wrong)
@@ -695,7 +697,7 @@ func TestLamps_SettleSince(t *testing.T) {
 		v := roomtest.View(t, 1, "")
 		en := &v.Enclosures[0]
 		s := &en.Alarms[alarm.KindLampStuck]
-		l := look{&Judge{}, v, &room.Out{Lives: &roomtest.Found{}}}
+		l := look{Judge: &Judge{}, v: v, out: &room.Out{Lives: &roomtest.Found{}}}
 		l.settle(en, fault, alarm.Cause{})
 		first := v.At.Mono
 		if got := en.St.Lamps.OffHour; (got == first) != want {
@@ -735,7 +737,7 @@ func TestDeparts_TheRoomFalls(t *testing.T) {
 			v.Enclosures[i].Lamps = i % 2
 			w.On, w.HasRoom, w.Sign = true, true, climate.LampSign{Warms: true, Known: true, Moved: c.moved}
 		}
-		if got := (look{&Judge{}, v, nil}).departs(0); got != c.want {
+		if got := (look{Judge: &Judge{}, v: v, out: nil}).departs(0); got != c.want {
 			t.Errorf("%s: %v", c.name, got)
 		}
 	}
@@ -769,7 +771,7 @@ func TestDeparts_NoRoom(t *testing.T) {
 			w := &v.Enclosures[i].St.Lamps
 			w.HasRoom, w.Sign = c.hasRoom, climate.LampSign{Warms: true, Known: true, Moved: c.moved, Before: c.before}
 		}
-		if got := (look{&Judge{}, v, nil}).departs(0); got != c.want {
+		if got := (look{Judge: &Judge{}, v: v, out: nil}).departs(0); got != c.want {
 			t.Errorf("%s: %v", c.name, got)
 		}
 	}
@@ -800,7 +802,7 @@ func TestDeparts_EachByItsOwn(t *testing.T) {
 			}
 			w.Past[4].Value = c.moved[i]
 		}
-		if got := (look{&Judge{}, v, nil}).departs(0); got != c.want {
+		if got := (look{Judge: &Judge{}, v: v, out: nil}).departs(0); got != c.want {
 			t.Errorf("%s: %v", c.name, got)
 		}
 	}
@@ -855,7 +857,7 @@ func TestDeparts_OtherTimersNoRoom(t *testing.T) {
 		for i := range v.Lamps {
 			v.Lamps[i].Next = 6 * time.Hour
 		}
-		if got := (look{&Judge{}, v, nil}).departs(0); got != known {
+		if got := (look{Judge: &Judge{}, v: v, out: nil}).departs(0); got != known {
 			t.Errorf("the room is known %v: %v", known, got)
 		}
 	}
