@@ -32,7 +32,6 @@ func groupOf(c alarm.Cause, k alarm.Key) group {
 	return group{cause: c}
 }
 
-// groupIn is the group that in stands for.
 func groupIn(in *incident) group {
 	if len(in.Notice.Members) == 0 {
 		return group{cause: in.Notice.Cause}
@@ -120,7 +119,6 @@ func (in *incident) aside() bool { return in.drill() || in.Notice.Kind == Silenc
 
 func (in *incident) several() bool { return in.Notice.Cause.Kind == CauseSeveral }
 
-// any reports whether f holds for a member.
 func (in *incident) any(f func(m *Member) bool) bool {
 	for m := range in.Notice.each() {
 		if f(m) {

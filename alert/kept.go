@@ -44,7 +44,6 @@ func docOf(key string, data []byte) store.Doc {
 
 func docKey(noticeID string) string { return noticePrefix + noticeID }
 
-// encode makes the document of an incident.
 func encode(in *incident) store.Doc {
 	data, err := json.Marshal(in)
 	if err != nil {

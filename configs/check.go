@@ -207,7 +207,6 @@ func (s *Section) keys(v reflect.Value) {
 	}
 }
 
-// sections checks a list of sections.
 func (s *Section) sections(key string, given *element, list reflect.Value) {
 	seen := map[string]int{}
 	for j := range min(list.Len(), len(given.items)) {

@@ -300,7 +300,6 @@ func (c *Config) derive(families Families) {
 	}
 }
 
-// cleanPath leaves an empty path empty.
 func cleanPath(path string) string {
 	if path == "" {
 		return ""

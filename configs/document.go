@@ -104,7 +104,6 @@ func indexDocument(data []byte) (*element, error) {
 	return root, x.parser.Error()
 }
 
-// descend returns the table that a header opens.
 func (x *indexer) descend(root *element, header *unstable.Node, array bool) *element {
 	e := root
 	for keys := header.Key(); keys.Next(); {

@@ -116,7 +116,6 @@ type Season struct {
 
 func (s *Season) names(e Enclosure) bool { return slices.Contains(s.Enclosures, e.ID) }
 
-// holds reports whether the season is for the enclosure or its species.
 func (s *Season) holds(e Enclosure) bool {
 	return e.Stage == Adult && (s.names(e) || slices.Contains(s.Species, e.Species))
 }

@@ -35,7 +35,6 @@ type (
 	}
 )
 
-// judges are all there are.
 type judges struct {
 	probes *probes.Judge
 	limits *limits.Judge

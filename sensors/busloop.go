@@ -106,7 +106,6 @@ func guarded(c call) (s Sample, err error) {
 	return c.sampler.Sample(c.ctx)
 }
 
-// run is the supervisor.
 func (b *busLoop) run(ctx context.Context) {
 	go b.work()
 	defer close(b.calls)

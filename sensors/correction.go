@@ -212,7 +212,6 @@ func (c *Corrections) At(probe ProbeID, at time.Time) Applied {
 // ownCorrections are what counts for one probe, newest first; nil for nothing.
 type ownCorrections struct{ temperature, humidity []*Correction }
 
-// of returns what counts for one probe.
 func (c *Corrections) of(probe ProbeID) *ownCorrections {
 	if c == nil || len(c.inForce) == 0 {
 		return nil

@@ -46,7 +46,6 @@ func (a *archive) name() []byte {
 	return binary.BigEndian.AppendUint64(b, uint64(a.until))
 }
 
-// namedArchive is what the name of an archive says.
 func namedArchive(name []byte) (a archive, ok bool) {
 	if len(name) != archiveName {
 		return a, false

@@ -53,7 +53,6 @@ func readMetas(r io.ReaderAt) (out []fileMeta) {
 	return out
 }
 
-// newestMeta is the newer of the metas that are valid.
 func newestMeta(r io.ReaderAt) (fileMeta, error) {
 	metas := readMetas(r)
 	if len(metas) == 0 {

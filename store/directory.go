@@ -108,7 +108,6 @@ type dirKey struct {
 	of   bundleKey
 }
 
-// of returns the directory of a bundle.
 func (c *directories) of(b []byte, root string, key bundleKey) (directory, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()

@@ -73,7 +73,6 @@ func (r *recordFile) Get(b Bucket, key string) ([]byte, error) {
 	return out, nil
 }
 
-// keyState is the document with the engine's state.
 const keyState = "engine"
 
 // State returns the engine's state as last written, nil where there is none.

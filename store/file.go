@@ -58,7 +58,6 @@ var ErrUnavailable = errors.New("the record is not available")
 // growBy is how much the file is lengthened at a time, and a small one by less.
 const growBy = 16 << 10
 
-// boltOptions are the library's options for the record.
 func (r *recordFile) boltOptions() *bolt.Options {
 	mapped := int64(64 << 20)
 	if strconv.IntSize == 64 {

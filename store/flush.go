@@ -177,7 +177,6 @@ func (w *writer) put(tx *bolt.Tx, p *plan, o *openWrite) error {
 	return cmp.Or(w.letGoOf(tx, p.leaving, 0), putCommit(tx, p.also))
 }
 
-// An openWrite is how the open hour is written.
 type openWrite struct {
 	set    []byte // what is to be written, nil for nothing
 	part   bool   // as a part, with all that slots hold; else to slot

@@ -58,7 +58,6 @@ func (k bundleKey) compare(o bundleKey) int {
 		cmp.Compare(k.monoMin, o.monoMin), cmp.Compare(k.monoMax, o.monoMax))
 }
 
-// find returns where the bundle of a key is among entries.
 func find(entries []entry, key bundleKey) (at int, ok bool) {
 	return slices.BinarySearchFunc(entries, key, func(e entry, k bundleKey) int { return e.key.compare(k) })
 }

@@ -14,7 +14,6 @@ import (
 	"dewline/rules/event"
 )
 
-// keyHead is the document with the newest entry.
 const keyHead = "journal"
 
 // loadHead returns where the chain goes on from: the kept head, or the last
@@ -38,7 +37,6 @@ func lastOf(tx *bolt.Tx) journalHead {
 	return h
 }
 
-// putJournal appends events.
 func putJournal(tx *bolt.Tx, events []event.Event) error {
 	if len(events) == 0 {
 		return nil

@@ -209,7 +209,6 @@ func bundleHead(b []byte) (k bundleKey, root string, err error) {
 	return k, root, err
 }
 
-// newBundle is a bundle for a root, under that name.
 func newBundle(root string, key []byte, parts []bundlePart) []byte {
 	dst := bundleBegins(root, key)
 	dst = binary.AppendUvarint(dst, uint64(len(parts)))
@@ -297,7 +296,6 @@ func probeKey(num int) []byte { return binary.BigEndian.AppendUint16(nil, uint16
 // errBadFile says that the file's structure is damaged.
 var errBadFile = errors.New("the file is damaged")
 
-// badf makes an error that wraps errBadFile.
 func badf(format string, args ...any) error {
 	return fmt.Errorf("%w: %s", errBadFile, fmt.Sprintf(format, args...))
 }

@@ -45,7 +45,6 @@ type Panel struct {
 	scale unit.Scale // of a panel in °C: what its reader reads
 }
 
-// in returns the panel for a reader of s.
 func (p Panel) in(s unit.Scale) Panel {
 	if p.Unit == unit.Celsius.Name() {
 		p.Unit, p.Least, p.scale = s.Name(), unit.TemperatureDelta(p.Least).In(s), s

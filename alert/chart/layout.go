@@ -83,7 +83,6 @@ func (c Chart) heading(p *picture, f frame, panel *Panel, base float64) {
 	}
 }
 
-// lookOf returns the roles and the dash of the n-th series.
 func (p *Panel) lookOf(s Series, n int) (line, envelope role, d dash) {
 	switch {
 	case s.Beside:

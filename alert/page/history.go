@@ -182,7 +182,6 @@ func onsets(rec Record, snap *alert.Snapshot, from time.Time, keep func(alarm.Ke
 	return slices.DeleteFunc(out, func(o *alarm.Past) bool { return !o.To.IsZero() && o.To.Wall.Before(from) }), errs
 }
 
-// ofEnclosure returns which alarms are about an enclosure or its probes.
 func ofEnclosure(cfg *configs.Config, id string) func(alarm.Key) bool {
 	subjects := map[string]bool{id: true}
 	for _, p := range cfg.ProbesOf(id) {

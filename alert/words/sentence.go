@@ -91,7 +91,6 @@ func figureOf(a *alarm.Onset, value, limit float64) Figure {
 	return f
 }
 
-// figure is the value and the limit of the telling.
 func figure(a *alarm.Onset, s unit.Scale) Shown {
 	out := figureOf(a, a.Detail.Value, a.Detail.Limit).Text(s)
 	if a.Key.Alarm == alarm.Exposure {

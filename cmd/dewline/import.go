@@ -151,7 +151,6 @@ type importing struct {
 	n, bad        int
 }
 
-// errTwice says that a trace is on record already.
 var errTwice = errors.New("the record has a reading of this probe at this time: was the trace imported before? --again adds it once more")
 
 func (m *importing) rows(ctx context.Context) error {

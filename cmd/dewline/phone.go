@@ -28,7 +28,6 @@ type phone struct {
 	woken    map[string]bool
 }
 
-// newPhone listens at the broker until that is closed.
 func newPhone(b *broker, room string, show *shower) (*phone, error) {
 	p := &phone{show: show, versions: map[string]int{}, woken: map[string]bool{}, came: make(chan struct{}), gone: make(chan struct{})}
 	p.online, p.offline = sync.OnceFunc(func() { close(p.came) }), sync.OnceFunc(func() { close(p.gone) })

@@ -147,7 +147,6 @@ func handOver(path string) {
 	}
 }
 
-// spanFlags are the flags of a span of time.
 type spanFlags struct {
 	from, to *string
 	usual    time.Duration

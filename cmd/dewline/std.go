@@ -23,7 +23,6 @@ func usagef(format string, args ...any) error { return usageError{fmt.Errorf(for
 // of its lines begins with the place of a fault.
 type configError struct{ error }
 
-// does gives a command its action.
 func does(c *cobra.Command, action func(ctx context.Context, words []string, std stdio) error) *cobra.Command {
 	c.RunE = func(c *cobra.Command, words []string) error {
 		return action(c.Context(), words, stdio{in: c.InOrStdin(), out: c.OutOrStdout(), err: c.ErrOrStderr()})

@@ -105,7 +105,6 @@ func (s situation) warmSteps(c alarm.Cause) []alarm.Step {
 	}
 }
 
-// shared reports whether the room's air is at fault.
 func shared(c alarm.Cause) bool { return c.Kind == alarm.CauseRoom || c.Kind == alarm.CauseShelf }
 
 // blow says whether to let air in, by what is known of it. What is known of the

@@ -64,7 +64,6 @@ func (h *history) UnmarshalText(text []byte) error {
 	return nil
 }
 
-// clear forgets every slot.
 func (h *history) clear() {
 	for i := range h {
 		h[i] = slot{air: noTemp, room: noTemp, lamps: noLamps, hour: noHour}

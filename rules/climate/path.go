@@ -56,7 +56,6 @@ func (m *Thermal) courseOf(o *Outlook, c *course) {
 	}
 }
 
-// run fills in one path.
 func (m *Thermal) run(c *course, s *scenario, out *path) {
 	p := &m.Params
 	step := pathStep.Hours()

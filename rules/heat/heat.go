@@ -228,7 +228,6 @@ const doseDead = 0.5
 // Judge looks at the heat that is coming and at what it adds up to.
 type Judge struct{}
 
-// heatLook is one look at the room.
 type look struct {
 	v   *room.View
 	out *room.Out

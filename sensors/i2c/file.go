@@ -64,7 +64,6 @@ func Open(path string) (*File, error) {
 	return b, b.openLocked()
 }
 
-// openLocked opens the file for the first time.
 func (b *File) openLocked() error {
 	p, err := b.open(b.path)
 	if err != nil {

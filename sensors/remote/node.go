@@ -297,7 +297,6 @@ type Stamp struct {
 	Err  error // why it says none although the format names where
 }
 
-// same reports whether both say the same time.
 func (s Stamp) same(o Stamp) bool { return s.Said && o.Said && s.At.Equal(o.At) }
 
 // until is the time from one stamp to a later one, zero unless both say one.

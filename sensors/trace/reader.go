@@ -263,7 +263,6 @@ func (r *Reader) identify(name sensors.ProbeID) (*met, error) {
 	return m, nil
 }
 
-// meet returns the probe of that name.
 func (r *Reader) meet(name sensors.ProbeID) (*met, error) {
 	field := []byte(nil)
 	if !r.layout.foreign() {

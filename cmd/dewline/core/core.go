@@ -248,7 +248,6 @@ func (c *Core) unseen(probe string) (enclosure string) {
 	return enclosure
 }
 
-// out reports whether an alarm of a subject is out of service.
 func (c *Core) out(a alarm.ID, subject string) bool {
 	v, ok := c.engine.Alarm(alarm.Key{Alarm: a, Subject: subject})
 	return ok && v.State == alarm.OutOfService

@@ -41,7 +41,6 @@ func (p *parts) Set(now sensors.Instant, cond rules.Condition) Effects {
 	return p.after(now, p.engine.Set(now, cond))
 }
 
-// self names an alarm about dewline as a whole.
 func self(a alarm.ID) alarm.Key { return alarm.Key{Alarm: a, Subject: rules.Self} }
 
 // active reports whether an alarm about dewline itself is.

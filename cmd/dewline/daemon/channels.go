@@ -45,7 +45,6 @@ type ways struct {
 	faults  []WayFault // of what cannot work
 }
 
-// inUse returns the ways as they are now.
 func (c *channels) inUse() ways {
 	c.mu.Lock()
 	defer c.mu.Unlock()

@@ -50,7 +50,6 @@ type recorder struct {
 	wake chan struct{}
 }
 
-// A queue is what is to be written.
 type queue struct {
 	docs    map[docKey]store.Doc
 	journal []event.Event

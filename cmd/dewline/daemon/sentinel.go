@@ -253,7 +253,6 @@ type toldFile struct {
 	kept toldDocs
 }
 
-// toldDocs are what the file holds.
 type toldDocs struct {
 	Mono time.Duration              `json:"mono"`
 	Docs map[string]json.RawMessage `json:"docs"`
@@ -304,7 +303,6 @@ func (m *toldFile) load() (docs []store.Doc, err error) {
 // everything twice and overwrite what the other told.
 const sentinelLock = "sentinel.lock"
 
-// errTwoSentinels says that the directory is in use.
 var errTwoSentinels = errors.New("another sentinel works there: stop it first, or give this one a directory and a room.id of its own")
 
 // lock takes the directory until release is called. The kernel lets go of it

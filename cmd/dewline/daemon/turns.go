@@ -106,7 +106,6 @@ func (l *loop) drain() {
 	}
 }
 
-// take passes a reading through the core and to the record.
 func (l *loop) take(r sensors.Reading) {
 	r.At.Mono += time.Duration(l.leap.Load())
 	l.apply(l.core.Reading(r))

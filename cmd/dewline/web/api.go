@@ -173,7 +173,6 @@ func (s *Site) serveJournal(w http.ResponseWriter, r *http.Request) {
 	writeJSON(w, http.StatusOK, entries)
 }
 
-// errEnough ends a listing.
 var errEnough = errors.New("enough")
 
 // damaged logs a fault that hides only what is damaged itself: the rest is answered.
