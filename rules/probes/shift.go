@@ -46,19 +46,31 @@ func (l swaps) shifted(p probe, now sensors.Instant) {
 		p.Shift = Shift{}
 		return
 	}
-	least := max(shiftLeast, shiftGrains*p.Grain.Temp)
-	switch {
-	case p.Encl < 0 || p.St.Swap.With != "" || s.Silent || p.St.Interval > shiftPoll && !p.rare(by, now.Mono):
-	case p.St.Alone: // told as that
-	case p.Handled > 0 && s.At-p.Handled < shiftHand:
-	case math.Abs(by) < least || (s.First-s.Before.Temp)*by < least*math.Abs(by):
-	case !s.Before.HasHum || !s.After.HasHum || l.seenBeside(p, by):
-	case l.lampsSwitched(p), l.asDoor(p, now):
-	case p.dried(by): // the air went with it
-	default:
+	if p.tellsShift(by, now.Mono) && !l.byAir(p, by, now) {
 		p.Shift = Shift{At: now.Mono, Before: s.Before.Temp, By: by}
 		l.judgeJump(p, now)
 	}
+}
+
+// tellsShift reports whether a step is as large and as sudden as a shift, in an enclosure,
+// and nothing else tells of it.
+func (p probe) tellsShift(by float64, now time.Duration) bool {
+	s := &p.Step
+	least := max(shiftLeast, shiftGrains*p.Grain.Temp)
+	switch {
+	case p.Encl < 0 || p.St.Swap.With != "" || s.Silent || p.St.Alone:
+	case p.St.Interval > shiftPoll && !p.rare(by, now):
+	case p.Handled > 0 && s.At-p.Handled < shiftHand:
+	case math.Abs(by) < least || (s.First-s.Before.Temp)*by < least*math.Abs(by):
+	default:
+		return true
+	}
+	return false
+}
+
+// byAir reports whether the air made a step, or may have: where nobody knows its humidity.
+func (l swaps) byAir(p probe, by float64, now sensors.Instant) bool {
+	return !p.Step.Before.HasHum || !p.Step.After.HasHum || l.seenBeside(p, by) || l.lampsSwitched(p) || l.asDoor(p, now) || p.dried(by)
 }
 
 // rare reports whether the air never made half such a step, or a third, in the days that are
