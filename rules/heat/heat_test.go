@@ -54,6 +54,29 @@ func TestStep_HidesWhatIsHere(t *testing.T) {
 	}
 }
 
+// It stays hidden while it falls, also where a mist cools it, and shows on a rise.
+func TestHideAhead_UntilItRises(t *testing.T) {
+	en := &roomtest.View(t, 1, "").Enclosures[0]
+	r := &en.Alarms[alarm.KindAhead].Rec.Life
+	for _, c := range []struct {
+		seen                alarm.Input
+		was, is, want, here bool
+	}{
+		{alarm.Back, true, true, true, false},
+		{alarm.Between, true, true, true, false},
+		{alarm.Beyond, true, true, false, false},
+		{alarm.Beyond, false, true, true, true},
+		{alarm.Back, false, true, false, false},
+		{alarm.Back, true, false, false, false}, // it is over: the next is told at once
+	} {
+		r.Seen, r.Suppress, r.Active = c.seen, c.was, c.is
+		en.Alarms[alarm.KindLethal].Rec.Life.Active = c.here
+		if en.HideAhead(); r.Suppress != c.want {
+			t.Errorf("%+v: hidden %v", c, r.Suppress)
+		}
+	}
+}
+
 // rising gives an enclosure a trend that ends at celsius.
 func rising(v *room.View, celsius, perHour float64) *room.Enclosure {
 	en := &v.Enclosures[0]
