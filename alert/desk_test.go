@@ -606,7 +606,7 @@ func TestDesk_peakKeepsItsLimit(t *testing.T) {
 	r := newRig(t, Options{Room: "attic"})
 	step := func(to alarm.State, value, limit float64) {
 		c := r.tr(change{alarm.AboveBand, "e1", to, alarm.Today, tank("e1"), value, 0})
-		c.Limit = limit
+		c.Limit, c.Peak.Limit = limit, limit
 		r.transitions(c)
 		r.pass(5 * time.Minute)
 	}
@@ -619,7 +619,7 @@ func TestDesk_peakKeepsItsLimit(t *testing.T) {
 	// Too little is furthest at its least.
 	dry := func(to alarm.State, value float64) {
 		c := r.tr(change{alarm.HumidityFloor, "e1", to, alarm.Today, tank("e1"), value, 0})
-		c.Limit, c.Unit = 70, "%"
+		c.Limit, c.Peak.Limit, c.Unit = 70, 70, "%"
 		r.transitions(c)
 		r.pass(5 * time.Minute)
 	}
@@ -768,7 +768,8 @@ func TestDesk_DocsHoldAll(t *testing.T) {
 	}
 }
 
-// The peak of a member is the value furthest past the limit of its hour.
+// A member keeps the furthest of all rises that its notice tells of, by the limits of
+// their hours; what says nothing of it takes nothing away.
 func TestMember_Measure(t *testing.T) {
 	for _, c := range []struct {
 		kind  alarm.ID
@@ -777,14 +778,13 @@ func TestMember_Measure(t *testing.T) {
 	}{
 		{alarm.AboveBand, 27, 27}, {alarm.AboveBand, 26, 28}, {alarm.AboveBand, 26.1, 28}, {alarm.BelowBand, 20, 20}, {alarm.BelowBand, 30, 28},
 	} {
-		m := Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: c.kind}, HasValue: true}, Peak: 28, PeakLimit: 26.5} // 1.5 past it
-		if m.measure(&alarm.Onset{Value: c.value, Limit: 25}); m.Peak != c.peak || m.Value != c.value {
+		m := Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: c.kind}, HasValue: true, Peak: &alarm.Peak{Value: 28, Limit: 26.5}}} // 1.5 past it
+		if m.measure(&alarm.Onset{Value: 24, Peak: &alarm.Peak{Value: c.value, Limit: 25}}); m.Peak.Value != c.peak || m.Value != 24 {
 			t.Errorf("%s at %v: peak %v", c.kind, c.value, m.Peak)
 		}
-	}
-	m := Member{Onset: alarm.Onset{HasValue: true}, Peak: 28, PeakLimit: 26}
-	if m.measure(&alarm.Onset{Value: 27, Limit: 25}); m.PeakLimit != 26 {
-		t.Error("as far is no further")
+		if m.measure(&alarm.Onset{Value: c.value}); m.Peak.Value != c.peak {
+			t.Errorf("%s: %v", c.kind, m.Peak)
+		}
 	}
 	for _, p := range []alarm.Priority{alarm.Note, alarm.Today} {
 		x := Member{State: alarm.Unack, Onset: alarm.Onset{Priority: p}}

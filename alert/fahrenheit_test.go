@@ -25,7 +25,7 @@ func TestRender_FahrenheitByDimension(t *testing.T) {
 		{alarm.ProbeDisagrees, 1.8, 1, []string{"3.2 °F"}},
 		{alarm.ProbeJump, 34, 25, []string{"93.2 °F"}},
 	} {
-		m := Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: c.id, Subject: "e1"}, Seq: 1, Priority: alarm.Wake, Unit: "°C", Value: c.value, HasValue: true, Limit: c.limit, HasLimit: true, Detail: alarm.Detail{DetailHeat: alarm.DetailHeat{RatePerHour: 1.5, HasRate: true}}}, State: unack, Peak: c.value, PeakLimit: c.limit}
+		m := Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: c.id, Subject: "e1"}, Seq: 1, Priority: alarm.Wake, Unit: "°C", Value: c.value, HasValue: true, Limit: c.limit, HasLimit: true, Detail: alarm.Detail{DetailHeat: alarm.DetailHeat{RatePerHour: 1.5, HasRate: true}}}, State: unack}
 		for _, kind := range []Kind{Raise, FollowUp} {
 			n := Notice{Kind: kind, Time: t0, Since: t0, ClockSet: true, Priority: alarm.Wake, Cause: alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e1"}, Members: []Member{m}}
 			got := Render(n, unit.Fahrenheit)
@@ -50,7 +50,7 @@ func TestRender_FahrenheitByDimension(t *testing.T) {
 
 // A value just under its limit is not told as the limit itself.
 func TestRender_JustUnderItsLimit(t *testing.T) {
-	m := Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"}, Seq: 1, Priority: alarm.Wake, Unit: "°C", Value: 32.97, HasValue: true, Limit: 33, HasLimit: true}, Name: "Tank", State: unack, Peak: 34}
+	m := Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"}, Seq: 1, Priority: alarm.Wake, Unit: "°C", Value: 32.97, HasValue: true, Limit: 33, HasLimit: true}, Name: "Tank", State: unack}
 	n := Notice{Kind: Raise, Time: t0, Since: t0, ClockSet: true, Priority: alarm.Wake, Cause: alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e1"}, Members: []Member{m}}
 	for u, want := range map[unit.Scale]string{unit.Celsius: "32.97 °C", unit.Fahrenheit: "91.3 °F"} {
 		if got := Render(n, u); !strings.Contains(got.Title, want) || strings.Contains(got.Text, "33.0 °C (lethal limit 33.0 °C)") && !strings.Contains(got.Text, want) {

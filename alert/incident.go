@@ -196,7 +196,7 @@ func (in *incident) update(t *rules.Transition, name string) {
 	}
 	material, touched := m.changedBy(t), in.touched
 	if !m.same(t) {
-		*m = Member{Onset: alarm.Onset{Key: t.Key, Seq: t.Seq}, Peak: t.Value}
+		*m = Member{Onset: alarm.Onset{Key: t.Key, Seq: t.Seq}}
 	}
 	again := m.State != alarm.Unack && t.To == alarm.Unack
 	if again || t.Priority > m.Priority {

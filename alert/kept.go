@@ -52,7 +52,7 @@ func encode(in *incident) store.Doc {
 		c := *in
 		c.Notice.Members = slices.Clone(in.Notice.Members)
 		for m := range c.Notice.each() {
-			m.Value, m.Peak, m.PeakLimit, m.Limit, m.HasValue, m.HasLimit = 0, 0, 0, 0, false, false
+			m.Value, m.Peak, m.Limit, m.HasValue, m.HasLimit = 0, nil, 0, false, false
 			m.Detail = alarm.Detail{FirstAction: m.Detail.FirstAction, Steps: m.Detail.Steps, Air: m.Detail.Air}
 		}
 		if c.Said != nil {

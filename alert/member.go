@@ -2,6 +2,7 @@ package alert
 
 import (
 	"cmp"
+	"encoding/json"
 	"slices"
 	"time"
 
@@ -13,15 +14,29 @@ import (
 // A Member is one alarm as a notice tells it, with the value that it had last.
 type Member struct {
 	alarm.Onset
-	Name  string      `json:"name,omitempty"`
-	State alarm.State `json:"state"`
-	Peak  float64     `json:"peak"` // furthest past the limit
-	// PeakLimit is the limit in force at the peak: that of day and night differ.
-	PeakLimit float64         `json:"peak_limit,omitempty"`
-	Ended     sensors.Instant `json:"ended,omitzero"`
-	By        string          `json:"by,omitempty"`   // who acted last
-	Gone      bool            `json:"gone,omitempty"` // it ended since the configuration has its subject no more
+	Name  string          `json:"name,omitempty"`
+	State alarm.State     `json:"state"`
+	Ended sensors.Instant `json:"ended,omitzero"`
+	By    string          `json:"by,omitempty"`   // who acted last
+	Gone  bool            `json:"gone,omitempty"` // it ended since the configuration has its subject no more
 	Ledger
+}
+
+// UnmarshalJSON also reads the furthest value of an older document.
+func (m *Member) UnmarshalJSON(data []byte) error {
+	type plain Member
+	var old struct {
+		plain
+		Peak      *float64 `json:"peak"`
+		PeakLimit float64  `json:"peak_limit"`
+	}
+	if err := json.Unmarshal(data, &old); err != nil {
+		return err
+	}
+	if *m = Member(old.plain); m.Peak == nil && old.Peak != nil && m.HasLimit {
+		m.Peak = &alarm.Peak{Value: *old.Peak, Limit: cmp.Or(old.PeakLimit, m.Limit), At: m.Since}
+	}
+	return nil
 }
 
 // Active reports whether the condition behind m still holds, as far as a
@@ -51,7 +66,7 @@ func heat(a alarm.ID) bool { row, _ := alarm.Find(a); return row.Heat }
 
 // restart begins a new story under the same onset.
 func (m *Member) restart(t *rules.Transition) {
-	m.Since, m.Peak, m.HasValue = t.Since, t.Value, false
+	m.Since, m.Peak, m.HasValue = t.Since, nil, false
 	m.anew(t.At.Mono)
 }
 
@@ -89,7 +104,7 @@ func (m *Member) take(t *rules.Transition, name string) {
 	}
 	was := *m
 	m.Onset, m.Name, m.State = t.Onset, name, t.To
-	m.Value, m.HasValue = was.Value, was.HasValue
+	m.Value, m.HasValue, m.Peak = was.Value, was.HasValue, was.Peak
 	if !was.Since.IsZero() {
 		m.Since = was.Since
 	}
@@ -102,16 +117,10 @@ func (m *Member) take(t *rules.Transition, name string) {
 	}
 }
 
-// measure takes over a value and remembers the one furthest past the limit of
-// its hour, which lies below it where the alarm is one of too little.
+// measure takes over a value, and the furthest of all rises that m tells of.
 func (m *Member) measure(t *alarm.Onset) {
-	further := (t.Value - t.Limit) - (m.Peak - m.PeakLimit)
-	if row, _ := alarm.Find(m.Key.Alarm); row.Low {
-		further = -further
-	}
-	if further > 0 || !m.HasValue {
-		m.Peak, m.PeakLimit = t.Value, t.Limit
-	}
+	row, _ := alarm.Find(m.Key.Alarm)
+	m.Peak = m.Peak.Further(t.Peak, row.Low)
 	m.Value, m.HasValue = t.Value, true
 }
 

@@ -100,7 +100,7 @@ type Message struct {
 	Cause       string         `json:"cause"` // kind of the cause: "room", "enclosure"…
 	CauseID     string         `json:"cause_id,omitempty"`
 	Title       string         `json:"title"`
-	Text        string         `json:"text"`
+	Text        string         `json:"text" jsonschema:"in the units of the person it is sent to, and in °C in the list of open notices"`
 	FirstAction string         `json:"first_action"`
 	Steps       []string       `json:"-"`        // that FirstAction numbers
 	Subjects    []string       `json:"subjects"` // worst first
@@ -194,7 +194,7 @@ func factsOf(n *Notice, ms []Member) *words.Notice {
 
 // Facts are what words about m are made of, with at least one step of what to do first.
 func (m *Member) Facts() words.Member {
-	f := words.Member{Onset: m.Onset, Name: m.Name, State: m.State, Gone: m.Gone, By: m.By, Peak: m.Peak, PeakLimit: m.PeakLimit}
+	f := words.Member{Onset: m.Onset, Name: m.Name, State: m.State, Gone: m.Gone, By: m.By}
 	if d := &f.Detail; d.FirstAction == "" && len(d.Steps) == 0 {
 		d.Steps = rules.FirstSteps(m.Key.Alarm, m.Cause)
 	}

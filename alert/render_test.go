@@ -25,7 +25,7 @@ func heatNotice() Notice {
 				Evidence:    noted("room rises too", "lamps are on"),
 				Unknown:     noted("outside temperature"),
 				FirstAction: "Lamps off.",
-			}}, Name: "North pair", State: unack, Peak: 31.5,
+			}}, Name: "North pair", State: unack,
 		}},
 	}
 }
@@ -303,7 +303,7 @@ func FuzzRestore(f *testing.F) {
 // files beside this one.
 func TestRender_golden(t *testing.T) {
 	warm := func(id, name string, a alarm.ID, p alarm.Priority, now, rate, ceiling, from, to float64) Member {
-		m := Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: a, Subject: id}, Seq: 1, Priority: p, Value: now, HasValue: true, Limit: 26, HasLimit: true, Unit: "°C", Detail: alarm.Detail{DetailHeat: alarm.DetailHeat{Temperature: now, Lethal: ceiling, RatePerHour: rate, HasRate: true}}}, Name: name, State: unack, Peak: now}
+		m := Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: a, Subject: id}, Seq: 1, Priority: p, Value: now, HasValue: true, Limit: 26, HasLimit: true, Unit: "°C", Detail: alarm.Detail{DetailHeat: alarm.DetailHeat{Temperature: now, Lethal: ceiling, RatePerHour: rate, HasRate: true}}}, Name: name, State: unack}
 		if to > 0 {
 			m.Detail.TimeToLethal = &alarm.Range{FromMinutes: from, ToMinutes: to}
 		}
@@ -327,7 +327,7 @@ func TestRender_golden(t *testing.T) {
 	heater.Detail.Steps = []alarm.Step{alarm.PullPlugs, alarm.BoxFrogsRising, alarm.CallVet}
 	back := warm("b-2-1", "Three Stripes", alarm.AboveBand, alarm.Today, 25.6, -0.4, 29, 0, 0)
 	back.Cause, back.Detail.Steps = tank("b-2-1"), []alarm.Step{alarm.ComingBack}
-	dry := Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.HumidityFloor, Subject: "a-1-2"}, Seq: 1, Priority: alarm.Today, Value: 68.9, HasValue: true, Limit: 70, HasLimit: true, Unit: "%", Detail: alarm.Detail{Evidence: []alarm.Fact{{ID: alarm.FactMissed, Count: 2}}, Steps: []alarm.Step{alarm.MistFloor}}}, Name: "Fern Gully", State: unack, Peak: 68.9}
+	dry := Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: alarm.HumidityFloor, Subject: "a-1-2"}, Seq: 1, Priority: alarm.Today, Value: 68.9, HasValue: true, Limit: 70, HasLimit: true, Unit: "%", Detail: alarm.Detail{Evidence: []alarm.Fact{{ID: alarm.FactMissed, Count: 2}}, Steps: []alarm.Step{alarm.MistFloor}}}, Name: "Fern Gully", State: unack}
 	for name, n := range map[string]Notice{
 		"room-ahead": {Cause: room, Members: []Member{nearest,
 			warm("a-3-2", "Nursery", alarm.AboveBand, alarm.Wake, 27.6, 1.5, 29, 46, 92),
@@ -387,7 +387,7 @@ func TestRender_AtLethalOrBack(t *testing.T) {
 // values at the end.
 func TestRender_OverTellsTheFurthest(t *testing.T) {
 	over := func(id string, a alarm.ID, value, peak, limit float64, u string) Member {
-		return Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: a, Subject: id}, Seq: 1, Priority: alarm.Wake, Cause: room, Value: value, HasValue: true, Limit: limit, HasLimit: true, Unit: u}, Name: "Tank " + id, State: alarm.Norm, Peak: peak, PeakLimit: limit}
+		return Member{Onset: alarm.Onset{Key: alarm.Key{Alarm: a, Subject: id}, Seq: 1, Priority: alarm.Wake, Cause: room, Value: value, HasValue: true, Limit: limit, HasLimit: true, Unit: u, Peak: &alarm.Peak{Value: peak, Limit: limit}}, Name: "Tank " + id, State: alarm.Norm}
 	}
 	for worst, ms := range map[string][]Member{
 		"Worst 32.1 °C (limit 28.5 °C) at Tank b (b).": {over("a", alarm.LethalLimit, 25, 32.5, 31, "°C"), over("b", alarm.LethalLimit, 25, 32.1, 28.5, "°C"), over("c", alarm.AboveBand, 25, 33, 26, "°C")},

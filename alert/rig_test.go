@@ -177,7 +177,7 @@ func (r *rig) tr(c change) rules.Transition {
 		r.seq[k] = 1
 	}
 	t := rules.Transition{
-		Onset: alarm.Onset{Key: k, Seq: r.seq[k], Priority: c.p, Cause: c.cause, Value: c.value, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C", Since: r.now, Text: "a sentence from the rules"}, At: r.now, To: c.to,
+		Onset: alarm.Onset{Key: k, Seq: r.seq[k], Priority: c.p, Cause: c.cause, Value: c.value, HasValue: true, Limit: 33, HasLimit: true, Unit: "°C", Peak: &alarm.Peak{Value: c.value, Limit: 33, At: r.now}, Since: r.now, Text: "a sentence from the rules"}, At: r.now, To: c.to,
 	}
 	if c.minutes > 0 {
 		t.Detail.TimeToLethal = &alarm.Range{FromMinutes: c.minutes, ToMinutes: c.minutes * 1.5}

@@ -86,7 +86,7 @@ func round(v, per float64) float64 { return math.Round(v*per) / per }
 func (ls *lives) tell(s *room.Alarm, now sensors.Instant, c alarm.Change) {
 	d, l := s.Rec.Detail, &s.Rec.Life
 	d.Active, d.Turn, d.Is = l.Active, alarm.TurnActive, ls.state(s)
-	d.Value, d.Limit, d.Peak = s.Rec.Value, s.Rec.Limit, s.Rec.Peak
+	d.Value, d.Limit = s.Rec.Value, s.Rec.Limit
 	if !l.Since.IsZero() {
 		d.For, d.Began = now.Sub(l.Since), ls.v.Local(l.Since.Wall, l.Since.Synced && now.Synced)
 	}

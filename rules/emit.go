@@ -18,6 +18,7 @@ func (ls *lives) step(f room.Finding) {
 	a, now := f.Alarm, ls.v.At
 	was := a.Rec.Life.Active
 	c := a.Rec.Life.Step(ls.specFor(f), now, f.In)
+	a.Follow(now, f.In, f.Severe)
 	if !was && a.Rec.Life.Active {
 		a.Afresh()
 		switch {
@@ -57,9 +58,6 @@ func (ls *lives) specFor(f room.Finding) alarm.Spec {
 // emit tells of a change of state, or of knowledge where From equals To.
 func (ls *lives) emit(s *room.Alarm, now sensors.Instant, c alarm.Change, by, why string) {
 	ls.number(s, c)
-	if (c.To == alarm.Unack || c.To == alarm.Suppressed) && !c.From.Annunciated() {
-		s.Rec.Peak = s.Rec.Value
-	}
 	ls.count(s, now, c)
 	ls.explain(s, now, c)
 	r := &s.Rec
@@ -76,6 +74,9 @@ func (ls *lives) emit(s *room.Alarm, now sensors.Instant, c alarm.Change, by, wh
 	}
 	if c.To == alarm.Norm {
 		r.Priority, r.AckedBy = s.Kind.Row().Priority, ""
+		if !r.Life.Active {
+			r.Peak = nil
+		}
 	}
 }
 

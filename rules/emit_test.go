@@ -117,12 +117,11 @@ func TestEmit_WhatIsTold(t *testing.T) {
 		from, to alarm.State
 		active   bool
 		hasValue bool
-		peak     float64 // 30 before, the value is 27
 		unknown  int
 	}{
-		{"rings", alarm.Norm, alarm.Unack, true, true, 27, 0}, {"rings again", alarm.Acked, alarm.Unack, true, true, 30, 0}, {"is hidden", alarm.Norm, alarm.Suppressed, true, true, 27, 0},
-		{"is answered", alarm.Unack, alarm.Acked, true, true, 30, 0}, {"is shelved in peace", alarm.Norm, alarm.Shelved, false, false, 30, 0}, {"is shelved", alarm.Unack, alarm.Shelved, true, true, 30, 0},
-		{"comes from the shelf", alarm.Shelved, alarm.Unack, true, true, 27, 1},
+		{"rings", alarm.Norm, alarm.Unack, true, true, 0}, {"rings again", alarm.Acked, alarm.Unack, true, true, 0}, {"is hidden", alarm.Norm, alarm.Suppressed, true, true, 0},
+		{"is answered", alarm.Unack, alarm.Acked, true, true, 0}, {"is shelved in peace", alarm.Norm, alarm.Shelved, false, false, 0}, {"is shelved", alarm.Unack, alarm.Shelved, true, true, 0},
+		{"comes from the shelf", alarm.Shelved, alarm.Unack, true, true, 1},
 	} {
 		r := newRig(t, rigConfig(t, 1, ""))
 		r.now = 13 * time.Hour
@@ -130,12 +129,12 @@ func TestEmit_WhatIsTold(t *testing.T) {
 		s := &r.e.v.Enclosures[0].Alarms[alarm.KindAbove]
 		rec := &s.Rec
 		rec.Life.State, rec.Life.Active, rec.Life.Unknown = c.to, c.active, c.unknown > 0
-		rec.Value, rec.HasValue, rec.Limit, rec.HasLimit, rec.Peak = 27, true, 26, true, 30
+		rec.Value, rec.HasValue, rec.Limit, rec.HasLimit, rec.Peak = 27, true, 26, true, &alarm.Peak{Value: 30, Limit: 26}
 		r.e.lives.out = nil
 		r.e.lives.emit(s, r.e.v.Latest, alarm.Change{From: c.from, To: c.to}, "una", "because")
 		x := r.e.lives.out[0]
-		if x.HasValue != c.hasValue || x.HasLimit != c.hasValue || x.By != "una" || x.Why != "because" || rec.Peak != c.peak || x.From != c.from || x.To != c.to {
-			t.Errorf("%s: %+v, peak %v", c.name, x, rec.Peak)
+		if x.HasValue != c.hasValue || x.HasLimit != c.hasValue || x.By != "una" || x.Why != "because" || x.Peak == nil || x.Peak.Value != 30 || x.From != c.from || x.To != c.to {
+			t.Errorf("%s: %+v", c.name, x)
 		}
 		unknown := 0
 		for _, f := range x.Detail.Unknown {

@@ -52,13 +52,13 @@ func TestSentences_InFahrenheitByDimension(t *testing.T) {
 		}
 		s := room.MakeAlarm(k, subj, "e1")
 		s.Against(1.5, 3)
-		s.Rec.Peak = 4.5
+		s.Rec.Peak = &alarm.Peak{Value: 4.5, Limit: 3}
 		for _, active := range []bool{true, false} {
 			s.Rec.Life.Active = active
 			r.e.lives.explain(&s, instant(time.Minute), alarm.Change{From: alarm.Norm, To: alarm.Norm})
 			d := *s.Rec.Detail
 			d.Unknown, d.Evidence, d.HasRate, d.RatePerHour, d.TimeToLethal, d.Lethal = nil, nil, true, -1.5, &alarm.Range{FromMinutes: 10, ToMinutes: 20}, 30
-			a := alarm.Onset{Key: s.Rec.Key, HasValue: true, HasLimit: true, Unit: s.Rec.Unit, Detail: d}
+			a := alarm.Onset{Key: s.Rec.Key, HasValue: true, HasLimit: true, Unit: s.Rec.Unit, Peak: s.Rec.Peak, Detail: d}
 			if k.Row().Value == alarm.Difference {
 				a.Detail.TimeToLethal = nil
 			}

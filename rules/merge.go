@@ -116,7 +116,8 @@ func (m *merger) goOn(old, mine *room.Record) {
 	if a.State == alarm.Acked && b.State == alarm.Unack && mine.Priority <= old.Priority {
 		b.State, b.Answered, b.AckedAt, mine.AckedBy = alarm.Acked, true, a.AckedAt, old.AckedBy
 	}
-	mine.Priority = max(mine.Priority, old.Priority)
+	row, _ := alarm.Find(mine.Key.Alarm)
+	mine.Priority, mine.Peak = max(mine.Priority, old.Priority), old.Peak.Further(mine.Peak, row.Low)
 }
 
 // joinStats adds what was counted in two runs, the later one second.
@@ -144,6 +145,11 @@ func shift(r *room.Record, by time.Duration) {
 		c := *r.Severe
 		shiftLife(&c, by)
 		r.Severe = &c
+	}
+	if r.Peak != nil {
+		p := *r.Peak
+		p.At.Mono += by
+		r.Peak = &p
 	}
 	if r.Stats == nil {
 		return

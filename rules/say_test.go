@@ -177,7 +177,7 @@ func TestFloor_ExcusedAfterADoor(t *testing.T) {
 	en.St.DoorAt, en.St.Excused, en.St.HasExcuse = r.now, r.now+30*time.Minute, true
 	r.run(20*time.Minute, r.hold("p1", 24, 69))
 	r.want(alarm.HumidityFloor, "e1", "NORM>DSUPR")
-	if x := r.last(alarm.HumidityFloor); len(x.Detail.Excused) == 0 || x.Detail.Peak != 69 {
+	if x := r.last(alarm.HumidityFloor); len(x.Detail.Excused) == 0 || x.Furthest().Value != 69 {
 		t.Errorf("%+v", x)
 	}
 	r.step(r.good("p1", 30, 69))

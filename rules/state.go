@@ -359,6 +359,7 @@ func (ls *lives) end(r room.Record, now sensors.Instant) {
 		t.Since, t.Value, t.HasValue, t.Limit, t.HasLimit = since, 0, false, 0, false
 		ls.out = append(ls.out, t)
 	}
+	r.Peak = nil
 	if i := slices.IndexFunc(ls.gone, func(g room.Record) bool { return g.Key == r.Key }); i >= 0 {
 		ls.gone[i] = r
 		return

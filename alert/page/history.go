@@ -168,7 +168,7 @@ func onsets(rec Record, snap *alert.Snapshot, from time.Time, keep func(alarm.Ke
 	var out []*alarm.Past
 	for _, a := range snap.Alarms {
 		if a.Active && a.Since.Wall.Before(before) && keep(a.Key) {
-			out = append(out, &alarm.Past{Key: a.Key, From: a.Since, By: a.AckedBy, Priority: a.Priority})
+			out = append(out, &alarm.Past{Key: a.Key, From: a.Since, Raised: a.Since, Peak: a.Peak, By: a.AckedBy, Priority: a.Priority})
 		}
 	}
 	log := alarm.History{Middle: true}

@@ -171,7 +171,7 @@ func (a *adviser) heatWords(e *Enclosure) string {
 	h := *hottest(&e.Figures)
 	s := fmt.Sprintf("%s reached %s", e.Name, beside(h, &e.Limits, a.u))
 	for _, x := range e.Excursions {
-		if isHot(x) && x.Peak != nil && *x.Peak >= h {
+		if isHot(x) && x.Peak != nil && *x.Peak >= h && !x.PeakAt.IsZero() {
 			s += " on " + x.PeakAt.Format("Monday 15:04")
 			break
 		}

@@ -106,7 +106,7 @@ func TestToldTogether(t *testing.T) {
 func TestFloods(t *testing.T) {
 	at := func(minutes ...float64) (out []*Excursion) {
 		for i, m := range minutes {
-			out = append(out, &Excursion{past: &alarm.Past{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: fmt.Sprint(i)}, From: sensors.Instant{Mono: time.Duration(m * float64(time.Minute))}}})
+			out = append(out, &Excursion{past: &alarm.Past{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: fmt.Sprint(i)}, Raised: sensors.Instant{Mono: time.Duration(m * float64(time.Minute))}}})
 		}
 		return out
 	}
@@ -134,7 +134,7 @@ func TestChattering(t *testing.T) {
 	k := alarm.Key{Alarm: alarm.ProbeJump, Subject: "p1"}
 	raised := func(seconds ...int) (out []*Excursion) {
 		for _, s := range seconds {
-			out = append(out, &Excursion{past: &alarm.Past{Key: k, From: sensors.Instant{Mono: time.Duration(s) * time.Second}}})
+			out = append(out, &Excursion{past: &alarm.Past{Key: k, Raised: sensors.Instant{Mono: time.Duration(s) * time.Second}}})
 		}
 		return out
 	}

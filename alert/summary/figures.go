@@ -46,7 +46,7 @@ func (b *builder) enclosure(e configs.Enclosure) Enclosure {
 	}
 	out.Missing = max(b.report.Until.Sub(out.since).Minutes()-out.Covered, 0)
 	b.tell(&out, e)
-	b.excursions(&out, all)
+	b.excursions(&out)
 	out.picture = b.draw(e, all, &out)
 	return out
 }

@@ -10,6 +10,7 @@ import (
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
 	"dewline/rules/event"
+	"dewline/rules/room"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -304,5 +305,41 @@ func TestOldLog(t *testing.T) {
 	text := strings.Join(strings.Fields(got.Text(unit.Celsius)), " ")
 	if !strings.Contains(text, "Not recorded mist pulses, dry-downs, night drops and exposure") || strings.Contains(text, "none was due") {
 		t.Errorf("an old log reads\n%s", text)
+	}
+}
+
+// What lasts when the week is over is told by what the rules keep of it, as long as that
+// is of the week; an onset on its way since before it rang is told from its beginning, and
+// counted by when it rang.
+func TestExcursion_ThatLasts(t *testing.T) {
+	from := time.Date(2026, 11, 9, 0, 0, 0, 0, time.UTC)
+	sunday := from.AddDate(0, 0, 13).Add(20 * time.Hour)
+	for name, c := range map[string]struct {
+		seq  uint64
+		at   time.Time
+		want *float64
+	}{
+		"kept":              {3, sunday.Add(time.Hour), new(27.83)},
+		"of the week after": {3, sunday.Add(10 * time.Hour), nil},
+		"of another onset":  {2, sunday.Add(time.Hour), nil},
+	} {
+		t.Run(name, func(t *testing.T) {
+			r := newRig(t, "UTC", 1, from)
+			raise := r.step1(sunday, "above-band/e1/3", "NORM", "UNACK", "today", "")
+			a := raise.Body.(event.Alarm)
+			a.Since = sunday.Add(-20 * time.Minute)
+			raise.Body = a
+			r.journal(raise)
+			rec := room.Record{Key: alarm.Key{Alarm: alarm.AboveBand, Subject: "e1"}, Peak: &alarm.Peak{Value: 27.83, Limit: 26, At: r.instant(c.at)}}
+			rec.Life.Seq = c.seq
+			r.doc(store.BucketAlarms, "above-band/e1", rec)
+			x := r.build("2026-W47", sunday.Add(20*time.Hour)).Enclosures[0].Excursions[0]
+			if !x.From.Equal(a.Since) || !x.raised.Equal(sunday) || !x.To.IsZero() {
+				t.Errorf("%+v", x)
+			}
+			if (x.Peak == nil) != (c.want == nil) || x.Peak != nil && (*x.Peak != *c.want || !x.PeakAt.Equal(c.at)) {
+				t.Errorf("peak %v at %v, want %v", x.Peak, x.PeakAt, c.want)
+			}
+		})
 	}
 }

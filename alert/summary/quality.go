@@ -14,7 +14,6 @@ import (
 	"dewline/rules/event"
 	"dewline/rules/room"
 	"dewline/sensors"
-	"dewline/store"
 )
 
 const topMany = 5
@@ -27,16 +26,16 @@ func (b *builder) quality() {
 	var raised []*Excursion
 	four := 0
 	for _, o := range b.onsets {
-		if !o.From.Before(b.report.To.Add(-lookBack)) {
+		if !o.raised.Before(b.report.To.Add(-lookBack)) {
 			four++
 		}
-		if !o.From.Before(b.prev.From()) && o.From.Before(b.report.From) {
+		if !o.raised.Before(b.prev.From()) && o.raised.Before(b.report.From) {
 			q.Before++
 		}
 		if b.during(o) {
 			b.countLasting(&q, o)
 		}
-		if !o.From.Before(b.report.From) {
+		if !o.raised.Before(b.report.From) {
 			raised = append(raised, o)
 		}
 		if o.To.IsZero() && o.Priority > alarm.Note {
@@ -89,12 +88,12 @@ func (q *Quality) countRaised(loc *time.Location, raised []*Excursion) {
 		q.Count++
 		q.ByPriority[o.Priority.String()]++
 		perKey[o.past.Key]++
-		day := o.From.Format(time.DateOnly)
+		day := o.raised.Format(time.DateOnly)
 		perDay[day]++
 		q.BusiestDay = max(q.BusiestDay, perDay[day])
 		if o.Priority == alarm.Wake {
 			q.Wakes++
-			if nightHours.Covers(o.From, loc) {
+			if nightHours.Covers(o.raised, loc) {
 				q.Nightly++
 			}
 		}
@@ -127,9 +126,8 @@ func (b *builder) suggest(top []Count) {
 	if len(top) == 0 || top[0].N < 2 {
 		return
 	}
-	kept := store.Good(store.Decode[room.Record](b.rec.Docs(store.BucketAlarms)), b.fault("what is kept of the alarms"))
 	e := rules.New(b.cfg)
-	e.Restore(nil, slices.Collect(kept), sensors.Instant{Wall: b.now})
+	e.Restore(nil, b.kept, sensors.Instant{Wall: b.now})
 	for i := range top {
 		if c := &top[i]; c.N > 1 {
 			c.Suggestion = e.Suggestion(alarm.Key{Alarm: c.Alarm, Subject: c.Subject})
@@ -149,7 +147,7 @@ func chattering(raised []*Excursion, span time.Duration) []string {
 			all[o.past.Key] = st
 		}
 		had := st.Chattered
-		if rules.CountRaise(st, o.past.From.Mono, 0, span); had == 0 && st.Chattered > 0 {
+		if rules.CountRaise(st, o.past.Raised.Mono, 0, span); had == 0 && st.Chattered > 0 {
 			out = append(out, alarm.OnsetID(o.past.Key, 0))
 		}
 	}
@@ -160,8 +158,8 @@ func chattering(raised []*Excursion, span time.Duration) []string {
 func floods(raised []*Excursion) int {
 	var l rules.Load
 	for _, o := range raised {
-		l.Pass(o.past.From.Mono) // what came before may be over
-		l.Raised(o.past.From.Mono, o.Priority)
+		l.Pass(o.past.Raised.Mono) // what came before may be over
+		l.Raised(o.past.Raised.Mono, o.Priority)
 	}
 	return int(l.Floods)
 }

@@ -14,6 +14,7 @@ import (
 	"dewline/configs"
 	"dewline/rules/alarm"
 	"dewline/rules/event"
+	"dewline/rules/room"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -36,6 +37,7 @@ type builder struct {
 	loc        *time.Location
 	report     *Report
 
+	kept    []room.Record     // of the alarms
 	onsets  []*Excursion      // of the last weeks, in order
 	events  []event.Event     // about notices and drills
 	began   time.Time         // of the log
@@ -83,13 +85,19 @@ const lookBack = 28 * 24 * time.Hour
 func (b *builder) excursion(p *alarm.Past) *Excursion {
 	x := &Excursion{
 		Alarm: p.Key.Alarm, Subject: p.Key.Subject, Priority: p.Priority, From: p.From.Wall.In(b.loc),
-		AckedBy: p.By, Shelved: p.Shelved, began: p.From.Wall.Before(b.report.From), past: p,
+		AckedBy: p.By, Shelved: p.Shelved, began: p.From.Wall.Before(b.report.From), past: p, raised: p.Raised.Wall.In(b.loc),
 	}
 	if !p.To.IsZero() {
 		x.To = p.To.Wall.In(b.loc)
 	}
 	if !p.Answered.IsZero() {
-		x.AckedIn = p.Answered.Sub(p.From).Minutes()
+		x.AckedIn = p.Answered.Sub(p.Raised).Minutes()
+	}
+	if row, _ := alarm.Find(p.Key.Alarm); row.AtLimit && p.Peak != nil {
+		x.Peak = &p.Peak.Value
+		if p.Peak.At.Synced {
+			x.PeakAt = p.Peak.At.Wall.In(b.loc)
+		}
 	}
 	return x
 }
@@ -116,10 +124,29 @@ func (b *builder) readJournal() {
 			b.events = append(b.events, e)
 		}
 	}
+	b.soFar(log.Onsets)
 	keep := b.report.To.Add(-lookBack)
 	for _, p := range log.Onsets {
 		if o := b.excursion(p); o.To.IsZero() || !o.To.Before(keep) || !o.From.Before(keep) {
 			b.onsets = append(b.onsets, o)
+		}
+	}
+}
+
+// soFar gives what lasts the furthest value that the rules keep of it, which no line of
+// the log has before it is over.
+func (b *builder) soFar(onsets []*alarm.Past) {
+	kept := map[string]*alarm.Peak{}
+	for r := range store.Good(store.Decode[room.Record](b.rec.Docs(store.BucketAlarms)), b.fault("what is kept of the alarms")) {
+		b.kept = append(b.kept, r)
+		if r.Peak != nil && r.Peak.At.Wall.Before(b.report.Until) {
+			kept[alarm.OnsetID(r.Key, r.Life.Seq)] = r.Peak
+		}
+	}
+	for _, p := range onsets {
+		if p.To.IsZero() {
+			row, _ := alarm.Find(p.Key.Alarm)
+			p.Peak = p.Peak.Further(kept[alarm.OnsetID(p.Key, p.Seq)], row.Low)
 		}
 	}
 }
@@ -129,8 +156,8 @@ func (b *builder) during(o *Excursion) bool {
 }
 
 // excursions sorts the alarms of one enclosure and of its probes into
-// stretches outside the band, with their peaks, and others.
-func (b *builder) excursions(out *Enclosure, all slots) {
+// stretches outside the band and others.
+func (b *builder) excursions(out *Enclosure) {
 	mine := map[string]bool{out.ID: true}
 	for _, p := range out.Probes {
 		mine[p.ID] = true
@@ -141,45 +168,11 @@ func (b *builder) excursions(out *Enclosure, all slots) {
 			continue
 		}
 		if row, _ := alarm.Find(o.Alarm); row.AtLimit {
-			x := *o
-			x.peak(all, b.report.Until, row.Spec(row.Priority, b.cfg.Rules).OnDelay)
-			out.Excursions = append(out.Excursions, x)
+			out.Excursions = append(out.Excursions, *o)
 		} else {
 			out.Others = append(out.Others, *o)
 		}
 	}
-}
-
-// peak finds the furthest value while the excursion lasted, and for the on-delay
-// before it was raised.
-// A sum that begins up to its own length before has a part in it.
-func (x *Excursion) peak(all slots, until time.Time, delay time.Duration) {
-	end := x.To
-	if end.IsZero() {
-		end = until
-	}
-	for _, s := range all.between(x.From.Add(-delay-slotSpan), end) {
-		v, ok := x.furthest(s)
-		if ok && (x.Peak == nil || v != *x.Peak && (v < *x.Peak) == x.Low()) {
-			x.Peak, x.PeakAt = new(v), s.start.In(x.From.Location())
-		}
-	}
-}
-
-// furthest is the value of a slot that the alarm is about.
-func (x *Excursion) furthest(s *slot) (float64, bool) {
-	switch {
-	case x.Alarm == alarm.HumidityFloor:
-		if s.hum == nil {
-			return 0, false
-		}
-		return float64(s.hum.Min) / 100, true
-	case s.temp == nil:
-		return 0, false
-	case x.Alarm == alarm.BelowBand:
-		return float64(s.temp.Min) / 100, true
-	}
-	return float64(s.hottest) / 100, true
 }
 
 func (b *builder) readNotes() {

@@ -208,12 +208,13 @@ type Excursion struct {
 	Priority alarm.Priority `json:"priority"`
 	From     time.Time      `json:"from"`
 	To       time.Time      `json:"to,omitzero"` // zero while it lasts
-	Peak     *float64       `json:"peak"`        // furthest value, of the ten-minute sums
+	Peak     *float64       `json:"peak"`        // furthest past the limit of its time, by reading; null where the log is older than that
 	PeakAt   time.Time      `json:"peak_at,omitzero"`
 	AckedBy  string         `json:"acknowledged_by,omitempty"`
 	AckedIn  float64        `json:"acknowledged_in_minutes,omitempty"`
 	Shelved  bool           `json:"shelved,omitempty"`
 	began    bool           // before the week
+	raised   time.Time      // when it first rang, by which alarms are counted
 	limits   *Limits        // where it is told: what the peak stands beside
 	past     *alarm.Past    // of the log
 }

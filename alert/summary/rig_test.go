@@ -200,6 +200,14 @@ func (r *rig) step1(at time.Time, onset, from, to, priority, who string) event.E
 	return event.OfLine(r.instant(at), event.Line{Kind: "alarm", Subject: onset, Old: from, New: to, Priority: priority, Who: who})
 }
 
+// reached is a step of an alarm whose furthest value is on record.
+func (r *rig) reached(e event.Event, value, limit float64, at time.Time) event.Event {
+	a := e.Body.(event.Alarm)
+	a.Furthest = &event.Furthest{Value: value, Limit: limit, Time: at}
+	e.Body = a
+	return e
+}
+
 func (r *rig) doc(b store.Bucket, key string, v any) {
 	r.t.Helper()
 	value, err := json.Marshal(v)
@@ -261,11 +269,11 @@ func eventful(t *testing.T) (*rig, *Report) {
 		r.step1(day(19, 14, 0), "lethal-ceiling/e1/1", "NORM", "UNACK", "wake", ""),
 		event.OfLine(r.instant(day(19, 14, 0)), event.Line{Kind: "notice", Subject: "lethal-ceiling/e1/1", New: "raised"}),
 		r.step1(day(19, 14, 12), "lethal-ceiling/e1/1", "UNACK", "ACKED", "wake", "Sam"),
-		r.step1(day(19, 14, 40), "lethal-ceiling/e1/1", "ACKED", "NORM", "wake", ""),
-		r.step1(day(19, 15, 10), "above-band/e1/1", "UNACK", "RTNUN", "today", ""),
+		r.reached(r.step1(day(19, 14, 40), "lethal-ceiling/e1/1", "ACKED", "NORM", "wake", ""), 30.5, 30, day(19, 14, 0)),
+		r.reached(r.step1(day(19, 15, 10), "above-band/e1/1", "UNACK", "RTNUN", "today", ""), 30.5, 26, day(19, 14, 0)),
 		r.step1(day(19, 18, 30), "above-band/e1/1", "RTNUN", "NORM", "today", "Sam"),
 		r.step1(day(20, 18, 10), "humidity-floor/e1/1", "NORM", "UNACK", "today", ""),
-		r.step1(day(20, 19, 35), "humidity-floor/e1/1", "UNACK", "NORM", "today", ""),
+		r.reached(r.step1(day(20, 19, 35), "humidity-floor/e1/1", "UNACK", "NORM", "today", ""), 60, 70, day(20, 18, 0)),
 		event.OfLine(r.instant(day(17, 9, 0)), event.Line{Kind: "drill", Who: "Sam", Subject: "sam", New: "drill/sam/1"}),
 		event.OfLine(r.instant(day(17, 9, 1)), event.Line{Kind: "notice", Subject: "drill/sam/1", New: "acknowledged", Who: "sam"}),
 		event.OfLine(r.instant(day(17, 9, 1)), event.Line{Kind: "notice", Subject: "drill/sam/1", New: "drill-over", Why: "answered after 38 s"}),

@@ -16,7 +16,6 @@ import (
 	"dewline/alert/words"
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
-	"dewline/store"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -144,22 +143,6 @@ func TestExcursion_when(t *testing.T) {
 		if got := c.x.When(); got != c.want {
 			t.Errorf("%q, want %q", got, c.want)
 		}
-	}
-}
-
-// A band alarm rises half an hour after the band was left: the worst of that
-// half hour belongs to the excursion.
-func TestExcursion_peakWithinTheOnDelay(t *testing.T) {
-	left := time.Date(2026, time.November, 18, 13, 0, 0, 0, time.UTC)
-	all := slots{}
-	for i, hot := range []int32{2500, 2950, 2800, 2700, 2650, 2640, 2500} {
-		all = append(all, &slot{start: left.Add(time.Duration(i-1) * slotSpan), hottest: hot, temp: &store.Spread{Max: hot}})
-	}
-	x := Excursion{Alarm: alarm.AboveBand, From: left.Add(30 * time.Minute), To: left.Add(45 * time.Minute)}
-	x.peak(all, left.Add(24*time.Hour), 30*time.Minute)
-	near(t, "peak", x.Peak, 29.5, 0)
-	if !x.PeakAt.Equal(left) {
-		t.Errorf("peak at %v, want %v", x.PeakAt, left)
 	}
 }
 

@@ -64,8 +64,7 @@ func AlarmsOf(s *alert.Snapshot) []Alarm {
 // NoticesOf lists the open notices of a snapshot, worst first.
 func NoticesOf(s *alert.Snapshot) []Notice { return listOf(s.Notices, noticeOf) }
 
-// A Notice is an open notice with how far it has got: the message in the first
-// person's units, who has been told and whether somebody answered.
+// A Notice is an open notice with how far it has got: the message in °C, who has been told and whether somebody answered.
 type Notice struct {
 	alert.Message
 	Acknowledged bool     `json:"acknowledged"`
@@ -74,7 +73,7 @@ type Notice struct {
 }
 
 func noticeOf(v *alert.NoticeView) Notice {
-	n := Notice{Message: v.Message, Acknowledged: v.Acknowledged, AckedBy: v.Notice.AckedBy, Told: list(v.Told)}
+	n := Notice{Message: alert.Render(v.Notice, unit.Celsius), Acknowledged: v.Acknowledged, AckedBy: v.Notice.AckedBy, Told: list(v.Told)}
 	if n.Time.IsZero() { // nothing was said of it yet
 		n.Time = n.Since
 	}

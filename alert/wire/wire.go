@@ -7,7 +7,8 @@
 // 3339 and absent where the board's clock was not set; spans are whole
 // seconds. A measured temperature or humidity keeps the two decimals of the
 // record, what is worked out from it is rounded to what a probe can know. What
-// is not known is absent, a list without entries is [].
+// is not known is absent, a list without entries is []. A text in a document is in °C as
+// its numbers are; only a message that is sent to a person is in that person's units.
 //
 // The notice itself is alert.Message, whose form phones depend on. The inward
 // documents, alert.Command and the correction of a calibration, stay with
@@ -89,17 +90,35 @@ type Alarm struct {
 	Cause    alarm.Cause    `json:"cause"`
 	Value    *float64       `json:"value,omitempty"`
 	Limit    *float64       `json:"limit,omitempty"`
-	Unit     string         `json:"unit,omitempty"` // of value and limit
-	Since    rules.Moment   `json:"since,omitzero"` // absent while the clock was not set
-	For      rules.Seconds  `json:"for_seconds"`    // since the onset
+	Unit     string         `json:"unit,omitempty"`     // of value and limit
+	Furthest *Furthest      `json:"furthest,omitempty"` // since then
+	Since    rules.Moment   `json:"since,omitzero"`     // when the condition began, before any delay; absent while the clock was not set
+	For      rules.Seconds  `json:"for_seconds"`        // since the onset
 	OverFor  rules.Seconds  `json:"over_for_seconds,omitzero"`
 	AckedBy  string         `json:"acknowledged_by,omitempty"`
 	// PutAway is the rest of a shelf or of being out of service.
 	PutAway rules.Seconds `json:"put_away_for_seconds,omitzero"`
-	Text    string        `json:"text"`
+	Text    string        `json:"text" jsonschema:"for people; temperatures in °C, as the numbers of the document"`
 	// TextAge is how long ago Text was said: value and evidence may be newer.
 	TextAge rules.Seconds `json:"text_age_seconds,omitzero"`
 	Detail
+}
+
+// Furthest is the value that lay furthest past the limit of its time: the limits of day
+// and night differ, and one that wakes comes before any other.
+type Furthest struct {
+	Value float64      `json:"value"`
+	Limit float64      `json:"limit"`
+	Time  rules.Moment `json:"time,omitzero"`
+}
+
+// furthestOf is that of an alarm that is a value against a limit, nil for any other.
+func furthestOf(o *alarm.Onset, round func(float64) float64) *Furthest {
+	row, _ := alarm.Find(o.Key.Alarm)
+	if o.Peak == nil || !row.AtLimit {
+		return nil
+	}
+	return &Furthest{round(o.Peak.Value), round(o.Peak.Limit), rules.Moment{Instant: o.Peak.At}}
 }
 
 // Detail is what a person needs beside the value. Temperatures are those of
@@ -135,7 +154,7 @@ func AlarmOf(v *rules.AlarmView, now sensors.Instant) Alarm {
 	return Alarm{
 		Onset: v.ID(), Alarm: v.Key.Alarm, Subject: v.Key.Subject, Seq: v.Seq, State: v.State, Active: v.Active, Unknown: v.Unknown,
 		Priority: v.Priority, Cause: v.Cause, Value: known(rules.Given(v.HasValue, v.Value), hundredth), Limit: known(rules.Given(v.HasLimit, v.Limit), hundredth), Unit: v.Unit,
-		Since: rules.Moment{Instant: v.Since}, For: rules.Seconds(max(now.Sub(v.Since), 0)), OverFor: rules.Seconds(v.OverFor), AckedBy: v.AckedBy,
+		Furthest: furthestOf(&v.Onset, hundredth), Since: rules.Moment{Instant: v.Since}, For: rules.Seconds(max(now.Sub(v.Since), 0)), OverFor: rules.Seconds(v.OverFor), AckedBy: v.AckedBy,
 		PutAway: rules.Seconds(max(v.ShelfLeft, 0)), Text: words.Sentence(&v.Onset, unit.Celsius), Detail: detailOf(&v.Detail),
 		TextAge: rules.Seconds(max(now.Sub(v.Since)-v.Detail.For, 0)),
 	}
@@ -156,7 +175,8 @@ type Transition struct {
 	Value    *float64       `json:"value"`
 	Limit    *float64       `json:"limit"`
 	Unit     string         `json:"unit"`
-	Text     string         `json:"text"`
+	Furthest *Furthest      `json:"furthest,omitempty"`
+	Text     string         `json:"text" jsonschema:"for people; temperatures in °C, as the numbers of the document"`
 }
 
 // TransitionOf makes the document of a transition. Nothing is rounded: a replay is
@@ -165,6 +185,6 @@ func TransitionOf(t *rules.Transition) Transition {
 	return Transition{
 		Time: t.At.Wall, Alarm: t.Key.Alarm, Cause: t.Cause, Subject: t.Key.Subject, Seq: t.Seq,
 		From: t.From.String(), To: t.To.String(), Priority: t.Priority,
-		Value: known(rules.Given(t.HasValue, t.Value), exact), Limit: known(rules.Given(t.HasLimit, t.Limit), exact), Unit: t.Unit, Text: words.Sentence(&t.Onset, unit.Celsius),
+		Value: known(rules.Given(t.HasValue, t.Value), exact), Limit: known(rules.Given(t.HasLimit, t.Limit), exact), Unit: t.Unit, Furthest: furthestOf(&t.Onset, exact), Text: words.Sentence(&t.Onset, unit.Celsius),
 	}
 }

@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"dewline/alert"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/sensors"
@@ -101,5 +103,25 @@ func TestAlarmOf_HowOldItsTextIs(t *testing.T) {
 	a := AlarmOf(&v, sensors.Instant{Mono: time.Hour + 3*time.Minute})
 	if *a.Value != 24 || !strings.Contains(a.Text, "31.2 °C") || a.TextAge != rules.Seconds(2*time.Minute) {
 		t.Errorf("value %v, text %q of %v ago", *a.Value, a.Text, time.Duration(a.TextAge))
+	}
+}
+
+// A document speaks °C in its texts as in its numbers, whatever the first person reads,
+// and tells the furthest value that the rules keep.
+func TestTexts_AreInTheUnitsOfTheNumbers(t *testing.T) {
+	at := sensors.Instant{Mono: time.Hour, Wall: time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC), Synced: true}
+	onset := alarm.Onset{Key: alarm.Key{Alarm: alarm.LethalLimit, Subject: "e1"}, Seq: 1, Priority: alarm.Wake, Cause: alarm.Cause{Kind: alarm.CauseEnclosure, ID: "e1"},
+		Value: 31.2, HasValue: true, Limit: 30, HasLimit: true, Unit: "°C", Since: at, Peak: &alarm.Peak{Value: 32.345, Limit: 30, At: at},
+		Detail: alarm.Detail{Is: alarm.Fact{ID: alarm.FactID(alarm.LethalLimit)}, Turn: alarm.TurnActive, Active: true, Value: 31.2, Limit: 30}}
+	n := alert.Notice{ID: "a", Kind: alert.Raise, Time: at.Wall, Since: at.Wall, ClockSet: true, Priority: alarm.Wake, Cause: onset.Cause, Members: []alert.Member{{Onset: onset, State: alarm.Unack}}}
+	s := &alert.Snapshot{At: at, Alarms: []rules.AlarmView{{Onset: onset, State: alarm.Unack, Active: true}}, Telling: alert.Telling{Notices: []alert.NoticeView{{Notice: n, Message: alert.Render(n, unit.Fahrenheit)}}}}
+	a := AlarmsOf(s)[0]
+	for _, text := range []string{NoticesOf(s)[0].Title, NoticesOf(s)[0].Text, a.Text} {
+		if !strings.Contains(text, "31.2 °C") || strings.Contains(text, "°F") {
+			t.Errorf("%q", text)
+		}
+	}
+	if f := a.Furthest; f == nil || f.Value != 32.35 || f.Limit != 30 || !f.Time.Wall.Equal(at.Wall) {
+		t.Errorf("furthest %+v", f)
 	}
 }

@@ -13,15 +13,14 @@ import (
 )
 
 // A Member is one alarm as a notice tells it. The value and the limit are those
-// of now, and the peak is the furthest past the limit that was in force then.
+// of now.
 type Member struct {
 	alarm.Onset
-	Name            string
-	State           alarm.State
-	Gone            bool   // it ended since the configuration has its subject no more
-	By              string // who acted last
-	New, Named      bool   // first named by this version; by any
-	Peak, PeakLimit float64
+	Name       string
+	State      alarm.State
+	Gone       bool   // it ended since the configuration has its subject no more
+	By         string // who acted last
+	New, Named bool   // first named by this version; by any
 }
 
 // A Notice is what a notice tells one person, as facts: all alarms that it speaks

@@ -26,7 +26,8 @@ func (n *Notice) Over(s unit.Scale) (title, text string) {
 	var b strings.Builder
 	b.WriteString(say("from-to", "from", n.From.Format("15:04"), "to", n.To.Format("15:04"), "span", Span(n.Lasted)))
 	if worst.HasValue && (worst.Unit == "°C" || worst.Unit == "%") && worst.Key.Alarm != alarm.Exposure {
-		f := Figure{Alarm: worst.Key.Alarm, Value: worst.Peak, Limit: cmp.Or(worst.PeakLimit, worst.Limit), HasLimit: worst.HasLimit, Unit: worst.Unit}.Text(s)
+		peak := worst.Furthest()
+		f := Figure{Alarm: worst.Key.Alarm, Value: peak.Value, Limit: peak.Limit, HasLimit: worst.HasLimit, Unit: worst.Unit}.Text(s)
 		limit := ""
 		if worst.HasLimit {
 			limit = say("with-limit", "limit", f.Limit)
@@ -45,15 +46,12 @@ func (n *Notice) Over(s unit.Scale) (title, text string) {
 func (n *Notice) furthest() *Member {
 	worst := &n.Members[0]
 	row, _ := alarm.Find(worst.Key.Alarm)
-	past := func(m *Member) float64 {
-		if row.Low {
-			return cmp.Or(m.PeakLimit, m.Limit) - m.Peak
-		}
-		return m.Peak - cmp.Or(m.PeakLimit, m.Limit)
-	}
 	for i := range n.Members {
 		m := &n.Members[i]
-		if m.Key.Alarm == worst.Key.Alarm && row.AtLimit && m.HasValue && m.HasLimit && past(m) > past(worst) {
+		if m.Key.Alarm != worst.Key.Alarm || !row.AtLimit || !m.HasValue || !m.HasLimit {
+			continue
+		}
+		if m.Furthest().Beyond(worst.Furthest(), row.Low) {
 			worst = m
 		}
 	}

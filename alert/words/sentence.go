@@ -168,7 +168,8 @@ func again(a *alarm.Onset, s unit.Scale) string {
 	case !a.HasValue || !a.HasLimit || a.Unit == "":
 		return text
 	case row.AtLimit:
-		peak := Figure{Alarm: id, Value: a.Detail.Peak, Limit: a.Detail.Limit, HasLimit: true, Unit: a.Unit}.Text(s)
+		p := a.Furthest()
+		peak := Figure{Alarm: id, Value: p.Value, Limit: p.Limit, HasLimit: true, Unit: a.Unit}.Text(s)
 		return fmt.Sprintf("%s (now %s, it reached %s)", text, now, peak.Value)
 	case row.Value == alarm.Seconds && id != alarm.DeliveryStalled, row.Value == alarm.Minutes && id != alarm.DryDown:
 		return text // a span that has ended has no length now

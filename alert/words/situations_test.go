@@ -70,8 +70,8 @@ func membersOf(id alarm.ID) (out []words.Member) {
 				if !row.Heat && i > 0 || (row.Heat && i > 0) && id == alarm.LethalLimit {
 					break
 				}
-				m := words.Member{Onset: alarm.Onset{Priority: alarm.Wake, Key: alarm.Key{Alarm: id, Subject: "a-1-1"}, Cause: alarm.Cause{Kind: c, ID: "b/2"}, HasValue: row.Value != alarm.NoDimension, HasLimit: row.AtLimit, Unit: row.Value.Unit(), Value: 28.47, Limit: 28.5},
-					Name: "Ranitomeya by the north window", State: alarm.Unack, Peak: 28.52, PeakLimit: 28.5}
+				m := words.Member{Onset: alarm.Onset{Priority: alarm.Wake, Key: alarm.Key{Alarm: id, Subject: "a-1-1"}, Cause: alarm.Cause{Kind: c, ID: "b/2"}, HasValue: row.Value != alarm.NoDimension, HasLimit: row.AtLimit, Unit: row.Value.Unit(), Value: 28.47, Limit: 28.5, Peak: &alarm.Peak{Value: 28.52, Limit: 28.5}},
+					Name: "Ranitomeya by the north window", State: alarm.Unack}
 				if id == alarm.Exposure {
 					m.Value = 1017
 				}
@@ -82,7 +82,6 @@ func membersOf(id alarm.ID) (out []words.Member) {
 					Active:     true,
 					Value:      m.Value,
 					Limit:      m.Limit,
-					Peak:       m.Peak,
 					Began:      "2026-05-01T12:00",
 					For:        time.Hour,
 					Steps:      rules.FirstSteps(id, m.Cause),

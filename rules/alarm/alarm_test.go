@@ -347,7 +347,7 @@ func TestHistory_OfAnOnset(t *testing.T) {
 			e.By = l.by
 			h.Take(&e)
 		}
-		c.want.Key, c.want.Seq = Key{Alarm: LethalLimit, Subject: "moss"}, 3
+		c.want.Key, c.want.Seq, c.want.Raised = Key{Alarm: LethalLimit, Subject: "moss"}, 3, c.want.From
 		if len(h.Onsets) != 1 || *h.Onsets[0] != c.want {
 			t.Errorf("%s: %+v, want %+v", c.name, h.Onsets, c.want)
 		}

@@ -239,11 +239,9 @@ type Detail struct {
 	// Until and Left are the end and the rest of being put away.
 	Until LocalTime     `json:"until,omitempty"`
 	Left  time.Duration `json:"left,omitempty"`
-	// Value and Limit are those of the telling, Peak the furthest until then, in
-	// the alarm's unit.
+	// Value and Limit are those of the telling, in the alarm's unit.
 	Value float64 `json:"value,omitempty"`
 	Limit float64 `json:"limit,omitempty"`
-	Peak  float64 `json:"peak,omitempty"`
 
 	Evidence []Fact `json:"evidence,omitempty"`
 	Excused  []Fact `json:"excused,omitempty"`
@@ -276,9 +274,50 @@ type Onset struct {
 	Limit    float64         `json:"limit"`
 	HasLimit bool            `json:"has_limit"`
 	Unit     string          `json:"unit"` // "°C", "%", "min", "s", "d", "" — of Value and Limit
+	Peak     *Peak           `json:"furthest,omitempty"`
 	Since    sensors.Instant `json:"since"`
 	Text     string          `json:"text"` // words from outside; the rules give facts in Detail
 	Detail   Detail          `json:"detail"`
+}
+
+// A Peak is the value that lay furthest past the limit of its time, since the condition
+// began that the alarm rose for: the limit of day and night differ. It is found by
+// reading, by the rules alone, and replaced, never changed.
+type Peak struct {
+	Value  float64         `json:"value"`
+	Limit  float64         `json:"limit"`
+	Urgent bool            `json:"urgent,omitempty"` // the limit is the one that makes the alarm urgent, before which no other counts
+	At     sensors.Instant `json:"at"`
+}
+
+// Further returns the one of two that is further past its limit, p where they are
+// alike; nil stands for none.
+func (p *Peak) Further(o *Peak, low bool) *Peak {
+	if p == nil || o != nil && o.Beyond(*p, low) {
+		return o
+	}
+	return p
+}
+
+// Beyond reports whether p is further past its limit than o, which lies below it where
+// the alarm is one of too little.
+func (p Peak) Beyond(o Peak, low bool) bool {
+	a, b := p.Value-p.Limit, o.Value-o.Limit
+	switch {
+	case p.Urgent != o.Urgent:
+		return p.Urgent
+	case low:
+		return a < b
+	}
+	return a > b
+}
+
+// Furthest is the peak, or the value of now where there is none.
+func (o *Onset) Furthest() Peak {
+	if o.Peak != nil {
+		return *o.Peak
+	}
+	return Peak{Value: o.Value, Limit: o.Limit}
 }
 
 // ID is the name of the onset; see OnsetID.

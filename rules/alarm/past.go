@@ -11,8 +11,10 @@ import (
 type Past struct {
 	Key      Key
 	Seq      uint64
-	Priority Priority // the highest that it had
-	From     sensors.Instant
+	Priority Priority        // the highest that it had
+	From     sensors.Instant // since when the condition held, before any delay
+	Raised   sensors.Instant // when it first rang; of old lines, From too
+	Peak     *Peak           // the furthest of all its rises; nil where no line says
 	To       sensors.Instant // zero while it lasts
 	Answered sensors.Instant // zero for never
 	By       string          // who answered
@@ -46,8 +48,15 @@ func (h *History) Take(e *event.Event) {
 		if h.last == nil {
 			h.last = map[Key]*Past{}
 		}
-		p = &Past{Key: key, Seq: a.Onset, From: e.At}
+		p = &Past{Key: key, Seq: a.Onset, From: e.At, Raised: e.At}
+		if before := e.At.Wall.Sub(a.Since); !a.Since.IsZero() && before > 0 {
+			p.From = sensors.Instant{Mono: e.At.Mono - before, Wall: a.Since, Synced: true}
+		}
 		h.last[key], h.Onsets = p, append(h.Onsets, p)
+	}
+	if f := a.Furthest; f != nil {
+		row, _ := Find(key.Alarm)
+		p.Peak = p.Peak.Further(&Peak{f.Value, f.Limit, f.Urgent, sensors.Instant{Wall: f.Time, Synced: !f.Time.IsZero()}}, row.Low)
 	}
 	p.step(e, a.Priority, from, to)
 }

@@ -174,6 +174,17 @@ type Alarm struct {
 	Value    *float64 `json:"value,omitempty"` // in Unit
 	Limit    *float64 `json:"limit,omitempty"`
 	Unit     string   `json:"unit,omitempty"`
+	// Since is when the condition began, before the delay; zero where nobody knows it.
+	Since    time.Time `json:"since,omitzero"`
+	Furthest *Furthest `json:"furthest,omitempty"` // since then
+}
+
+// Furthest is the value of an alarm that lay furthest past the limit of its time.
+type Furthest struct {
+	Value  float64   `json:"value"`
+	Limit  float64   `json:"limit"`
+	Urgent bool      `json:"urgent,omitempty"` // the limit is the one that makes it urgent, before which no other counts
+	Time   time.Time `json:"time,omitzero"`
 }
 
 // ID is the name of the onset, "alarm/subject/number".

@@ -87,7 +87,7 @@ func (l look) judgeAbove(en *room.Enclosure, high, dead int32) {
 	case p.HasTemp:
 		s.Against(float64(p.Main)/100, float64(high)/100)
 	}
-	f := room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond}
+	f := room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond, Severe: urgent}
 	f.Mild = !l.tooWarm(en, dead) || own.Warm.has(s, l.v.At.Mono, p.Main)
 	f.Hold = f.Mild && !f.Urgent && own.Warm.told(l.v.At.Mono, p.Main)
 	l.out.Find(f)
@@ -134,7 +134,7 @@ func (l look) judgeBelow(en *room.Enclosure, low, dead int32) {
 	case p.HasTemp:
 		s.Against(float64(p.Main)/100, float64(low)/100)
 	}
-	f := room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond}
+	f := room.Finding{Alarm: s, In: in, Gap: p.Gap, Urgent: urgent && severe == alarm.Beyond, Severe: urgent}
 	own := &l.At[en.Index].Cool
 	f.Mild = (in != alarm.Back || s.Rec.Life.Active) && (l.coolOnly(en, low) || own.has(s, l.v.At.Mono, -p.Main))
 	f.Hold = f.Mild && !f.Urgent && own.told(l.v.At.Mono, -p.Main)

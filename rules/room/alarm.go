@@ -64,20 +64,35 @@ type Record struct {
 	AckedBy string `json:"acked_by,omitempty"`
 	// Detail is what was last said about it; nil for nothing yet. It is replaced,
 	// so that who copied the record keeps what it was.
-	Detail *alarm.Detail `json:"detail,omitempty"`
-	// Peak is the value furthest beyond the limit since the last raise.
-	Peak     float64      `json:"peak,omitempty"`
-	Life     alarm.Record `json:"life"`
-	Value    float64      `json:"value"`
-	Limit    float64      `json:"limit"`
-	HasValue bool         `json:"has_value"`
-	HasLimit bool         `json:"has_limit"`
-	Stats    *Stats       `json:"stats,omitempty"` // nil while it was never raised
+	Detail   *alarm.Detail `json:"detail,omitempty"`
+	Peak     *alarm.Peak   `json:"furthest,omitempty"`
+	Life     alarm.Record  `json:"life"`
+	Value    float64       `json:"value"`
+	Limit    float64       `json:"limit"`
+	HasValue bool          `json:"has_value"`
+	HasLimit bool          `json:"has_limit"`
+	Stats    *Stats        `json:"stats,omitempty"` // nil while it was never raised
 	// Severe is how long the limit that makes a band alarm urgent has been
 	// passed; nil for other alarms.
 	Severe *alarm.Record `json:"severe,omitempty"`
 	// Given is what a Condition of dewline itself came with.
 	Given *Given `json:"given,omitempty"`
+}
+
+// UnmarshalJSON also reads the furthest value of an older record, which had no limit.
+func (r *Record) UnmarshalJSON(data []byte) error {
+	type plain Record
+	var old struct {
+		plain
+		Peak float64 `json:"peak"`
+	}
+	if err := json.Unmarshal(data, &old); err != nil {
+		return err
+	}
+	if *r = Record(old.plain); r.Peak == nil && old.Peak != 0 {
+		r.Peak = &alarm.Peak{Value: old.Peak, Limit: r.Limit, At: r.Life.Since}
+	}
+	return nil
 }
 
 // Measured are the alarm's own measures so far.
@@ -100,7 +115,7 @@ func (r *Record) Told() alarm.Detail {
 func (r *Record) Onset() alarm.Onset {
 	return alarm.Onset{
 		Key: r.Key, Seq: r.Life.Seq, Priority: r.Priority, Cause: r.Cause, Value: r.Value, HasValue: r.HasValue,
-		Limit: r.Limit, HasLimit: r.HasLimit, Unit: r.Unit, Since: r.Life.Since, Text: r.Text, Detail: r.Told(),
+		Limit: r.Limit, HasLimit: r.HasLimit, Unit: r.Unit, Peak: r.Peak, Since: r.Life.Since, Text: r.Text, Detail: r.Told(),
 	}
 }
 
@@ -226,13 +241,25 @@ func (s *Alarm) Afresh() {
 // Against notes what the alarm is judged by.
 func (s *Alarm) Against(value, limit float64) {
 	s.Rec.Value, s.Rec.HasValue, s.Rec.Limit, s.Rec.HasLimit = value, true, limit, true
-	switch r := &s.Rec; {
-	case r.Life.Active && s.Kind.Row().Low:
-		r.Peak = min(r.Peak, value)
-	case r.Life.Active:
-		r.Peak = max(r.Peak, value)
-	case r.Stats != nil && r.Stats.Raised > 0:
-		r.Stats.Far = max(r.Stats.Far, math.Abs(value-limit))
+	if st := s.Rec.Stats; st != nil && !s.Rec.Life.Active && st.Raised > 0 {
+		st.Far = max(st.Far, math.Abs(value-limit))
+	}
+}
+
+// Follow keeps the furthest value up to a look that its life has taken in. What is on
+// its way to rise counts from when it began, as its time does.
+func (s *Alarm) Follow(now sensors.Instant, in alarm.Input, urgent bool) {
+	r, l := &s.Rec, &s.Rec.Life
+	switch {
+	case in == alarm.Missing || !r.HasValue || !r.HasLimit:
+	case in == alarm.Beyond || l.Active:
+		p := alarm.Peak{Value: r.Value, Limit: r.Limit, Urgent: urgent, At: now}
+		anew := l.Since.Mono == now.Mono && (r.Peak == nil || r.Peak.At.Mono < now.Mono)
+		if r.Peak == nil || anew || p.Beyond(*r.Peak, s.Kind.Row().Low) {
+			r.Peak = &p
+		}
+	case l.State == alarm.Norm && l.OnFor <= 0:
+		r.Peak = nil
 	}
 }
 
@@ -274,6 +301,8 @@ type Finding struct {
 	Slow   time.Duration
 	// Urgent needs no on-delay and wakes until the alarm is over.
 	Urgent bool
+	// Severe: the value is held against the limit that makes the alarm urgent.
+	Severe bool
 	// Mild is for the week; an alarm that is open becomes one for today without it.
 	Mild bool
 	// Hold lets what is seen count, but the alarm not rise.

@@ -145,19 +145,19 @@ func TestProbe_AtItsLimits(t *testing.T) {
 // lasts or was raised once is worth keeping.
 func TestAlarm_Remembers(t *testing.T) {
 	for _, c := range []struct {
-		kind      alarm.Kind
-		active    bool
-		raised    uint64
-		peak, far float64
+		kind   alarm.Kind
+		active bool
+		raised uint64
+		far    float64
 	}{
-		{alarm.KindAbove, true, 1, 28, 0}, {alarm.KindBelow, true, 1, 24, 0}, {alarm.KindAbove, false, 1, 26, 2}, {alarm.KindAbove, false, 0, 26, 0},
+		{alarm.KindAbove, true, 1, 0}, {alarm.KindAbove, false, 1, 2}, {alarm.KindAbove, false, 0, 0},
 	} {
 		s := MakeAlarm(c.kind, 3, "e1")
-		s.Rec.Life.Active, s.Rec.Stats, s.Rec.Peak = c.active, &Stats{Raised: c.raised}, 26
+		s.Rec.Life.Active, s.Rec.Stats = c.active, &Stats{Raised: c.raised}
 		for _, v := range []float64{28, 24, 26} {
 			s.Against(v, 26)
 		}
-		if r := s.Rec; r.Peak != c.peak || r.Stats.Far != c.far || r.Value != 26 || !r.HasValue || r.Limit != 26 || !r.HasLimit || s.Index != 3 {
+		if r := s.Rec; r.Stats.Far != c.far || r.Value != 26 || !r.HasValue || r.Limit != 26 || !r.HasLimit || s.Index != 3 {
 			t.Errorf("%+v: %+v", c, r)
 		}
 	}
@@ -411,5 +411,52 @@ func TestLamps_ByTheMinute(t *testing.T) {
 	}
 	if at, ok := v.TemperatureDue(&p); !ok || !at.Equal(seen.Add(3*time.Hour)) {
 		t.Errorf("temperature: %v", at)
+	}
+}
+
+// The furthest value of an alarm lies past the limit of its own time: a warm night counts
+// before a warmer day, the limit that wakes before any other. What passes without an alarm
+// is forgotten, and a look without a value says nothing.
+func TestAlarm_Follow(t *testing.T) {
+	type look struct {
+		value, limit float64
+		in           alarm.Input
+		urgent       bool
+	}
+	const back, beyond = alarm.Back, alarm.Beyond
+	for name, c := range map[string]struct {
+		kind  alarm.Kind
+		looks []look
+		want  float64 // 0 for none
+	}{
+		"the highest":             {alarm.KindAbove, []look{{27, 26, beyond, false}, {28, 26, beyond, false}, {27.5, 26, beyond, false}}, 28},
+		"the lowest":              {alarm.KindBelow, []look{{19, 20, beyond, false}, {18, 20, beyond, false}, {18.5, 20, beyond, false}}, 18},
+		"by the limit of the day": {alarm.KindAbove, []look{{26.4, 26, beyond, false}, {24, 21, beyond, false}, {26.5, 26, beyond, false}}, 24},
+		"of what wakes":           {alarm.KindAbove, []look{{29.8, 26, beyond, false}, {30.1, 30, beyond, true}, {29.9, 26, beyond, false}}, 30.1},
+		"nobody looked":           {alarm.KindAbove, []look{{27, 26, beyond, false}, {29, 26, alarm.Missing, false}}, 27},
+		"it never rose":           {alarm.KindAbove, []look{{27, 26, beyond, false}, {25, 26, back, false}}, 0},
+		"another one":             {alarm.KindAbove, []look{{28, 26, beyond, false}, {25, 26, back, false}, {26.5, 26, beyond, false}}, 26.5},
+	} {
+		s := MakeAlarm(c.kind, 0, "e1")
+		for i, l := range c.looks {
+			now := sensors.Instant{Mono: time.Duration(i+1) * time.Minute}
+			s.Against(l.value, l.limit)
+			s.Rec.Life.Step(alarm.Spec{OnDelay: time.Hour}, now, l.in)
+			s.Follow(now, l.in, l.urgent)
+		}
+		if got := s.Rec.Peak; (got == nil) != (c.want == 0) || got != nil && got.Value != c.want {
+			t.Errorf("%s: %+v, want %v", name, got, c.want)
+		}
+	}
+}
+
+// The furthest value that an older version kept had no limit.
+func TestRecord_PeakOfBefore(t *testing.T) {
+	var r Record
+	if err := json.Unmarshal([]byte(`{"key":{"alarm":"above-band","subject":"e1"},"peak":28.5,"limit":26,"value":27}`), &r); err != nil {
+		t.Fatal(err)
+	}
+	if r.Peak == nil || r.Peak.Value != 28.5 || r.Peak.Limit != 26 || r.Value != 27 {
+		t.Errorf("%+v", r)
 	}
 }

@@ -28,6 +28,15 @@ func alarmEvent(t *rules.Transition) event.Event {
 	if t.HasLimit {
 		a.Limit = &t.Limit
 	}
+	if t.Since.Synced {
+		a.Since = t.Since.Wall
+	}
+	if p := t.Peak; p != nil {
+		a.Furthest = &event.Furthest{Value: p.Value, Limit: p.Limit, Urgent: p.Urgent}
+		if p.At.Synced {
+			a.Furthest.Time = p.At.Wall
+		}
+	}
 	return event.New(t.At, a).With(event.Beside{By: t.By, Text: t.Why})
 }
 

@@ -234,12 +234,14 @@ func (c *Core) StateEvery() time.Duration {
 	return every
 }
 
-// Timing returns the records of alarms whose on-delay or off-delay is running,
-// so that a crash loses none of the time that was already observed.
+// Timing returns the records of alarms whose on-delay or off-delay is running, or whose
+// value may have gone further past its limit, so that a crash loses none of what was
+// already observed.
 func (c *Core) Timing() []store.Doc {
 	var docs []store.Doc
 	for _, r := range c.engine.Records() {
-		if r.Life.OnFor == 0 && r.Life.OffFor == 0 {
+		row, _ := alarm.Find(r.Key.Alarm)
+		if r.Life.OnFor == 0 && r.Life.OffFor == 0 && !(row.AtLimit && r.Life.Active) {
 			continue
 		}
 		if d, err := alarmDoc(r); err == nil {

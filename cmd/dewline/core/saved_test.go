@@ -11,6 +11,8 @@ import (
 	"time"
 
 	"dewline/alert"
+	"dewline/alert/words"
+	"dewline/configs/unit"
 	"dewline/rules"
 	"dewline/rules/alarm"
 	"dewline/rules/event"
@@ -176,6 +178,39 @@ func TestTiming(t *testing.T) {
 		if err := json.Unmarshal(d.Value, &rec); err != nil || rec.Life.OnFor == 0 && rec.Life.OffFor == 0 {
 			t.Errorf("%s: %+v, %v", d.Key, rec.Life, err)
 		}
+	}
+}
+
+// Heat reaches 32.4 °C for one reading, and dewline crashes while it falls. What the
+// rules keep, the log, the notice and the alarm's last words tell the same furthest value.
+func TestFurthest_IsTheSameEverywhere(t *testing.T) {
+	r := newDeskRig(t, una)
+	r.heat(3240)
+	top := r.now
+	r.heat(3150)
+	r.disk.keep(Effects{Docs: r.core.Timing()}) // as every batch does
+	r.restart(nil)
+	r.sent = nil
+	r.heat(2400)
+	r.pass(2 * time.Hour)
+	var log alarm.History
+	for i := range r.journal {
+		log.Take(&r.journal[i])
+	}
+	for _, p := range log.Onsets {
+		if p.Key.Alarm == alarm.LethalLimit || p.Key.Alarm == alarm.AboveBand {
+			if p.To.IsZero() || p.Peak == nil || p.Peak.Value != 32.4 || !p.Peak.At.Wall.Equal(top.Wall) {
+				t.Errorf("the log says of %s: %+v, want 32.4 at %v", p.Key.Alarm, p.Peak, top.Wall)
+			}
+		}
+	}
+	v, ok := r.core.Alarm(alarm.Key{Alarm: alarm.LethalLimit, Subject: "moss"})
+	if text := words.Sentence(&v.Onset, unit.Celsius); !ok || !strings.Contains(text, "it reached 32.4 °C") || v.Furthest().Value != 32.4 {
+		t.Errorf("%q, %+v", text, v.Peak)
+	}
+	last := r.sent[len(r.sent)-1].Message
+	if last.Kind != alert.FollowUp || !strings.Contains(last.Text, "Worst 32.4 °C") {
+		t.Errorf("%s: %s", last.Kind, last.Text)
 	}
 }
 
