@@ -10,6 +10,7 @@ import (
 	"dewline/configs"
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/rules/event"
 	"dewline/store"
 )
 
@@ -42,7 +43,7 @@ func (d *drills) begin(p *configs.Person) string {
 	for _, t := range targetsOf(p) {
 		d.outbox.parcelFor(in, t)
 	}
-	d.log(Event{Notice: id, What: "drill", Person: p.ID})
+	d.log(Event{Notice: id, What: event.NoticeDrill, Person: p.ID})
 	return id
 }
 
@@ -66,14 +67,14 @@ func (d *drills) evaluate(in *incident) {
 func (d *drills) answer(in *incident, by string) {
 	r := in.Drill
 	r.Acked, r.AckedBy, r.AckedIn = true, by, (d.now.Mono - in.Opened).Seconds()
-	d.log(Event{Notice: in.Notice.ID, What: "acknowledged", Person: by})
+	d.log(Event{Notice: in.Notice.ID, What: event.NoticeAcknowledged, Person: by})
 	d.end(in, fmt.Sprintf("answered after %.0f s", r.AckedIn))
 }
 
 func (d *drills) end(in *incident, why string) {
 	in.Drill.Done = true
 	d.last = in.Drill
-	d.log(Event{Notice: in.Notice.ID, What: "drill-over", Person: in.Drill.Person, Why: why})
+	d.log(Event{Notice: in.Notice.ID, What: event.NoticeDrillOver, Person: in.Drill.Person, Why: why})
 	d.eff.Docs = append(d.eff.Docs, drillDoc(in.Drill))
 	d.book.forget(in)
 }
@@ -220,7 +221,7 @@ func (s *silences) evaluate(in *incident) {
 	}
 	if in.Notice.Time.IsZero() {
 		in.Notice.Time, in.Notice.ClockSet, in.touched = s.now.Wall.In(s.opt.Location), s.now.Synced, true
-		s.log(Event{Notice: in.Notice.ID, What: "raised"})
+		s.log(Event{Notice: in.Notice.ID, What: event.NoticeRaised})
 	}
 	all := true
 	for i := range s.opt.People {

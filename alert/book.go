@@ -12,6 +12,7 @@ import (
 	"dewline/alert/words"
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/rules/event"
 )
 
 // A book holds the notices, and knows under which of them each alarm stands.
@@ -148,7 +149,7 @@ func (b *book) absorb(from, to *incident) {
 	}
 	to.touched = true
 	to.reach(from.Reached...)
-	b.log(Event{Notice: from.Notice.ID, What: "merged", Why: to.Notice.ID})
+	b.log(Event{Notice: from.Notice.ID, What: event.NoticeMerged, Why: to.Notice.ID})
 	b.forget(from)
 }
 

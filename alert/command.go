@@ -95,8 +95,8 @@ type need struct{ notice, subject, end, until, empty bool }
 
 func (c *Command) checkAction() error {
 	needs, known := map[string]need{
-		"acknowledge": {notice: true}, "reset": {notice: true}, "unshelve": {subject: true}, "in-service": {subject: true},
-		"shelve": {subject: true, end: true}, "out-of-service": {subject: true, end: true, until: true, empty: true},
+		string(rules.Acknowledge): {notice: true}, string(rules.Reset): {notice: true}, string(rules.Unshelve): {subject: true}, string(rules.ReturnToService): {subject: true},
+		string(rules.Shelve): {subject: true, end: true}, string(rules.TakeOut): {subject: true, end: true, until: true, empty: true},
 		string(Duty): {subject: true, end: true, until: true}, string(DutyOver): {},
 	}[c.Action]
 	switch {

@@ -34,6 +34,7 @@ import (
 	"dewline/alert/words"
 	"dewline/rules"
 	"dewline/rules/alarm"
+	"dewline/rules/event"
 	"dewline/sensors"
 	"dewline/store"
 )
@@ -136,7 +137,7 @@ func (d *Desk) Acknowledge(now sensors.Instant, noticeID string, version int, by
 	case in.drill():
 		d.drills.answer(in, by)
 	case in.aside(): // read, which keeps it from nobody else
-		d.log(Event{Notice: noticeID, What: "acknowledged", Person: by})
+		d.log(Event{Notice: noticeID, What: event.NoticeAcknowledged, Person: by})
 	default:
 		keys, err = d.schedule.answer(in, Answering{By: by, Notice: noticeID, Version: version, At: now.Mono})
 	}

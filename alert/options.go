@@ -206,15 +206,12 @@ func (o *Options) channels() []string {
 
 // An Event is one line for the journal: what became of a notice.
 type Event struct {
-	At     sensors.Instant `json:"at"`
-	Notice string          `json:"notice"`
-	// What is "raised", "handed-over", "failed", "dropped", "acknowledged",
-	// "escalated", "ended" or "merged"; "drill" and "drill-over" for a drill. Older
-	// records have "repeats-over".
-	What    string `json:"what"`
-	Person  string `json:"person,omitempty"`
-	Channel string `json:"channel,omitempty"`
-	Why     string `json:"why,omitempty"`
+	At      sensors.Instant `json:"at"`
+	Notice  string          `json:"notice"`
+	What    string          `json:"what"` // event.NoticeRaised and the like
+	Person  string          `json:"person,omitempty"`
+	Channel string          `json:"channel,omitempty"`
+	Why     string          `json:"why,omitempty"`
 	// Version is the one that was handed over, 0 for other events.
 	Version int `json:"version,omitempty"`
 }

@@ -10,6 +10,7 @@ import (
 	"dewline/alert/words"
 	"dewline/configs/unit"
 	"dewline/rules/alarm"
+	"dewline/rules/event"
 )
 
 type addressed struct {
@@ -338,7 +339,7 @@ func (o *outbox) arrived(in *incident, p *parcel, r SendResult) {
 	case p.Attempt == r.Attempt:
 		p.State, p.DueSince, p.NotBefore = due, o.now.Mono, o.now.Mono
 	}
-	o.log(Event{Notice: in.Notice.ID, What: "handed-over", Person: p.Person, Channel: p.Channel, Why: why, Version: r.Version})
+	o.log(Event{Notice: in.Notice.ID, What: event.NoticeHandedOver, Person: p.Person, Channel: p.Channel, Why: why, Version: r.Version})
 	if in.Drill != nil && in.Drill.Taken != nil {
 		if _, ok := in.Drill.Taken[p.Channel]; !ok {
 			in.Drill.Taken[p.Channel] = (o.now.Mono - in.Opened).Seconds()
@@ -350,7 +351,7 @@ func (o *outbox) arrived(in *incident, p *parcel, r SendResult) {
 func (o *outbox) failed(in *incident, p *parcel, c Class, after time.Duration, why string) {
 	refused := c == Refused || after > lastBackoffWake // who asks for so long is passed over
 	if o.links.fails(target{p.Person, p.Channel}, refused, why) {
-		o.log(Event{Notice: in.Notice.ID, What: "failed", Person: p.Person, Channel: p.Channel, Why: why})
+		o.log(Event{Notice: in.Notice.ID, What: event.NoticeFailed, Person: p.Person, Channel: p.Channel, Why: why})
 	}
 	p.Fails++
 	p.State = due
@@ -365,7 +366,7 @@ func (o *outbox) failed(in *incident, p *parcel, c Class, after time.Duration, w
 // giveUp stops trying until the notice is renewed.
 func (o *outbox) giveUp(in *incident, p *parcel, why string) {
 	p.State, in.touched = lost, true
-	o.log(Event{Notice: in.Notice.ID, What: "dropped", Person: p.Person, Channel: p.Channel, Why: why})
+	o.log(Event{Notice: in.Notice.ID, What: event.NoticeDropped, Person: p.Person, Channel: p.Channel, Why: why})
 }
 
 // bound drops the oldest today deliveries when too many wait; wake ones never.

@@ -7,6 +7,7 @@ import (
 
 	"dewline/configs"
 	"dewline/rules/alarm"
+	"dewline/rules/event"
 )
 
 const (
@@ -142,7 +143,7 @@ func (s *schedule) say(in *incident, k Kind) {
 	fresh, _ := in.fresh()
 	s.renew(in, k)
 	if k == Raise {
-		s.log(Event{Notice: n.ID, What: "raised"})
+		s.log(Event{Notice: n.ID, What: event.NoticeRaised})
 	}
 	if fresh {
 		s.startRun(in)
@@ -257,7 +258,7 @@ func (s *schedule) turn(in *incident, first time.Duration) time.Duration {
 // escalate goes on to the next person, also where the repeats are rare by now: then
 // a new run begins, since that person has heard nothing yet.
 func (s *schedule) escalate(in *incident, first time.Duration) {
-	e := Event{Notice: in.Notice.ID, What: "escalated"}
+	e := Event{Notice: in.Notice.ID, What: event.NoticeEscalated}
 	if s.unheard(in) {
 		e.Why = "nobody before could be reached"
 	}
@@ -332,7 +333,7 @@ func (s *schedule) heard(in *incident, m *Member) bool {
 func (s *schedule) end(in *incident) {
 	in.stopRun()
 	in.Ended, in.Grown = true, 0
-	s.log(Event{Notice: in.Notice.ID, What: "ended"})
+	s.log(Event{Notice: in.Notice.ID, What: event.NoticeEnded})
 	told := in.Said != nil
 	if !told && in.Notice.Priority < alarm.Wake {
 		s.book.forget(in)
@@ -408,14 +409,14 @@ func (s *schedule) answered(in *incident, by string) {
 		return
 	}
 	in.Answerer, in.touched = by, true
-	s.log(Event{Notice: in.Notice.ID, What: "acknowledged", Person: by, Why: "in part, there is news since"})
+	s.log(Event{Notice: in.Notice.ID, What: event.NoticeAcknowledged, Person: by, Why: "in part, there is news since"})
 }
 
 // acknowledged records who answered and stops the ringing.
 func (s *schedule) acknowledged(in *incident, by string) {
 	in.stopRun()
 	in.Notice.AckedBy, in.Answerer = by, by
-	s.log(Event{Notice: in.Notice.ID, What: "acknowledged", Person: by})
+	s.log(Event{Notice: in.Notice.ID, What: event.NoticeAcknowledged, Person: by})
 }
 
 // timeOff takes in that nobody watched for off since a running time at.

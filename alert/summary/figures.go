@@ -318,9 +318,9 @@ func (b *builder) drill() {
 				continue
 			}
 			switch body.What {
-			case "acknowledged":
+			case event.NoticeAcknowledged:
 				d.Answered = true
-			case "drill-over":
+			case event.NoticeDrillOver:
 				d.Result = strings.TrimSpace(e.Text)
 			}
 		}

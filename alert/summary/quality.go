@@ -171,9 +171,9 @@ func (b *builder) countNotices(q *Quality) {
 			continue
 		}
 		switch n.What {
-		case "raised":
+		case event.NoticeRaised:
 			q.Notices++
-		case "escalated":
+		case event.NoticeEscalated:
 			q.Escalated++
 		}
 	}

@@ -190,11 +190,24 @@ type Furthest struct {
 // ID is the name of the onset, "alarm/subject/number".
 func (a Alarm) ID() string { return a.Alarm + "/" + a.Subject + "/" + strconv.FormatUint(a.Onset, 10) }
 
-// A Notice is what became of a notice: "raised", "handed-over" to a person by a
-// channel, "acknowledged", "escalated", "ended" and the like.
+// What becomes of a notice. Older records have "repeats-over" too.
+const (
+	NoticeRaised       = "raised"
+	NoticeHandedOver   = "handed-over" // to a person by a channel
+	NoticeFailed       = "failed"
+	NoticeDropped      = "dropped"
+	NoticeAcknowledged = "acknowledged"
+	NoticeEscalated    = "escalated" // to the next person
+	NoticeEnded        = "ended"
+	NoticeMerged       = "merged" // into another one
+	NoticeDrill        = "drill"
+	NoticeDrillOver    = "drill-over"
+)
+
+// A Notice is what became of a notice.
 type Notice struct {
 	Notice  string `json:"notice"`
-	What    string `json:"what"`
+	What    string `json:"what"`              // one of those above
 	Version int    `json:"version,omitempty"` // that was handed over; 0 where it is not known
 	Channel string `json:"channel,omitempty"`
 }

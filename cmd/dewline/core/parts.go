@@ -84,7 +84,7 @@ func (p *parts) desked(fx alert.Effects) Effects {
 	e := Effects{Docs: fx.Docs, Send: fx.Send}
 	for _, ev := range fx.Events {
 		e.Events = append(e.Events, noticeEvent(&ev))
-		if ev.What == "drill-over" {
+		if ev.What == event.NoticeDrillOver {
 			e.add(p.drillOver(ev.At))
 		}
 	}
