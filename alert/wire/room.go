@@ -64,7 +64,8 @@ func AlarmsOf(s *alert.Snapshot) []Alarm {
 // NoticesOf lists the open notices of a snapshot, worst first.
 func NoticesOf(s *alert.Snapshot) []Notice { return listOf(s.Notices, noticeOf) }
 
-// A Notice is an open notice with how far it has got: the message in °C, who has been told and whether somebody answered.
+// A Notice is an open notice with how far it has got: the message in °C, who has been
+// told and whether somebody answered.
 type Notice struct {
 	alert.Message
 	Acknowledged bool     `json:"acknowledged"`
